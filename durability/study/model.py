@@ -1,0 +1,207 @@
+"""What is a study, once read? Materials, exposures, a question, and one row a strip or summary.
+
+Nothing is computed here: the types that `durability.study.read_study` fills and every later room
+reads.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+from durability.statement import Subject
+
+if TYPE_CHECKING:
+    import xarray
+
+    from durability.statement import Statements
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Segment:
+    """One phase of a lamp's cycle.
+
+    Parameters
+    ----------
+    minutes : length of the phase [min].
+    light : lamp on.
+    spray : water spray or condensation.
+    black_panel, air : temperatures [degC], None where not stated.
+    humidity : relative humidity, 0 to 1.
+    """
+
+    minutes: float
+    light: bool
+    spray: bool = False
+    black_panel: float | None = None
+    air: float | None = None
+    humidity: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Exposure:
+    """One exposure of the study: a lamp setting, or any axis of the study's own.
+
+    Parameters
+    ----------
+    name : key of the table in study.toml.
+    lamp : name of a file of models/lamps, ``"outdoor"``, or None where not stated.
+    irradiance : set point, canonical unit (W/m²/nm at a wavelength, W/m² in an interval).
+    band : control band as text, ``"340 nm"`` or ``"300-400 nm"``; None for an axis of its own.
+    irradiance_uncertainty : relative standard uncertainty of the delivered dose, 0.05 for 5 %;
+        None takes the lamp file's.
+    cycle : phases in order; empty means light throughout.
+    axis : None for a radiant dose; else the study's own unit of exposure, such as ``"cycles"``.
+    dose_unit : unit of the variable ``dose`` of this exposure's rows as shown to people, with
+        band, such as ``"kJ/(m² nm) at 340 nm"`` or ``"AFU"``.
+    record : chamber record (time, irradiance, black_panel, air, humidity along ``time``), or None.
+    """
+
+    name: str
+    lamp: str | None = None
+    irradiance: float | None = None
+    band: str | None = None
+    irradiance_uncertainty: float | None = None
+    cycle: tuple[Segment, ...] = ()
+    axis: str | None = None
+    dose_unit: str = ""
+    record: xarray.Dataset | None = None
+    record_file: str | None = None
+
+    @property
+    def is_radiant(self) -> bool:
+        """True when the exposure axis is a radiant dose in a named band."""
+        return self.axis is None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Material:
+    """One product: polymer names a file of models/materials; covariates in canonical units."""
+
+    name: str
+    polymer: str | None = None
+    stabiliser: str | None = None
+    description: str | None = None
+    covariates: dict[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Question:
+    """What the study is asked; the command line can override each."""
+
+    sites: tuple[str, ...] = ()
+    laying: str = "every month"
+    of: Subject = "new_lot"
+    assurance: float = 0.95
+    level: float = 0.95
+    share: float = 0.9
+    control: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rules:
+    """How the study treats doubtful strips."""
+
+    jaw_breaks: Literal["exclude", "at least"] = "exclude"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Caution:
+    """Something legal but unwise, with where it was seen and what to do."""
+
+    name: str
+    text: str
+    file: str = ""
+    row: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Study:
+    """A study folder, read and checked.
+
+    Parameters
+    ----------
+    folder : the study folder.
+    title, property : as the study names them.
+    unit : unit of every strength here as shown to people: ``"kN/m"``, ``"N"``, ``"MPa"`` or
+        ``"%"`` where the data are percent of the unexposed strength.
+    thresholds : retained fractions asked about, each between 0 and 1.
+    required_strength : absolute strength asked about [unit], or None.
+    rows : xarray Dataset along ``row`` (one row a strip or a summary) with
+
+        ==================  ==========================================================
+        material, lot,      text; lot is ``""`` where the study names none
+        direction, exposure text
+        specimen            text
+        summary             bool; True for a group's mean of ``n`` strips
+        strength            float [unit]; for a summary the mean; the limit if censored
+        sd                  float [unit]; nan for strips and where not given
+        n                   int; 1 for a strip, 0 for a summary that does not say
+        censored            int: 0 measured, -1 below the limit, +1 at least the limit
+        used                bool; False for an excluded strip
+        reason              text; why not used
+        hours               float [h], clock hours with dark phases; nan where not given
+        dose                float [the exposure's dose_unit, canonical]; nan where not given
+        elongation          float [%]; nan where not given
+        laboratory, run     text
+        file, line          where the row was read (line as a spreadsheet counts)
+        ==================  ==========================================================
+
+        Either ``hours`` or ``dose`` is given on every row; both are 0 for unexposed rows.
+        `durability.exposure.with_dose` fills ``dose`` for all rows.
+    inputs : file name to SHA-256 of what was read.
+    cautions : what is legal but unwise.
+    invented : True where study.toml marks the data as invented.
+    """
+
+    folder: Path
+    title: str
+    property: str
+    unit: str
+    thresholds: tuple[float, ...]
+    rows: xarray.Dataset
+    exposures: dict[str, Exposure]
+    materials: dict[str, Material]
+    required_strength: float | None = None
+    question: Question = Question()
+    rules: Rules = Rules()
+    inputs: dict[str, str] = field(default_factory=dict)
+    cautions: tuple[Caution, ...] = ()
+    invented: bool = False
+    source: str | None = None
+    laboratory: str | None = None
+
+    def retention(self, level: float | None = None) -> Statements:
+        """Unexposed and retained strength of every group, with intervals.
+
+        See `durability.retention.retained_strength`.
+        """
+        from durability.retention import retained_strength
+
+        return retained_strength(self, level=level or self.question.level)
+
+    def summary_rows(self) -> list[tuple[str, str]]:
+        """(label, text) pairs that both reprs show."""
+        used = self.rows["used"].values
+        rows: list[tuple[str, Any]] = [
+            ("title", self.title + ("  [invented data]" if self.invented else "")),
+            ("property", f"{self.property} [{self.unit}]"),
+            ("materials", ", ".join(self.materials)),
+            ("exposures", ", ".join(f"{e.name} [{e.dose_unit}]" for e in self.exposures.values())),
+            ("rows", f"{used.size}, of which {int((~used).sum())} not used"),
+            ("thresholds", ", ".join(f"{100 * q:g} %" for q in self.thresholds)),
+        ]
+        return [(a, str(b)) for a, b in rows]
+
+    def __repr__(self) -> str:
+        return "Study\n" + "\n".join(f"  {a:<11} {b}" for a, b in self.summary_rows())
+
+    def _repr_html_(self) -> str:
+        import html
+
+        body = "".join(
+            f"<tr><th>{html.escape(a)}</th><td>{html.escape(b)}</td></tr>"
+            for a, b in self.summary_rows()
+        )
+        return f"<table>{body}</table>"
