@@ -1,0 +1,103 @@
+"""What do the assumptions and flags of translated statements mean? Name to sentence."""
+
+from __future__ import annotations
+
+EXPLANATIONS: dict[str, str] = {
+    "translation_approximate": (
+        "Days outdoors are an approximate reading of a laboratory dose. No universal factor leads "
+        "from lamp hours to time outdoors: spectrum, temperature, moisture and cycling differ, "
+        "and act differently on each material. The test standards themselves allow no outdoor "
+        "time to be inferred without outdoor exposures of the same material. Local codes, the "
+        "product's standard and licensed practice prevail."
+    ),
+    "lab_to_sky_prior": (
+        "What irradiance, temperature and dose do not explain between a lamp and a sky is carried "
+        "as a log-normal factor on the threshold dose, independent for each material; its spread "
+        "is in models/translation.toml. It stays until outdoor strips of the material are fitted."
+    ),
+    "typical_year": (
+        "The weather is a typical year of hourly values that repeats; one factor on the year's "
+        "ultraviolet stands for how much one year differs from the next. An extreme summer can "
+        "be worse."
+    ),
+    "single_year": (
+        "The weather is one year of hourly values that repeats; one factor on the year's "
+        "ultraviolet stands for how much one year differs from the next."
+    ),
+    "clock_power_arrhenius": (
+        "Damage goes as irradiance to a power (reciprocity exponent) and with specimen temperature "
+        "as Arrhenius's law says, under the lamp and under the sky alike."
+    ),
+    "clock_prior": (
+        "Reciprocity exponent and activation energy come from models/materials, not from this "
+        "study: one lamp setting says nothing about them."
+    ),
+    "uv_modelled": (
+        "The site's ultraviolet is computed from its sunshine by a clear-sky model and a cloud "
+        "power, then corrected by an uncertain factor; it is not measured. Do not claim better "
+        "than 10 %."
+    ),
+    "specimen_temperature_modelled": (
+        "Temperature of the fabric is computed from air temperature, sunshine and wind for a "
+        "fabric of unstated colour. A dark fabric, or one lying on hot ground, runs hotter."
+    ),
+    "moisture_not_modelled": (
+        "Rain, dew and the lamp's spray are taken to act alike; wash-out of stabiliser and "
+        "hydrolysis are part of the lab-to-sky factor only."
+    ),
+    "laid_at_random_day": (
+        "Laid at 6 in the morning, local standard time, on a day of the month that is equally "
+        "likely to be any; the days count from that hour."
+    ),
+    "laid_on_date": "Laid at 6 in the morning, local standard time, of the date stated.",
+    "extrapolated": (
+        "The median threshold dose lies beyond the largest dose tested; the law alone carries the "
+        "answer from there on."
+    ),
+    "beyond_horizon": (
+        "A limit lies beyond the number of years the translation counts; the number stated is a "
+        "lower bound or the limit is left out."
+    ),
+    "threshold_is_lower_bound": (
+        "The data give only a lower bound of the threshold dose, so days outdoors are stated as a "
+        "lower bound."
+    ),
+    "before_first_dose": (
+        "The fraction was passed before the first withdrawal, so the data give only an upper bound "
+        "of the threshold dose. The low side rests on the prior: test at lower doses."
+    ),
+    "cover_at_once": (
+        "Less than one whole day can be assured: cover the product on the day of laying."
+    ),
+    "narrow": (
+        "The interval is narrower than a factor of 1.3 either way, which is suspect for any "
+        "reading of a laboratory dose as days outdoors (common practice, no source)."
+    ),
+    "threshold_may_not_exist": (
+        "With some probability the fraction is never reached; days from those draws are unlimited."
+    ),
+    "ratio_depends_on_fraction": (
+        "The shape of the curve differs between materials, so the ratio belongs to its fraction."
+    ),
+    "ratio_undefined_in_part": (
+        "In some draws neither material ever reaches the fraction, so their ratio does not exist; "
+        "the limits are widened to hold any value there."
+    ),
+}
+
+
+def explain(names: tuple[str, ...]) -> dict[str, str]:
+    """The sentences of the names given, in their order; a LookupError names an unknown one.
+
+    Examples
+    --------
+    >>> explain(("laid_on_date",))["laid_on_date"][:4]
+    'Laid'
+    """
+    unknown = [name for name in names if name not in EXPLANATIONS]
+    if unknown:
+        raise LookupError(f"{unknown[0]} has no explanation; known: {', '.join(EXPLANATIONS)}")
+    return {name: EXPLANATIONS[name] for name in names}
+
+
+__all__ = ["EXPLANATIONS", "explain"]

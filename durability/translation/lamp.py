@@ -1,0 +1,212 @@
+"""Can this exposure be read on the clock of a sky? Picks the exposure of each material, or refuses.
+
+A threshold dose can be read as days outdoors when it is a radiant dose in a band that the sky
+delivers too, under a lamp whose setting is known and whose light the sun could have sent. For
+anything else the refusal says what is missing and what would mend it.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Protocol
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from durability.exposure import Delivery
+    from durability.statement import Subject
+    from durability.study import Exposure, Study
+
+BANDS: dict[str, tuple[str, float]] = {
+    "340 nm": ("e340", 3.6),
+    "300-400 nm": ("uv_300_400", 0.0036),
+    "295-385 nm": ("uv_295_385", 0.0036),
+}
+"""Control band to the sky's variable, and the dose [kJ/(m² nm) or MJ/m²] that one hour at
+irradiance 1 [W/(m² nm) or W/m²] delivers."""
+
+
+class TranslationRefused(ValueError):
+    """The study's exposure cannot be read as days outdoors; the text says why and what mends it."""
+
+
+class ThresholdPosterior(Protocol):
+    """What a translation reads of a fit: posterior draws of threshold doses and clocks."""
+
+    @property
+    def study(self) -> Study: ...
+    @property
+    def law(self) -> str: ...
+    @property
+    def level(self) -> float: ...
+    @property
+    def seed(self) -> int: ...
+    @property
+    def materials(self) -> tuple[str, ...]: ...
+
+    def directions(self, material: str) -> tuple[str, ...]: ...
+    def exposures(self, material: str) -> tuple[str, ...]: ...
+    def threshold_draws(
+        self,
+        fraction: float,
+        *,
+        of: Subject,
+        material: str,
+        direction: str,
+        exposure: str,
+        share: float | None = None,
+    ) -> NDArray[np.float64]: ...
+    def clock_draws(self, material: str) -> dict[str, NDArray[np.float64]]: ...
+    def last_dose(self, material: str, exposure: str) -> float: ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LampClock:
+    """The lamp side of a translation: the setting at which a threshold dose was measured.
+
+    Parameters
+    ----------
+    exposure : name of the exposure in the study.
+    variable : variable of `durability.exposure.sky_exposure` in the same band.
+    per_hour : dose that one hour at irradiance 1 delivers, in canonical units.
+    irradiance : lamp's irradiance while lit, canonical unit.
+    log_sd : standard deviation of the log of the delivered dose.
+    temperature, temperature_sd : specimen while lit [degC].
+    """
+
+    exposure: str
+    variable: str
+    per_hour: float
+    irradiance: float
+    log_sd: float
+    temperature: float
+    temperature_sd: float
+
+
+def lamp_clock(exposure: Exposure) -> LampClock:
+    """The lamp side of one exposure.
+
+    Raises
+    ------
+    TranslationRefused
+        With what is missing and what would mend it.
+    """
+    from durability.exposure import delivery
+
+    obstacle = _obstacle(exposure)
+    if obstacle:
+        raise TranslationRefused(f"exposure {exposure.name}: {obstacle}")
+    found: Delivery | None = delivery(exposure)
+    if found is None:
+        raise TranslationRefused(
+            f"exposure {exposure.name}: the dose that the lamp delivers is not known. Name the "
+            "lamp, or state its irradiance and band in study.toml"
+        )
+    for what, number in (("irradiance", found.irradiance), ("temperature", found.temperature)):
+        if number is None or not math.isfinite(number) or (what == "irradiance" and number <= 0):
+            raise TranslationRefused(
+                f"exposure {exposure.name}: the {what} under the lamp is not known. State it in "
+                f"study.toml (irradiance, and black_panel in the cycle), or name the lamp"
+            )
+    variable, per_hour = BANDS[exposure.band or ""]
+    return LampClock(
+        exposure=exposure.name,
+        variable=variable,
+        per_hour=per_hour,
+        irradiance=float(found.irradiance),
+        log_sd=float(found.log_sd),
+        temperature=float(found.temperature),
+        temperature_sd=float(found.temperature_sd),
+    )
+
+
+def _obstacle(exposure: Exposure) -> str:
+    """Why a dose of this exposure means nothing under the sky; empty where it does."""
+    if exposure.axis is not None:
+        return (
+            f"its axis is {exposure.axis!r}, not a radiant dose, so nothing says how much of it a "
+            "day outdoors brings. State the lamp, its irradiance and the hours of each withdrawal"
+        )
+    if exposure.lamp == "outdoor":
+        return (
+            "its strips hung outdoors, so there is no lamp setting to compare a sky with. "
+            "Translate from a laboratory exposure of the same materials"
+        )
+    lamp = _lamp_file(exposure.lamp)
+    if lamp.get("reaches_below_solar_cut_on"):
+        return (
+            f"the lamp {exposure.lamp} emits below the shortest wavelength of sunlight (near "
+            "295 nm) and can break bonds that no sun breaks. Expose strips to a xenon lamp with a "
+            "daylight filter or to a UVA-340 lamp"
+        )
+    if "window" in str(lamp.get("filter", "")):
+        return (
+            f"the lamp {exposure.lamp} stands behind a window-glass filter; the open sky sends "
+            "shorter, more harmful wavelengths too, so days read from it would be too many. "
+            "Expose strips behind a daylight filter"
+        )
+    if exposure.band not in BANDS:
+        return (
+            f"its dose is counted in the band {exposure.band or '(none stated)'}, and the sky is "
+            f"computed in {', '.join(BANDS)} only. State the irradiance in one of these bands, "
+            "as measured in the chamber; no fixed factor leads from one band to another"
+        )
+    return ""
+
+
+def _lamp_file(name: str | None) -> dict[str, object]:
+    from durability import catalogue
+
+    if name is None or name not in catalogue.names("lamps"):
+        return {}
+    return catalogue.read("lamps", name)
+
+
+def lamp_clocks(
+    fit: ThresholdPosterior, exposure: str | None = None
+) -> tuple[dict[str, LampClock], dict[str, str]]:
+    """For each material the exposure it is read from, and why the others cannot be read.
+
+    Parameters
+    ----------
+    fit : the posterior.
+    exposure : name of an exposure; None takes for each material the first that can be read.
+
+    Returns
+    -------
+    clocks : material to `LampClock`.
+    left_out : material to the reason why it has none.
+
+    Raises
+    ------
+    TranslationRefused
+        When no material can be read, with every reason.
+    """
+    if exposure is not None and exposure not in fit.study.exposures:
+        known = ", ".join(fit.study.exposures)
+        raise TranslationRefused(f'exposure "{exposure}" is not in the study. Known: {known}')
+    clocks: dict[str, LampClock] = {}
+    left_out: dict[str, str] = {}
+    for material in fit.materials:
+        tried = [e for e in fit.exposures(material) if exposure in (None, e)]
+        reasons = []
+        for name in tried:
+            try:
+                clocks[material] = lamp_clock(fit.study.exposures[name])
+                break
+            except TranslationRefused as refused:
+                reasons.append(str(refused))
+        else:
+            left_out[material] = "; ".join(reasons) or f"it was not exposed in {exposure}"
+    if not clocks:
+        reasons = list(dict.fromkeys(left_out.values())) or ["the fit holds no material"]
+        raise TranslationRefused(
+            "No threshold dose of this study can be read as days outdoors. "
+            + " ".join(f"{reason}." for reason in reasons)
+        )
+    return clocks, left_out
+
+
+__all__ = ["BANDS", "LampClock", "ThresholdPosterior", "TranslationRefused", "lamp_clocks"]
