@@ -1,0 +1,32 @@
+"""How much light and heat was delivered, by lamp or by sky?
+
+Lamps and chamber records give dose and specimen temperature of a study's exposures
+(`with_dose`, `delivery`); hourly weather gives ultraviolet irradiance and specimen temperature of
+a site (`read_site`, `sky_exposure`, `specimen_temperature`); `effective_rate` puts both on one
+clock. Assumptions are read from models/, each with its spread and source.
+"""
+
+from durability.exposure.assumption import (
+    Assumption,
+    material_assumptions,
+    translation_assumptions,
+)
+from durability.exposure.clock import effective_rate
+from durability.exposure.delivery import Delivery, delivery, hours_of_dose
+from durability.exposure.dosing import delivery_cautions, with_dose
+from durability.exposure.lamp import Lamp, lamps, read_lamp
+
+__all__ = [
+    "Assumption",
+    "Delivery",
+    "Lamp",
+    "delivery",
+    "delivery_cautions",
+    "effective_rate",
+    "hours_of_dose",
+    "lamps",
+    "material_assumptions",
+    "read_lamp",
+    "translation_assumptions",
+    "with_dose",
+]
