@@ -76,8 +76,10 @@ EXPLANATIONS: dict[str, str] = {
     "threshold_may_not_exist": (
         "With some probability the fraction is never reached; days from those draws are unlimited."
     ),
-    "ratio_depends_on_fraction": (
-        "The shape of the curve differs between materials, so the ratio belongs to its fraction."
+    "ratio_belongs_to_fraction": (
+        "The ratio is that of the threshold doses at the fraction stated, in the same direction "
+        "and under the same lamp. Where the shape of the curve differs between materials it is "
+        "another at another fraction."
     ),
     "ratio_undefined_in_part": (
         "In some draws neither material ever reaches the fraction, so their ratio does not exist; "

@@ -1,87 +1,24 @@
 """What is drawn beside the threshold dose? The uncertain links between a lamp and a sky.
 
-Their values, spreads and sources are read from ``models/translation.toml``: an entry with ``sd``
-is normal, cut at ``low`` and ``high``; an entry with ``log_sd`` is log-normal about its median
-``value``. Every input has a stream of random numbers of its own, so that adding one changes no
-other.
+Values, spreads and sources are those of ``models/translation.toml``, of the lamp and of the
+posterior's clock. Every input has a stream of random numbers of its own, so that adding one
+changes no other.
 """
 
 from __future__ import annotations
 
-import tomllib
 import zlib
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from durability.exposure import Assumption
+    from durability.translation.lamp import LampClock, ThresholdPosterior
+
 SHARED = ("uv_factor", "cloud_power", "absorptance", "temperature_rise_factor", "year_to_year")
 """Inputs of the sky and the fabric: one draw serves every material of a translation."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Input:
-    """One uncertain input: a number of the trade with its spread and its source.
-
-    Parameters
-    ----------
-    name : key in ``models/translation.toml``.
-    value : centre; the median where `log_sd` is given.
-    sd : standard deviation, in `unit`; None for a log-normal input.
-    log_sd : standard deviation of the natural logarithm; None for a normal input.
-    low, high : limits of a normal input, None where open.
-    unit, source, why : as the file says.
-
-    Examples
-    --------
-    >>> heat = Input(name="heat", value=0.7, sd=0.2, low=0.0, high=1.0)
-    >>> x = heat.draw(1000, seed=1)
-    >>> bool(x.min() >= 0 and x.max() <= 1)
-    True
-    """
-
-    name: str
-    value: float
-    sd: float | None = None
-    log_sd: float | None = None
-    low: float | None = None
-    high: float | None = None
-    unit: str = "1"
-    source: str = ""
-    why: str = ""
-
-    def __post_init__(self) -> None:
-        if (self.sd is None) == (self.log_sd is None):
-            raise ValueError(f"{self.name}: give either sd or log_sd")
-        if (self.sd if self.sd is not None else self.log_sd or 0.0) < 0:
-            raise ValueError(f"{self.name}: a spread cannot be negative")
-        if self.log_sd is not None and self.value <= 0:
-            raise ValueError(f"{self.name}: value is {self.value}; with log_sd it must be above 0")
-        low, high = self._limits()
-        if not low <= self.value <= high:
-            raise ValueError(f"{self.name}: value is {self.value}, outside {low} to {high}")
-
-    def _limits(self) -> tuple[float, float]:
-        low = float("-inf") if self.low is None else self.low
-        high = float("inf") if self.high is None else self.high
-        return low, high
-
-    def draw(self, draws: int, *, seed: int, label: str = "") -> NDArray[np.float64]:
-        """Independent draws of the input; the same seed and label give the same draws."""
-        import numpy as np
-
-        noise = stream(seed, f"{self.name}/{label}")
-        if self.log_sd is not None:
-            return self.value * np.exp(self.log_sd * noise.standard_normal(draws))
-        if not self.sd:
-            return np.full(draws, float(self.value))
-        from scipy.special import ndtr, ndtri
-
-        low, high = ((x - self.value) / self.sd for x in self._limits())
-        share = ndtr(low) + (ndtr(high) - ndtr(low)) * noise.uniform(size=draws)
-        return np.clip(self.value + self.sd * ndtri(share), *self._limits())
 
 
 def stream(seed: int, label: str) -> np.random.Generator:
@@ -91,43 +28,78 @@ def stream(seed: int, label: str) -> np.random.Generator:
     return np.random.default_rng([seed, zlib.crc32(label.encode())])
 
 
-def read_inputs() -> dict[str, Input]:
-    """The inputs of ``models/translation.toml`` that a translation draws, by name.
+def read_inputs() -> dict[str, Assumption]:
+    """The entries of ``models/translation.toml`` that a translation draws, by name.
 
     Raises
     ------
     ValueError
-        Naming every entry that is missing or has no value, spread or source.
+        Naming every entry that is missing.
+
+    Examples
+    --------
+    >>> read_inputs()["uv_factor"].unit
+    '1'
     """
-    from durability.catalogue import models_folder
+    from durability.exposure import translation_assumptions
 
-    with open(models_folder() / "translation.toml", "rb") as file:
-        content = tomllib.load(file)
-    found: dict[str, Input] = {}
-    wrong: list[str] = []
-    for name in (*SHARED, "lab_to_sky"):
-        entry = content.get(name)
-        if not isinstance(entry, dict) or "value" not in entry or not entry.get("source"):
-            wrong.append(f"{name} (expected a table with value, sd or log_sd, and source)")
-            continue
-        log_sd = entry.get("log_sd")
-        try:
-            found[name] = Input(
-                name=name,
-                value=float(entry["value"]),
-                sd=None if "sd" not in entry else float(entry["sd"]),
-                log_sd=None if log_sd is None else float(log_sd),
-                low=None if log_sd is not None else entry.get("low"),
-                high=None if log_sd is not None else entry.get("high"),
-                unit=str(entry.get("unit", "1")),
-                source=str(entry["source"]),
-                why=str(entry.get("why", "")),
-            )
-        except (TypeError, ValueError) as error:
-            wrong.append(str(error))
-    if wrong:
-        raise ValueError("models/translation.toml: " + "; ".join(wrong))
-    return found
+    known = translation_assumptions()
+    names = (*SHARED, "lab_to_sky")
+    missing = [name for name in names if name not in known]
+    if missing:
+        raise ValueError(f"models/translation.toml has no entry {', '.join(missing)}")
+    return {name: known[name] for name in names}
 
 
-__all__ = ["Input", "read_inputs", "stream"]
+def draw_shared(
+    inputs: dict[str, Assumption], *, draws: int, seed: int
+) -> dict[str, NDArray[np.float64]]:
+    """Draws (draw,) of the inputs that all materials share, by name."""
+    return {name: inputs[name].draws(draws, stream(seed, name)) for name in SHARED}
+
+
+def draw_links(
+    fit: ThresholdPosterior,
+    material: str,
+    clock: LampClock,
+    *,
+    lab_to_sky: Assumption,
+    shared: dict[str, NDArray[np.float64]],
+    draws: int,
+    seed: int,
+) -> dict[str, NDArray[np.float64]]:
+    """All that a draw of one material needs beside its threshold dose, by name.
+
+    Parameters
+    ----------
+    fit : posterior; gives ``reciprocity_exponent`` and ``activation_energy`` [kJ/mol].
+    clock : the lamp; gives ``lamp_dose`` (true over nominal dose) and ``lamp_temperature``
+        (true less nominal [K]).
+    lab_to_sky : factor on the effective dose needed under the sky, independent a material.
+    shared : from `draw_shared`.
+    draws, seed : number of draws and seed.
+
+    Returns
+    -------
+    dict of arrays (draw,), all finite.
+    """
+    import numpy as np
+
+    posterior = fit.clock_draws(material)
+    calibration = stream(seed, f"lamp_dose/{clock.exposure}").standard_normal(draws)
+    panel = stream(seed, f"lamp_temperature/{clock.exposure}").standard_normal(draws)
+    links = {
+        "reciprocity_exponent": np.asarray(posterior["reciprocity_exponent"], dtype=float),
+        "activation_energy": np.asarray(posterior["activation_energy"], dtype=float),
+        "lamp_dose": np.exp(clock.log_sd * calibration),
+        "lamp_temperature": clock.temperature_sd * panel,
+        "lab_to_sky": lab_to_sky.draws(draws, stream(seed, f"lab_to_sky/{material}")),
+        **shared,
+    }
+    for name, values in links.items():
+        if values.shape != (draws,) or not np.isfinite(values).all():
+            raise ValueError(f"{name} of {material}: expected {draws} finite draws")
+    return links
+
+
+__all__ = ["SHARED", "draw_links", "draw_shared", "read_inputs", "stream"]

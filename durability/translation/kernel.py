@@ -21,12 +21,12 @@ from typing import TYPE_CHECKING
 import numba
 import numpy as np
 
+from durability.exposure.clock import GAS_CONSTANT
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 HOURS = 8760
-GAS_CONSTANT = 8.314462618e-3
-"""Molar gas constant [kJ/(mol K)], CODATA 2018 (exact)."""
 
 
 def days_until(

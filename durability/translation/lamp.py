@@ -7,7 +7,6 @@ anything else the refusal says what is missing and what would mend it.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
@@ -17,7 +16,7 @@ if TYPE_CHECKING:
 
     from durability.exposure import Delivery
     from durability.statement import Subject
-    from durability.study import Exposure, Study
+    from durability.study.model import Exposure, Study
 
 BANDS: dict[str, tuple[str, float]] = {
     "340 nm": ("e340", 3.6),
@@ -73,7 +72,8 @@ class LampClock:
     per_hour : dose that one hour at irradiance 1 delivers, in canonical units.
     irradiance : lamp's irradiance while lit, canonical unit.
     log_sd : standard deviation of the log of the delivered dose.
-    temperature, temperature_sd : specimen while lit [degC].
+    phases : (share of the dose, specimen temperature [degC]) of the lit phases.
+    temperature_sd : standard uncertainty common to the phases' temperatures [K].
     """
 
     exposure: str
@@ -81,8 +81,28 @@ class LampClock:
     per_hour: float
     irradiance: float
     log_sd: float
-    temperature: float
+    phases: tuple[tuple[float, float], ...]
     temperature_sd: float
+
+    def arrhenius(
+        self, activation_energy: NDArray[np.float64], departure: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        """Dose-weighted mean of exp(−Ea/(R T)) over the lit phases, for each draw.
+
+        Parameters
+        ----------
+        activation_energy : (draw,) [kJ/mol].
+        departure : (draw,) true less nominal temperature [K].
+        """
+        import numpy as np
+
+        from durability.exposure.clock import GAS_CONSTANT, KELVIN
+
+        mean = np.zeros_like(activation_energy)
+        for weight, celsius in self.phases:
+            kelvin = celsius + departure + KELVIN
+            mean += weight * np.exp(-activation_energy / (GAS_CONSTANT * kelvin))
+        return mean
 
 
 def lamp_clock(exposure: Exposure) -> LampClock:
@@ -104,21 +124,45 @@ def lamp_clock(exposure: Exposure) -> LampClock:
             f"exposure {exposure.name}: the dose that the lamp delivers is not known. Name the "
             "lamp, or state its irradiance and band in study.toml"
         )
-    for what, number in (("irradiance", found.irradiance), ("temperature", found.temperature)):
-        if number is None or not math.isfinite(number) or (what == "irradiance" and number <= 0):
-            raise TranslationRefused(
-                f"exposure {exposure.name}: the {what} under the lamp is not known. State it in "
-                f"study.toml (irradiance, and black_panel in the cycle), or name the lamp"
-            )
-    variable, per_hour = BANDS[exposure.band or ""]
+    if found.band not in BANDS:
+        raise TranslationRefused(
+            f"exposure {exposure.name}: its dose is counted in the band {found.band}, and the sky "
+            f"is computed in {', '.join(BANDS)} only. State the irradiance in one of these bands, "
+            "as measured in the chamber; no fixed factor leads from one band to another"
+        )
+    variable, per_hour = BANDS[found.band]
     return LampClock(
         exposure=exposure.name,
         variable=variable,
         per_hour=per_hour,
-        irradiance=float(found.irradiance),
-        log_sd=float(found.log_sd),
-        temperature=float(found.temperature),
-        temperature_sd=float(found.temperature_sd),
+        irradiance=found.irradiance,
+        log_sd=found.log_sd,
+        phases=merged_phases(found.phases or ((1.0, found.temperature),)),
+        temperature_sd=found.temperature_sd,
+    )
+
+
+def merged_phases(
+    phases: tuple[tuple[float, float], ...], most: int = 32
+) -> tuple[tuple[float, float], ...]:
+    """At most `most` phases of equal dose instead of the many of a chamber record.
+
+    Examples
+    --------
+    >>> merged_phases(((0.5, 40.0), (0.25, 50.0), (0.25, 52.0)), most=2)
+    ((0.5, 40.0), (0.5, 51.0))
+    """
+    if len(phases) <= most:
+        return phases
+    import numpy as np
+
+    weight, celsius = np.array(sorted(phases, key=lambda phase: phase[1])).T
+    middle = (np.cumsum(weight) - weight / 2) / weight.sum()
+    group = np.minimum((middle * most).astype(int), most - 1)
+    share = np.bincount(group, weight, minlength=most)
+    heat = np.bincount(group, weight * celsius, minlength=most)
+    return tuple(
+        (float(w / weight.sum()), float(h / w)) for w, h in zip(share, heat, strict=True) if w > 0
     )
 
 
@@ -146,12 +190,6 @@ def _obstacle(exposure: Exposure) -> str:
             f"the lamp {exposure.lamp} stands behind a window-glass filter; the open sky sends "
             "shorter, more harmful wavelengths too, so days read from it would be too many. "
             "Expose strips behind a daylight filter"
-        )
-    if exposure.band not in BANDS:
-        return (
-            f"its dose is counted in the band {exposure.band or '(none stated)'}, and the sky is "
-            f"computed in {', '.join(BANDS)} only. State the irradiance in one of these bands, "
-            "as measured in the chamber; no fixed factor leads from one band to another"
         )
     return ""
 

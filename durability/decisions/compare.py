@@ -1,0 +1,157 @@
+"""Which product lasts longer, and by how much? Ratios of threshold doses to a control's."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Literal
+
+from durability.statement import Statement, Statements, Subject
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from durability.translation import ThresholdPosterior
+
+COMPARED: tuple[Subject, ...] = ("mean", "new_lot")
+
+
+def compare(
+    fit: ThresholdPosterior,
+    control: str | None = None,
+    *,
+    fractions: Sequence[float] | None = None,
+    level: float | None = None,
+) -> Statements:
+    """Threshold dose of each material divided by that of the control, same direction and lamp.
+
+    Parameters
+    ----------
+    fit : a fit of at least two materials.
+    control : the material compared with; None takes the study's.
+    fractions : retained fractions; None takes the study's thresholds.
+    level : probability carried by the two-sided interval; None takes the study's.
+
+    Returns
+    -------
+    Statements
+        ``ratio_of_threshold_doses`` for the median lots and for one new lot of each. Where a
+        material never reaches the fraction in some draws, the limits that do not exist are None;
+        draws in which neither reaches it count as any ratio and so widen both limits.
+
+    Raises
+    ------
+    ValueError
+        When no control is named or it was not fitted.
+    """
+    question = fit.study.question
+    control = question.control if control is None else control
+    level = question.level if level is None else level
+    if control is None:
+        raise ValueError(f"no control is named; known materials: {', '.join(fit.materials)}")
+    if control not in fit.materials:
+        raise ValueError(f'control "{control}" is unknown; known: {", ".join(fit.materials)}')
+    statements: list[Statement] = []
+    for material in fit.materials:
+        exposure = next((e for e in fit.exposures(material) if e in fit.exposures(control)), None)
+        if material == control or exposure is None:
+            continue
+        for direction in fit.directions(material):
+            if direction not in fit.directions(control):
+                continue
+            for of in COMPARED:
+                for fraction in fractions or fit.study.thresholds:
+                    found = _ratio(fit, material, control, direction, exposure, of, fraction, level)
+                    if found is not None:
+                        statements.append(found)
+    return Statements(statements)
+
+
+def _ratio(
+    fit: ThresholdPosterior,
+    material: str,
+    control: str,
+    direction: str,
+    exposure: str,
+    of: Subject,
+    fraction: float,
+    level: float,
+) -> Statement | None:
+    import numpy as np
+
+    mine, theirs = (
+        fit.threshold_draws(fraction, of=of, material=m, direction=direction, exposure=exposure)
+        for m in (material, control)
+    )
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ratio = mine / theirs
+    undefined = np.isnan(ratio)
+    least, most = np.where(undefined, 0.0, ratio), np.where(undefined, np.inf, ratio)
+    middle = [float(np.quantile(x, 0.5, method="lower")) for x in (least, most)]
+    value = middle[0] if middle[0] == middle[1] and math.isfinite(middle[0]) else None
+    limits = _limits(least, most, level)
+    if limits is None:
+        return None
+    low_limit, high_limit, sides = limits
+    extrapolated = _beyond(fit, mine, material, exposure) or _beyond(fit, theirs, control, exposure)
+    flags = {
+        "extrapolated": extrapolated,
+        "ratio_undefined_in_part": bool(undefined.any()),
+        "threshold_may_not_exist": bool(np.isinf(mine).any() or np.isinf(theirs).any()),
+    }
+    return Statement(
+        quantity="ratio_of_threshold_doses",
+        unit="1",
+        of=of,
+        value=value,
+        low=low_limit,
+        high=high_limit,
+        level=level,
+        kind="credible" if of == "mean" else "prediction",
+        sides=sides,
+        material=material,
+        direction=direction or None,
+        exposure=exposure,
+        fraction=fraction,
+        extrapolated=extrapolated,
+        law=fit.law,
+        assumptions=("ratio_belongs_to_fraction",),
+        flags=tuple(name for name, applies in flags.items() if applies),
+    )
+
+
+def _limits(
+    least: NDArray[np.float64],
+    most: NDArray[np.float64],
+    level: float,
+) -> tuple[float | None, float | None, Literal[1, 2]] | None:
+    """Both limits, or the lower alone at the whole level where the upper does not exist, or None.
+
+    A lower limit of 0 (a control that never gets there) says nothing and is left out likewise.
+    """
+    import numpy as np
+
+    tail = (1 - level) / 2
+    low = float(np.quantile(least, tail, method="lower"))
+    high = float(np.quantile(most, 1 - tail, method="higher"))
+    if math.isfinite(high) and low > 0:
+        return low, high, 2
+    low = float(np.quantile(least, 1 - level, method="lower"))
+    high = float(np.quantile(most, level, method="higher"))
+    if math.isfinite(low) and low > 0:
+        return low, None, 1
+    if math.isfinite(high):
+        return None, high, 1
+    return None
+
+
+def _beyond(
+    fit: ThresholdPosterior, tau: NDArray[np.float64], material: str, exposure: str
+) -> bool:
+    import numpy as np
+
+    return float(np.median(tau)) > fit.last_dose(material, exposure)
+
+
+__all__ = ["compare"]

@@ -1,0 +1,293 @@
+"""By when must the product be covered? Days outdoors, and days that can be assured, by month.
+
+``outdoor_days`` is the median of the days with its two-sided interval. ``days_to_cover`` is the
+number of whole days that the product lasts with the probability asked for (assurance): the lower
+quantile of the same draws, rounded down. Quantiles are order statistics and never interpolate, so
+that draws without an end (threshold not reached) need no special case; the lower one is taken low.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal, Protocol, cast
+
+from durability.statement import Statement, Statements, Subject
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from durability.statement import Kind
+    from durability.translation import ThresholdPosterior, Translation
+
+Bound = Literal["lower", "upper"]
+SUSPICIOUSLY_NARROW = 1.3
+"""Half-width, as a factor, below which a translated interval is flagged."""
+
+
+class BoundedPosterior(Protocol):
+    """A fit that knows where its data give only a bound of the threshold dose."""
+
+    def bound(
+        self, fraction: float, *, of: Subject, material: str, direction: str, exposure: str
+    ) -> Bound | None: ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Ground:
+    """What every statement of one subject shares."""
+
+    material: str
+    direction: str | None
+    of: Subject
+    fraction: float
+    share: float | None
+    exposure: str
+    site: str
+    law: str
+    kind: Kind
+    assumptions: tuple[str, ...]
+    flags: tuple[str, ...]
+    bound: Bound | None
+    extrapolated: bool
+    extrapolation_factor: float | None
+
+
+def cover_statements(
+    translation: Translation,
+    fit: ThresholdPosterior,
+    *,
+    assurance: float | None = None,
+    level: float | None = None,
+) -> Statements:
+    """Days outdoors and days to cover for every subject and month of a translation.
+
+    Parameters
+    ----------
+    translation : of `fit` to a site.
+    fit : the fit that was translated.
+    assurance : probability that the product lasts the days to cover; None takes the study's.
+    level : probability carried by the interval of days outdoors; None takes the study's.
+
+    Returns
+    -------
+    Statements
+        ``outdoor_days`` then ``days_to_cover`` for each material, direction, subject, fraction
+        and month. Where the upper limit is not reached within the horizon the lower limit is
+        one-sided; where the median is not reached either, only the lower limit is stated.
+
+    Raises
+    ------
+    ValueError
+        When assurance or level does not lie between 0 and 1.
+    """
+    question = fit.study.question
+    assurance = question.assurance if assurance is None else assurance
+    level = question.level if level is None else level
+    for name, number in (("assurance", assurance), ("level", level)):
+        if not 0 < number < 1:
+            raise ValueError(f"{name} is {number}; it must lie between 0 and 1")
+    statements: list[Statement] = []
+    for material, direction, of, fraction in translation.subjects():
+        subject = cast(Subject, of)
+        ground = _ground(translation, fit, material, direction, subject, fraction)
+        draws = translation.days.sel(
+            material=material, direction=direction, of=of, fraction=fraction
+        )
+        for month in translation.days.month.values:
+            days = draws.sel(month=month).values
+            for make in (
+                _outdoor_days(days, ground, int(month), level, translation.horizon_days),
+                _days_to_cover(days, ground, int(month), assurance, translation.horizon_days),
+            ):
+                if make is not None:
+                    statements.append(make)
+    return Statements(statements)
+
+
+def _ground(
+    translation: Translation,
+    fit: ThresholdPosterior,
+    material: str,
+    direction: str,
+    of: Subject,
+    fraction: float,
+) -> _Ground:
+    import numpy as np
+
+    exposure = translation.exposures[material]
+    share = translation.share if of == "single_specimen" else None
+    tau = fit.threshold_draws(
+        fraction, of=of, material=material, direction=direction, exposure=exposure, share=share
+    )
+    middle, last = float(np.median(tau)), float(fit.last_dose(material, exposure))
+    extrapolated = middle > last
+    bound = _bound(fit, fraction, of, material, direction, exposure)
+    flags = []
+    if extrapolated:
+        flags.append("extrapolated")
+    if bound == "lower":
+        flags.append("threshold_is_lower_bound")
+    if bound == "upper":
+        flags.append("before_first_dose")
+    if np.isinf(tau).any():
+        flags.append("threshold_may_not_exist")
+    assumptions = list(translation.assumptions)
+    if len(fit.exposures(material)) == 1:
+        assumptions.append("clock_prior")
+    return _Ground(
+        material=material,
+        direction=direction or None,
+        of=of,
+        fraction=fraction,
+        share=share,
+        exposure=exposure,
+        site=translation.site,
+        law=fit.law,
+        kind="credible" if of == "mean" else "prediction",
+        assumptions=tuple(assumptions),
+        flags=tuple(flags),
+        bound=bound,
+        extrapolated=extrapolated,
+        extrapolation_factor=middle / last
+        if extrapolated and last > 0 and math.isfinite(middle)
+        else None,
+    )
+
+
+def _bound(
+    fit: ThresholdPosterior,
+    fraction: float,
+    of: Subject,
+    material: str,
+    direction: str,
+    exposure: str,
+) -> Bound | None:
+    if not hasattr(fit, "bound"):
+        return None
+    return cast(BoundedPosterior, fit).bound(
+        fraction, of=of, material=material, direction=direction, exposure=exposure
+    )
+
+
+def _quantile(days: NDArray[np.float64], probability: float, *, upper: bool = False) -> float:
+    import numpy as np
+
+    return float(np.quantile(days, probability, method="higher" if upper else "lower"))
+
+
+def _outdoor_days(
+    days: NDArray[np.float64], ground: _Ground, month: int, level: float, horizon: float
+) -> Statement | None:
+    tail = (1 - level) / 2
+    flags = list(ground.flags)
+    value: float | None = _quantile(days, 0.5)
+    low: float | None = _quantile(days, tail)
+    high: float | None = _quantile(days, 1 - tail, upper=True)
+    sides: Literal[1, 2] = 2
+    if ground.bound == "lower" or high == math.inf:
+        if high == math.inf:
+            flags.append("beyond_horizon")
+        low, high, sides = _quantile(days, 1 - level), None, 1
+        if ground.bound == "lower" or value == math.inf:
+            value = None
+        if low == math.inf:
+            low = horizon
+    if ground.bound == "upper":
+        value, low, high, sides = None, None, _quantile(days, level, upper=True), 1
+        if high == math.inf:
+            return None
+    if low and high and high / low < SUSPICIOUSLY_NARROW**2:
+        flags.append("narrow")
+    reached = float((days < math.inf).mean())
+    return _statement(
+        "outdoor_days", ground, month, value=value, low=low, high=high, level=level, sides=sides,
+        flags=flags, probability=None if reached == 1 else reached,
+    )  # fmt: skip
+
+
+def _days_to_cover(
+    days: NDArray[np.float64], ground: _Ground, month: int, assurance: float, horizon: float
+) -> Statement:
+    flags = list(ground.flags)
+    low = _quantile(days, 1 - assurance)
+    if low == math.inf:
+        low = horizon
+        flags.append("beyond_horizon")
+    low = float(math.floor(low))
+    if low == 0:
+        flags.append("cover_at_once")
+    return _statement(
+        "days_to_cover", ground, month, value=None, low=low, high=None, level=assurance, sides=1,
+        flags=flags, probability=None,
+    )  # fmt: skip
+
+
+def _statement(
+    quantity: Literal["outdoor_days", "days_to_cover"],
+    ground: _Ground,
+    month: int,
+    *,
+    value: float | None,
+    low: float | None,
+    high: float | None,
+    level: float,
+    sides: Literal[1, 2],
+    flags: list[str],
+    probability: float | None,
+) -> Statement:
+    return Statement(
+        quantity=quantity,
+        unit="d",
+        of=ground.of,
+        value=value,
+        low=low,
+        high=high,
+        level=level,
+        kind=ground.kind,
+        sides=sides,
+        material=ground.material,
+        direction=ground.direction,
+        exposure=ground.exposure,
+        site=ground.site,
+        month=month,
+        fraction=ground.fraction,
+        share=ground.share,
+        extrapolated=ground.extrapolated,
+        extrapolation_factor=ground.extrapolation_factor,
+        law=ground.law,
+        assumptions=ground.assumptions,
+        flags=tuple(flags),
+        probability=probability,
+    )
+
+
+def best_and_worst_month(statements: Iterable[Statement]) -> Statements:
+    """Days to cover of the worst and of the best month of laying, for each subject.
+
+    Parameters
+    ----------
+    statements : any; those that are not days to cover are passed over.
+
+    Returns
+    -------
+    Statements
+        For each subject the worst month, then the best (the earlier where months tie); one
+        statement only where all months give the same.
+    """
+    groups: dict[tuple[object, ...], list[Statement]] = {}
+    for s in statements:
+        if s.quantity == "days_to_cover":
+            subject = (s.material, s.direction, s.of, s.fraction, s.share, s.site, s.exposure)
+            groups.setdefault(subject, []).append(s)
+    chosen: list[Statement] = []
+    for months in groups.values():
+        worst = min(months, key=lambda s: (s.low or 0.0, s.month or 0))
+        best = min(months, key=lambda s: (-(s.low or 0.0), s.month or 0))
+        chosen += [worst] if worst.low == best.low else [worst, best]
+    return Statements(chosen)
+
+
+__all__ = ["best_and_worst_month", "cover_statements"]

@@ -1,0 +1,117 @@
+"""What does the sky bring in the band of the lamp? A year of hours, made ready to be counted."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from durability.exposure.clock import GAS_CONSTANT, KELVIN
+
+if TYPE_CHECKING:
+    import numpy as np
+    import xarray
+    from numpy.typing import NDArray
+
+REFERENCE_ABSORPTANCE = 0.9
+"""Absorptance of the surface whose warming a `SkyYear` holds."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SkyYear:
+    """The lit hours of a year, as `durability.translation.kernel.days_until` reads them.
+
+    Parameters
+    ----------
+    hour : index of each lit hour, 0 to 8759, from 1 January in local standard time.
+    log_irradiance : log of the irradiance in the band [W/m²/nm or W/m²].
+    log_clearness : log of the sky's clearness.
+    air : air temperature [K].
+    rise : warming of a surface of absorptance 0.9 and rise factor 1 [K].
+    """
+
+    hour: NDArray[np.int64]
+    log_irradiance: NDArray[np.float64]
+    log_clearness: NDArray[np.float64]
+    air: NDArray[np.float64]
+    rise: NDArray[np.float64]
+
+
+def sky_year(sky: xarray.Dataset, variable: str) -> SkyYear:
+    """The lit hours of `durability.exposure.sky_exposure`'s dataset in one band.
+
+    Raises
+    ------
+    ValueError
+        When the variable is missing, or is not 8760 finite hours.
+    """
+    import numpy as np
+
+    from durability.exposure import specimen_temperature
+
+    if variable not in sky:
+        raise ValueError(f"the sky has no variable {variable}; it has {', '.join(map(str, sky))}")
+    irradiance = sky[variable].values.astype(float)
+    if irradiance.shape != (8760,) or not np.isfinite(irradiance).all():
+        raise ValueError(f"the sky's {variable} must hold 8760 finite hours")
+    air = sky["temp_air"].values.astype(float)
+    warmed = specimen_temperature(
+        air,
+        sky["poa"].values.astype(float),
+        sky["wind_speed"].values.astype(float),
+        absorptance=REFERENCE_ABSORPTANCE,
+        rise_factor=1.0,
+    )
+    hour = np.flatnonzero(irradiance > 0)
+    return SkyYear(
+        hour=hour,
+        log_irradiance=np.log(irradiance[hour]),
+        log_clearness=sky["log_clearness"].values.astype(float)[hour],
+        air=air[hour] + KELVIN,
+        rise=(np.asarray(warmed, dtype=float) - air)[hour],
+    )
+
+
+def heating(links: dict[str, NDArray[np.float64]]) -> NDArray[np.float64]:
+    """Factor on `SkyYear.rise` of each draw: absorptance and rise factor of the fabric."""
+    return links["absorptance"] / REFERENCE_ABSORPTANCE * links["temperature_rise_factor"]
+
+
+def effective_temperature(year: SkyYear, links: dict[str, NDArray[np.float64]]) -> float:
+    """Temperature [degC] at which the year's light would do the same damage; median inputs."""
+    import numpy as np
+
+    if year.hour.size == 0:
+        return float("nan")
+    p, energy = (float(np.median(links[n])) for n in ("reciprocity_exponent", "activation_energy"))
+    kelvin = year.air + float(np.median(heating(links))) * year.rise
+    weight = np.exp(p * year.log_irradiance)
+    if abs(energy) < 1e-6:
+        return float((weight * kelvin).sum() / weight.sum() - KELVIN)
+    mean = (weight * np.exp(-energy / (GAS_CONSTANT * kelvin))).sum() / weight.sum()
+    return float(-energy / (GAS_CONSTANT * np.log(mean)) - KELVIN)
+
+
+def annual_dose(
+    sky: xarray.Dataset, shared: dict[str, NDArray[np.float64]], cloud: float, level: float
+) -> xarray.Dataset:
+    """Yearly ultraviolet on the plane with its interval, calibration and clouds included."""
+    import numpy as np
+    import xarray
+
+    departure = shared["cloud_power"] - cloud
+    grid = np.linspace(departure.min(), departure.max(), 25)
+    tail = (1 - level) / 2
+    variables = {}
+    for name, per_hour, unit in (
+        ("uv_300_400", 0.0036, "MJ/m² in 300-400 nm"),
+        ("e340", 3.6, "kJ/(m² nm) at 340 nm"),
+    ):
+        lit = sky[name].values > 0
+        irradiance, clear = sky[name].values[lit], sky["log_clearness"].values[lit]
+        sums = [per_hour * float((irradiance * np.exp(b * clear)).sum()) for b in grid]
+        dose = np.interp(departure, grid, sums) * shared["uv_factor"] * shared["year_to_year"]
+        variables[name] = ("limit", np.quantile(dose, [tail, 0.5, 1 - tail]), {"units": unit})
+    return xarray.Dataset(variables, coords={"limit": ["low", "median", "high"]})
+
+
+__all__ = ["SkyYear", "annual_dose", "effective_temperature", "heating", "sky_year"]

@@ -1,0 +1,304 @@
+"""What is a threshold dose in days at a site? Reads the posterior on the clock of a sky.
+
+For each draw of the posterior the day is sought on which the sky has delivered as much effective
+dose as the lamp had at the threshold:
+
+    Σ (E/E_lab)^p · E_lab · exp(−Ea/R · (1/T − 1/T_lab)) · Δt  =  τ · s
+
+with *E* the irradiance at the site and *E_lab* under the lamp in the same band, *T* the
+temperature of the specimen, *p* the reciprocity exponent (Martin, Chin and Nguyen 2003, Progress
+in Organic Coatings 47:292), *Ea* the activation energy and *s* the lab-to-sky factor. A lamp whose
+true dose is c times the nominal one has delivered c·τ at irradiance c·E_lab. Every link is drawn
+with its uncertainty: see `durability.translation.inputs`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, get_args
+
+from durability.statement import Subject
+from durability.study.model import Caution
+from durability.translation.inputs import draw_links, draw_shared, read_inputs
+from durability.translation.lamp import LampClock, ThresholdPosterior, lamp_clocks
+from durability.translation.laying import laying_days, laying_hours
+
+if TYPE_CHECKING:
+    import numpy as np
+    import xarray
+    from numpy.typing import NDArray
+
+    from durability.exposure import Site
+    from durability.translation.result import Translation
+    from durability.translation.sky import SkyYear
+
+SUBJECTS: tuple[Subject, ...] = get_args(Subject)
+
+
+def translate(
+    fit: ThresholdPosterior,
+    *,
+    site: str | Path | Site,
+    fractions: Sequence[float] | None = None,
+    of: Subject | Sequence[Subject] | None = None,
+    exposure: str | None = None,
+    share: float | None = None,
+    laying: str | None = None,
+    tilt: float = 0.0,
+    azimuth: float = 180.0,
+    horizon_years: float = 20.0,
+    seed: int | None = None,
+    progress: Callable[[str], None] | None = None,
+) -> Translation:
+    """Days at a site, from laying until each fraction of the unexposed strength is left.
+
+    Parameters
+    ----------
+    fit : a fit with posterior draws of threshold doses.
+    site : name of a file of models/sites, path of a weather file, or a `Site`.
+    fractions : retained fractions, 0 to 1; None takes the study's thresholds.
+    of : ``mean``, ``new_lot``, ``single_specimen``, or several; None takes all three.
+    exposure : the exposure whose threshold doses are read; None takes for each material the
+        first that a sky can be compared with.
+    share : share of strips that still hold, for single strips; None takes the study's.
+    laying : ``"every month"`` (on a random day of each) or a date such as ``"2027-05-12"``, of
+        which month and day count; None takes the study's.
+    tilt, azimuth : plane of the fabric [degrees]; tilt 0 lies flat, azimuth 180 faces south.
+    horizon_years : a threshold not reached by then counts as not reached (inf).
+    seed : seed of what is drawn beside the posterior; None takes the fit's.
+    progress : called with a line of text as each material is begun.
+
+    Returns
+    -------
+    Translation
+
+    Raises
+    ------
+    TranslationRefused
+        Where no exposure of the study can be compared with a sky: what is missing, what mends it.
+    ValueError
+        For an argument out of range, naming it.
+    """
+    import numpy as np
+    import xarray
+
+    from durability.exposure import read_site, sky_exposure
+    from durability.translation.budget import material_budget
+    from durability.translation.result import Translation
+    from durability.translation.sky import annual_dose, effective_temperature, sky_year
+
+    question = fit.study.question
+    fractions = tuple(fit.study.thresholds if fractions is None else fractions)
+    subjects = _subjects(of)
+    share = question.share if share is None else share
+    laying = question.laying if laying is None else laying
+    seed = fit.seed if seed is None else seed
+    _check(fractions, share, horizon_years, tilt)
+    months, spans = laying_days(laying)
+
+    clocks, left_out = lamp_clocks(fit, exposure)
+    place = read_site(site) if isinstance(site, str | Path) else site
+    inputs = read_inputs()
+    cloud = inputs["cloud_power"].value
+    sky = sky_exposure(place, tilt=tilt, azimuth=azimuth, cloud_power=cloud)
+
+    draws = _count_draws(fit, clocks, fractions[0])
+    starts, laying_drawn = laying_hours(spans, draws=draws, seed=seed)
+    shared = draw_shared(inputs, draws=draws, seed=seed)
+    days = _empty_days(fit, tuple(clocks), subjects, fractions, months, draws)
+    temperatures, budgets = [], []
+    for material, clock in clocks.items():
+        if progress is not None:
+            progress(f"{material}: days at {place.title}")
+        year = sky_year(sky, clock.variable)
+        links = draw_links(
+            fit, material, clock, lab_to_sky=inputs["lab_to_sky"], shared=shared, draws=draws,
+            seed=seed,
+        )  # fmt: skip
+        tau = _thresholds(fit, material, clock.exposure, subjects, fractions, share, draws)
+        columns = np.column_stack(list(tau.values()))
+        found = _read_days(year, clock, links, columns, starts, cloud)
+        for i, (direction, subject, fraction) in enumerate(tau):
+            cell = {"direction": direction, "of": subject, "fraction": fraction}
+            days.loc[{"material": material, **cell}] = found[:, i, : len(months)].T
+        temperatures.append(effective_temperature(year, links))
+        reference = question.of if question.of in subjects else subjects[0]
+        budgets.append(
+            material_budget(tau, found, reference, fractions[0], months, links, laying_drawn)
+        )
+
+    names = list(clocks)
+    return Translation(
+        site=place.name,
+        title=place.title,
+        exposures={m: c.exposure for m, c in clocks.items()},
+        days=days.sel(of=list(subjects)).where(~(days > horizon_years * 365.0), np.inf),
+        annual=annual_dose(sky, shared, cloud, fit.level),
+        effective_temperature=xarray.DataArray(
+            temperatures,
+            dims="material",
+            coords={"material": names},
+            attrs={"units": "degC", "long_name": "effective specimen temperature at the site"},
+        ),
+        budget=xarray.concat(budgets, "material", join="exact").assign_coords(material=names),
+        laying=laying,
+        tilt=float(tilt),
+        azimuth=float(azimuth),
+        horizon_years=float(horizon_years),
+        share=float(share),
+        level=fit.level,
+        inputs=tuple(inputs.values()),
+        cautions=(*_cautions(left_out), *place.cautions),
+        assumptions=_assumptions(place, laying),
+        seed=seed,
+    )
+
+
+def _check(fractions: tuple[float, ...], share: float, horizon: float, tilt: float) -> None:
+    if not fractions:
+        raise ValueError("fractions is empty; name at least one, such as 0.5")
+    for number in fractions:
+        if not 0 < number < 1:
+            raise ValueError(f"fractions holds {number}; each must lie between 0 and 1")
+    if len(set(fractions)) != len(fractions):
+        raise ValueError(f"fractions holds a number twice: {fractions}")
+    if not 0 < share < 1:
+        raise ValueError(f"share is {share}; it must lie between 0 and 1")
+    if not 0 < horizon <= 200:
+        raise ValueError(f"horizon_years is {horizon}; it must lie above 0 and up to 200")
+    if not 0 <= tilt <= 90:
+        raise ValueError(f"tilt is {tilt}; it must lie between 0 (flat) and 90 (upright)")
+
+
+def _subjects(of: Subject | Sequence[Subject] | None) -> tuple[Subject, ...]:
+    asked = SUBJECTS if of is None else ((of,) if isinstance(of, str) else tuple(of))
+    unknown = [o for o in asked if o not in SUBJECTS]
+    if unknown or not asked:
+        raise ValueError(f"of is {unknown or of!r}; known: {', '.join(SUBJECTS)}")
+    return tuple(dict.fromkeys(asked))  # type: ignore[return-value]
+
+
+def _count_draws(fit: ThresholdPosterior, clocks: dict[str, LampClock], fraction: float) -> int:
+    material, clock = next(iter(clocks.items()))
+    direction = fit.directions(material)[0]
+    tau = fit.threshold_draws(
+        fraction, of="mean", material=material, direction=direction, exposure=clock.exposure
+    )
+    return int(tau.shape[0])
+
+
+def _empty_days(
+    fit: ThresholdPosterior,
+    materials: tuple[str, ...],
+    subjects: tuple[Subject, ...],
+    fractions: tuple[float, ...],
+    months: list[int],
+    draws: int,
+) -> xarray.DataArray:
+    import numpy as np
+    import xarray
+
+    coords = {
+        "material": list(materials),
+        "direction": list(dict.fromkeys(d for m in materials for d in fit.directions(m))),
+        "of": list(dict.fromkeys(["mean", *subjects])),
+        "fraction": list(fractions),
+        "month": months,
+    }
+    return xarray.DataArray(
+        np.full((*(len(c) for c in coords.values()), draws), np.nan),
+        dims=(*coords, "draw"),
+        coords=coords,
+        attrs={"units": "d", "long_name": "days from laying to the threshold dose"},
+    )
+
+
+def _thresholds(
+    fit: ThresholdPosterior,
+    material: str,
+    exposure: str,
+    subjects: tuple[Subject, ...],
+    fractions: tuple[float, ...],
+    share: float,
+    draws: int,
+) -> dict[tuple[str, Subject, float], NDArray[np.float64]]:
+    """Threshold doses by (direction, subject, fraction); the mean always, for the budget."""
+    import numpy as np
+
+    found: dict[tuple[str, Subject, float], NDArray[np.float64]] = {}
+    for direction in fit.directions(material):
+        for of in dict.fromkeys(("mean", *subjects)):
+            for fraction in fractions:
+                tau = fit.threshold_draws(
+                    fraction,
+                    of=of,
+                    material=material,
+                    direction=direction,
+                    exposure=exposure,
+                    share=share if of == "single_specimen" else None,
+                )
+                tau = np.asarray(tau, dtype=float)
+                if tau.shape != (draws,) or not (tau >= 0).all():
+                    raise ValueError(
+                        f"threshold draws of {material} {direction} ({of}, {fraction:g}): expected "
+                        f"{draws} numbers from 0 to inf; found shape {tau.shape}, "
+                        f"{int((~(tau >= 0)).sum())} negative or not a number"
+                    )
+                found[direction, of, fraction] = tau
+    return found
+
+
+def _read_days(
+    year: SkyYear,
+    clock: LampClock,
+    links: dict[str, NDArray[np.float64]],
+    tau: NDArray[np.float64],
+    starts: NDArray[np.float64],
+    cloud: float,
+) -> NDArray[np.float64]:
+    """Days (draw, subject, start) to the doses tau (draw, subject), without a horizon."""
+    from durability.translation.kernel import days_until
+    from durability.translation.sky import heating
+
+    p = links["reciprocity_exponent"]
+    lamp = clock.irradiance * links["lamp_dose"]
+    sky_factor = links["uv_factor"] * links["year_to_year"]
+    warm = clock.arrhenius(links["activation_energy"], links["lamp_temperature"])
+    return days_until(
+        year.hour,
+        year.log_irradiance,
+        year.log_clearness,
+        year.air,
+        year.rise,
+        exponent=p,
+        activation_energy=links["activation_energy"],
+        cloud=links["cloud_power"] - cloud,
+        heating=heating(links),
+        scale=clock.per_hour * lamp ** (1 - p) * sky_factor**p / warm,
+        targets=tau * (links["lamp_dose"] * links["lab_to_sky"])[:, None],
+        starts=starts,
+    )
+
+
+def _cautions(left_out: dict[str, str]) -> tuple[Caution, ...]:
+    return tuple(
+        Caution(name="not_translated", text=f"{material} is not read as days: {reason}")
+        for material, reason in left_out.items()
+    )
+
+
+def _assumptions(site: Site, laying: str) -> tuple[str, ...]:
+    return (
+        "translation_approximate",
+        "lab_to_sky_prior",
+        "typical_year" if site.typical_year else "single_year",
+        "clock_power_arrhenius",
+        "uv_modelled",
+        "specimen_temperature_modelled",
+        "moisture_not_modelled",
+        "laid_at_random_day" if laying == "every month" else "laid_on_date",
+    )
+
+
+__all__ = ["translate"]
