@@ -1,0 +1,264 @@
+"""Which column is which, and is every cell what it should be? Headers, numbers and words.
+
+A number is digits with a decimal point; a whole column may use decimal commas instead. Nothing is
+guessed: whatever else stands in a cell is a problem with its row.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from durability.study.findings import Findings, near
+from durability.study.tables import Table
+from durability.units import Unit, UnitError, header, unit
+
+_POINT = re.compile(r"[-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?", re.ASCII)
+_COMMA = re.compile(r"[-+]?(?:\d+(?:,\d*)?|,\d+)(?:[eE][-+]?\d+)?", re.ASCII)
+_THOUSANDS = re.compile(
+    r"[-+]?[1-9]\d{0,2}(?:(?:,\d{3})+(?:\.\d*)?|(?:\.\d{3}){2,}(?:,\d*)?|\.\d{3},\d*"
+    r"|(?:[ '’\u00a0\u202f]\d{3})+(?:[.,]\d*)?)",
+    re.ASCII,
+)
+_NOT_A_VALUE = re.compile(r"=.*|#(?:DIV/0!|N/A|NAME\?|NULL!|NUM!|REF!|VALUE!|ERROR!)", re.DOTALL)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Column:
+    """One named column of a table.
+
+    Parameters
+    ----------
+    name, header : its plain name, and its header as written.
+    unit_text : the unit in the header, or None.
+    place : position among the table's columns, from 0.
+    cells : its text.
+    """
+
+    name: str
+    header: str
+    unit_text: str | None
+    place: int
+    cells: Any
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Numbers:
+    """A column read as numbers: nan where blank or bad; `bad` cells are already reported."""
+
+    header: str
+    values: Any
+    blank: Any
+    bad: Any
+    cells: Any
+
+    @property
+    def given(self) -> Any:
+        """Where a good number stands."""
+        return ~(self.blank | self.bad)
+
+
+def name_columns(table: Table, known: Collection[str], findings: Findings) -> dict[str, Column]:
+    """Columns by plain name; unknown, repeated and nameless columns and formulas are problems."""
+    columns: dict[str, Column] = {}
+    for i, (text, cells) in enumerate(zip(table.headers, table.columns, strict=True)):
+        name, unit_text = header(text)
+        name = name.casefold()
+        if not text:
+            filled = (cells != "").nonzero()[0]
+            if filled.size:
+                findings.problem(
+                    table.file,
+                    "a name in the header of every column that holds something",
+                    found=cells[filled[0]],
+                    row=int(table.rows[filled[0]]),
+                    mend=f"Column {i + 1} has no name: name it or empty it.",
+                )
+        elif name not in known:
+            findings.problem(
+                table.file,
+                "a known column",
+                found=text,
+                row=table.header_row,
+                column=text,
+                mend=near(name, known),
+            )
+        elif name in columns:
+            findings.problem(
+                table.file,
+                f'one column "{name}"',
+                found=f'"{columns[name].header}" and "{text}"',
+                row=table.header_row,
+                column=text,
+            )
+        else:
+            columns[name] = Column(name, text, unit_text, i, cells)
+    return columns
+
+
+def report_formulas(table: Table, findings: Findings) -> Any:
+    """Note every formula and error cell; the mask of rows that hold one."""
+    import numpy
+
+    mask = numpy.zeros(table.rows.size, dtype=bool)
+    for text, cells in zip(table.headers, table.columns, strict=True):
+        found = numpy.strings.startswith(cells, "=") | numpy.strings.startswith(cells, "#")
+        for i in found.nonzero()[0]:
+            if not _NOT_A_VALUE.fullmatch(cells[i]):
+                found[i] = False
+        findings.cells(
+            table.file,
+            text or None,
+            [(int(table.rows[i]), cells[i]) for i in found.nonzero()[0]],
+            "a value, not a formula or an error",
+            mend="Found a formula; paste it as a value.",
+        )
+        mask |= found
+    return mask
+
+
+def read_numbers(column: Column, table: Table, findings: Findings) -> Numbers:
+    """Every cell of a column as a number as written, before its unit.
+
+    Accepts decimal points, or decimal commas where the column uses no point and the file can
+    carry them. Text, thousands separators, a mixture of points and commas, NaN and infinity are
+    problems.
+    """
+    import numpy
+
+    cells: list[str] = column.cells.tolist()
+    values = numpy.full(len(cells), numpy.nan)
+    blank = column.cells == ""
+    comma = [i for i, c in enumerate(cells) if "," in c and _COMMA.fullmatch(c)]
+    point = [i for i, c in enumerate(cells) if "." in c and _POINT.fullmatch(c)]
+    pattern = _COMMA if comma and not point else _POINT
+    refused: dict[tuple[str, str], list[int]] = {}
+    if comma and point:
+        few, many = (comma, point) if len(comma) <= len(point) else (point, comma)
+        mark = "comma" if few is comma else "point"
+        expected = (
+            f"one decimal mark in the whole column; {len(point)} cells use a point and "
+            f"{len(comma)} a comma (such as row {table.rows[many[0]]})"
+        )
+        refused[expected, f"Write the decimal {mark} as in the other cells."] = few
+    elif comma and not table.decimal_comma:
+        mend = "Write a decimal point, or separate the cells by semicolons."
+        refused["a decimal point, as cells are separated by commas", mend] = comma
+    elif comma and all(_THOUSANDS.fullmatch(cells[i]) for i in comma):
+        mend = "Write 1234 or 1.234, whichever is meant."
+        refused["a number whose comma is not a thousands separator", mend] = comma
+    taken = {i for rows in refused.values() for i in rows}
+    for i, c in enumerate(cells):
+        if not c or i in taken:
+            continue
+        if pattern.fullmatch(c):
+            number = float(c.replace(",", "."))
+            if number - number == 0.0:  # finite
+                values[i] = number
+                continue
+        if not _NOT_A_VALUE.fullmatch(c):
+            refused.setdefault(_why_no_number(c), []).append(i)
+    for (expected, mend), rows in refused.items():
+        where = [(int(table.rows[i]), cells[i]) for i in rows]
+        findings.cells(table.file, column.header, where, expected, mend=mend)
+    return Numbers(column.header, values, blank, ~blank & numpy.isnan(values), column.cells)
+
+
+def _why_no_number(cell: str) -> tuple[str, str]:
+    """(expected, mend) for a cell that is no number."""
+    low = cell.casefold().lstrip("+-")
+    if low in ("nan", "inf", "infinity", "∞") or _POINT.fullmatch(cell):
+        return "a finite number", "Leave the cell blank if nothing was measured."
+    if _THOUSANDS.fullmatch(cell):
+        return "a number without thousands separators", "Write 1234.5, not 1,234.5."
+    if cell[0] in "<≤>≥":
+        side = "below" if cell[0] in "<≤" else "above"
+        return "a number", f'Write the limit here and "{side}" in the column censored.'
+    if low in ("n/a", "na", "-", "", "–", "—", "none", "null", "n.d.", "nd"):
+        return "a number", "Leave the cell blank if nothing was measured."
+    if re.fullmatch(r"[-+]?[\d.,]+\s*[^\d\s.,]\S*", cell) and not re.fullmatch(
+        r"[\dOolI.,]+", cell
+    ):
+        return "a number", "A unit belongs in the header, such as peak_force [N]."
+    return "a number", ""
+
+
+def column_unit(
+    column: Column,
+    dimension: str,
+    default: Unit | None,
+    table: Table,
+    findings: Findings,
+) -> Unit | None:
+    """The unit of a number column, or `default`; None after a problem.
+
+    A header without unit is a problem where there is no default.
+    """
+    row, text = table.header_row, column.header
+    if column.unit_text is None:
+        if default is None:
+            from durability.units import UNITS
+
+            allowed = [s for s, u in UNITS.items() if u.dimension == dimension]
+            findings.problem(
+                table.file,
+                f"a unit of {dimension} in the header: {', '.join(allowed)}",
+                found=column.header,
+                mend=f"Write {column.name} [{allowed[0]}] or the unit that was used.",
+                row=row,
+                column=text,
+            )
+        return default
+    try:
+        return unit(column.unit_text, dimension)
+    except UnitError as error:
+        _, _, expected = str(error).partition("expected ")
+        findings.problem(
+            table.file,
+            f"a unit of {dimension}: {expected.removeprefix(dimension + ': ')}",
+            found=column.unit_text,
+            row=row,
+            column=text,
+        )
+        return None
+
+
+def read_words(
+    column: Column | None,
+    allowed: Mapping[str, Any],
+    table: Table,
+    findings: Findings,
+    *,
+    hints: Mapping[str, str] | None = None,
+    default: Any = "",
+) -> Any:
+    """Cells that must be one of a few words (case does not matter), as their meanings.
+
+    Parameters
+    ----------
+    allowed : word to meaning; a blank cell means `default`.
+    hints : other words to what to write instead.
+    """
+    import numpy
+
+    if column is None:
+        return numpy.full(table.rows.size, default)
+    words, inverse = numpy.unique(column.cells, return_inverse=True)
+    meanings = []
+    expected = "blank, " + " or ".join(f'"{w}"' for w in allowed)
+    for code, word in enumerate(words.tolist()):
+        key = word.casefold()
+        if key and key not in allowed and not _NOT_A_VALUE.fullmatch(word):
+            rows = (inverse == code).nonzero()[0]
+            hint = (hints or {}).get(key) or near(word, allowed)
+            findings.cells(
+                table.file,
+                column.header,
+                [(int(table.rows[i]), word) for i in rows],
+                expected,
+                mend=hint,
+            )
+        meanings.append(allowed.get(key, default) if key else default)
+    return numpy.array(meanings)[inverse]

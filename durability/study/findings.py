@@ -1,0 +1,107 @@
+"""What has been found so far? Gathers problems and cautions while a folder is read.
+
+A column of 100,000 bad cells makes `SHOWN` problems and one that counts the rest, so that the
+list stays readable; problems of different kinds never hide each other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from durability.study.model import Caution
+from durability.study.problem import Problem
+
+SHOWN = 20
+
+
+class Findings:
+    """Problems and cautions of one folder, in the order in which they were met."""
+
+    def __init__(self) -> None:
+        self.problems: list[Problem] = []
+        self.cautions: list[Caution] = []
+
+    def problem(
+        self,
+        file: str,
+        expected: str,
+        *,
+        found: object = "",
+        row: int | None = None,
+        column: str | None = None,
+        mend: str = "",
+    ) -> None:
+        """Note one problem."""
+        self.problems.append(
+            Problem(
+                file=file,
+                expected=expected,
+                found=short(found),
+                row=row,
+                column=column,
+                mend=mend,
+            )
+        )
+
+    def cells(
+        self,
+        file: str,
+        column: str | None,
+        where: Iterable[tuple[int, object]],
+        expected: str,
+        *,
+        mend: str = "",
+    ) -> None:
+        """Note one problem a cell; `where` holds (row, what stood there)."""
+        where = list(where)
+        for row, found in where[:SHOWN]:
+            self.problem(file, expected, found=found, row=row, column=column, mend=mend)
+        if len(where) > SHOWN:
+            self.problem(
+                file,
+                expected,
+                column=column,
+                found=f"{len(where) - SHOWN} more rows like these, "
+                f"{where[SHOWN][0]} to {where[-1][0]}",
+                mend=mend,
+            )
+
+    def caution(self, name: str, text: str, *, file: str = "", row: int | None = None) -> None:
+        """Note one caution; `name` is a key of `durability.study.cautions.FLAGS`."""
+        self.cautions.append(Caution(name=name, text=text, file=file, row=row))
+
+
+def short(found: object, limit: int = 80) -> str:
+    """What stood there as one line of at most `limit` characters."""
+    text = " ".join(str(found).split())
+    return text if len(text) <= limit else text[: limit - 1] + "…"
+
+
+def near(word: str, known: Iterable[str]) -> str:
+    """A sentence that offers the nearest known spelling, or lists what is known.
+
+    Examples
+    --------
+    >>> near("materal", ["material", "lot"])
+    'Did you mean "material"?'
+    >>> near("x", ["material", "lot"])
+    'Known: material, lot.'
+    """
+    import difflib
+
+    pool = list(known)
+    folded = {k.casefold(): k for k in reversed(pool)}
+    found = difflib.get_close_matches(word.casefold(), list(folded), n=1, cutoff=0.6)
+    if found:
+        return f'Did you mean "{folded[found[0]]}"?'
+    return f"Known: {', '.join(pool)}." if pool else ""
+
+
+def listed(rows: Sequence[int], most: int = 8) -> str:
+    """Row numbers in words: 'row 4', 'rows 4, 7 and 9', 'rows 4, 7, … (31 in all)'."""
+    numbers = [str(r) for r in rows]
+    if len(numbers) == 1:
+        return f"row {numbers[0]}"
+    if len(numbers) <= most:
+        return f"rows {', '.join(numbers[:-1])} and {numbers[-1]}"
+    return f"rows {', '.join(numbers[:most])}, … ({len(numbers)} in all)"

@@ -1,0 +1,122 @@
+"""Under which lamp, at what irradiance, in which band? One exposure from its table and lamp file.
+
+What the study states wins; what it leaves out is taken from the lamp's file of models/lamps.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from durability import catalogue
+from durability.study import schema
+from durability.study.findings import Findings, near
+from durability.study.model import Exposure, Segment
+from durability.units import measure
+
+FILE = "study.toml"
+OUTDOOR = "outdoor"
+
+
+def exposure_of(name: str, table: schema.ExposureTable, findings: Findings) -> Exposure | None:
+    """The exposure that a table [exposures.NAME] describes; None after a problem."""
+    path = f"exposures.{name}"
+    lamp = _lamp(table.lamp, path, findings)
+    if lamp is None:
+        return None
+    cycle = _cycle(table, lamp)
+    if cycle and not any(s.light for s in cycle):
+        findings.problem(
+            FILE,
+            "at least one phase with light = true",
+            found="a cycle without light",
+            column=f"{path}.cycle",
+        )
+        return None
+    uncertainty = table.irradiance_uncertainty
+    stated = {
+        "name": name,
+        "lamp": table.lamp,
+        "irradiance_uncertainty": None if uncertainty is None else measure(uncertainty).canonical,
+        "cycle": cycle,
+        "record_file": table.record,
+    }
+    if table.axis is not None:
+        if table.irradiance is not None or table.at is not None:
+            findings.problem(
+                FILE,
+                "either an axis of its own or an irradiance with its band",
+                found=table.axis,
+                column=f"{path}.axis",
+                mend="A dose in a named band needs no axis; an axis of its own has no irradiance.",
+            )
+            return None
+        return Exposure(**stated, axis=table.axis, dose_unit=table.axis)
+    light = _light(table, lamp, path, findings)
+    if light is None:
+        return None
+    irradiance, band = light
+    shown = f"MJ/m² in {band}" if "-" in band else f"kJ/(m² nm) at {band}"
+    return Exposure(**stated, irradiance=irradiance, band=band, dose_unit=shown)
+
+
+def _lamp(name: str | None, path: str, findings: Findings) -> dict[str, Any] | None:
+    if name is None or name == OUTDOOR:
+        return {}
+    if name in catalogue.names("lamps"):
+        return catalogue.read("lamps", name)
+    known = [*catalogue.names("lamps"), OUTDOOR]
+    findings.problem(
+        FILE,
+        'a name of models/lamps, or "outdoor"',
+        found=name,
+        column=f"{path}.lamp",
+        mend=near(name, known),
+    )
+    return None
+
+
+def _cycle(table: schema.ExposureTable, lamp: dict[str, Any]) -> tuple[Segment, ...]:
+    from durability.study.toml import segment
+
+    phases = table.cycle
+    if phases is None:
+        phases = [schema.SegmentTable.model_validate(s) for s in lamp.get("cycle", ())]
+    return tuple(segment(s) for s in phases)
+
+
+def _light(
+    table: schema.ExposureTable, lamp: dict[str, Any], path: str, findings: Findings
+) -> tuple[float | None, str] | None:
+    """(irradiance in canonical units or None, control band); None after a problem."""
+    lamp_band = schema.normal_band(lamp["at"]) if "at" in lamp else None
+    if table.irradiance is None:
+        band = table.at or lamp_band
+        if band is None:
+            findings.problem(
+                FILE,
+                "an irradiance, a control band, a lamp of models/lamps, or an axis of its own",
+                column=path,
+                mend='Write at = "300-400 nm" where doses are measured, or axis = "days" where '
+                "they are not.",
+            )
+            return None
+        if "irradiance" in lamp and band == lamp_band:
+            return measure(lamp["irradiance"]).canonical, band
+        return None, band
+    read = measure(table.irradiance)
+    spectral = read.unit.dimension == "spectral irradiance"
+    band = table.at
+    if band is None and spectral and lamp_band in (None, "340 nm"):
+        band = "340 nm"
+    if band is None or ("-" in band) == spectral:
+        kind = "a wavelength" if spectral else "an interval"
+        example = "340 nm" if spectral else "300-400 nm"
+        findings.problem(
+            FILE,
+            f'{kind} as the control band of {read.unit}, such as "{example}"',
+            found=band or "",
+            column=f"{path}.at",
+            mend=f"The irradiance is {table.irradiance}: say where it is controlled.",
+        )
+        return None
+    return read.canonical, band

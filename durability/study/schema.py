@@ -1,0 +1,245 @@
+"""What may stand in study.toml? The tables and keys, each with what it expects in words.
+
+The description of a field is what a problem says was expected. Imported only when a study is read,
+because pydantic takes a tenth of a second to load.
+"""
+
+from __future__ import annotations
+
+import datetime
+import re
+from collections.abc import Callable
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints
+from pydantic_core import PydanticCustomError
+
+from durability.units import UNITS, UnitError, measure, unit
+
+LATER = ("readings", "inspections", "declared")
+STRENGTH_DIMENSIONS = ("force per width", "force", "stress", "fraction")
+
+Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(strict=True, extra="forbid", frozen=True)
+
+
+def _wrong(mend: str, expected: str = "") -> PydanticCustomError:
+    return PydanticCustomError("study", "{mend}", {"mend": mend, "expected": expected})
+
+
+def _quantity(*dimensions: str, low: float, high: float) -> Callable[[str], str]:
+    """A check that the text is a number with a unit of one of the dimensions, within limits."""
+
+    def check(text: str) -> str:
+        try:
+            read = measure(text, dimensions[0] if len(dimensions) == 1 else None)
+        except UnitError as error:
+            raise _wrong(_sentence(str(error))) from error
+        if read.unit.dimension not in dimensions:
+            raise _wrong(f"{read.unit} is a unit of {read.unit.dimension}.")
+        if not low < read.canonical < high:
+            raise _wrong(f"The number must lie between {low:g} and {high:g} in canonical units.")
+        return text
+
+    return check
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:] + ("" if text.endswith(".") else ".")
+
+
+def _thresholds(values: tuple[float, ...]) -> tuple[float, ...]:
+    for q in values:
+        if 1 < q < 100:
+            raise _wrong(f"Write {q / 100:g} for {q:g} %.")
+        if not 0 < q < 1:
+            raise _wrong(f"{q:g} is no fraction between 0 and 1.")
+    if len(set(values)) < len(values):
+        raise _wrong("Name each fraction once.")
+    return values
+
+
+def _strength_unit(text: str) -> str:
+    try:
+        found = unit(text)
+    except UnitError as error:
+        raise _wrong(_sentence(str(error))) from error
+    if found.dimension not in STRENGTH_DIMENSIONS or text.strip() in ("", "-", "1"):
+        raise _wrong(f"{text} measures {found.dimension}.")
+    return text
+
+
+def _falls(text: str) -> str:
+    if text == "rises":
+        raise _wrong("A property that rises cannot be analysed yet; leave this study for later.")
+    if text != "falls":
+        raise _wrong("")
+    return text
+
+
+def _laying(value: str | datetime.date) -> str:
+    if isinstance(value, datetime.datetime):
+        raise _wrong("Write the date without a time of day.")
+    if isinstance(value, datetime.date):
+        return value.isoformat()
+    if value != "every month":
+        try:
+            datetime.date.fromisoformat(value)
+        except ValueError as error:
+            raise _wrong("Write the date as 2031-05-14.") from error
+    return value
+
+
+def normal_band(text: str) -> str:
+    """``"340 nm"`` or ``"300-400 nm"`` in one spelling; an error otherwise.
+
+    Examples
+    --------
+    >>> normal_band("300 – 400nm")
+    '300-400 nm'
+    """
+    match = re.fullmatch(r"\s*(\d{3,4})\s*(?:(?:-|–|to)\s*(\d{3,4})\s*)?nm\s*", text)
+    if not match:
+        raise ValueError("Write a wavelength such as 340 nm, or an interval such as 300-400 nm.")
+    low, high = match.groups()
+    if high is None:
+        return f"{int(low)} nm"
+    if int(low) >= int(high):
+        raise ValueError("The interval must run from the shorter to the longer wavelength.")
+    return f"{int(low)}-{int(high)} nm"
+
+
+def _band(text: str) -> str:
+    try:
+        return normal_band(text)
+    except ValueError as error:
+        raise _wrong(str(error)) from error
+
+
+Temperature = Annotated[str, AfterValidator(_quantity("temperature", low=-100, high=200))]
+Humidity = Annotated[str, AfterValidator(_quantity("fraction", low=-1e-12, high=1 + 1e-12))]
+Probability = Annotated[float, Field(gt=0, lt=1)]
+
+
+class StudyTable(_Table):
+    """[study]"""
+
+    title: Text = Field(description="the study's title as text")
+    property: Text = Field(description='what was measured, such as "strip tensile strength"')
+    unit: Annotated[str, AfterValidator(_strength_unit)] = Field(
+        description="the unit of strength: kN/m, N, MPa, or % for percent of the unexposed strength"
+    )
+    thresholds: Annotated[tuple[float, ...], Field(strict=False), AfterValidator(_thresholds)] = (
+        Field(
+            default=(),
+            description="retained fractions between 0 and 1, such as [0.5, 0.8]",
+        )
+    )
+    required_strength: Text | None = Field(
+        default=None, description='a strength with its unit, such as "8 kN/m"'
+    )
+    changes: Annotated[str, AfterValidator(_falls)] = Field(
+        default="falls", description='"falls", the property that is lost'
+    )
+    invented: bool = Field(default=False, description="true or false")
+    source: Text | None = Field(default=None, description="where published data come from, as text")
+    laboratory: Text | None = Field(default=None, description="the laboratory as text")
+
+
+class QuestionTable(_Table):
+    """[question]"""
+
+    sites: Annotated[tuple[Text, ...], Field(strict=False)] = Field(
+        default=(), description="a list of names of models/sites"
+    )
+    laying: Annotated[str | datetime.date, AfterValidator(_laying)] = Field(
+        default="every month", description='"every month" or a date'
+    )
+    of: Literal["mean", "new_lot", "single_specimen"] = Field(
+        default="new_lot", description='"mean", "new_lot" or "single_specimen"'
+    )
+    assurance: Probability = Field(default=0.95, description="a probability between 0 and 1")
+    level: Probability = Field(default=0.95, description="a probability between 0 and 1")
+    share: Probability = Field(default=0.9, description="a share between 0 and 1")
+    control: Text | None = Field(default=None, description="the name of a material of this study")
+
+
+class RulesTable(_Table):
+    """[rules]"""
+
+    jaw_breaks: Literal["exclude", "at least"] = Field(
+        default="exclude", description='"exclude" or "at least"'
+    )
+
+
+class DataTable(_Table):
+    """[data]"""
+
+    specimens: Text | None = Field(default=None, description="the file name of a .csv or .xlsx")
+    summaries: Text | None = Field(default=None, description="the file name of a .csv or .xlsx")
+    sheet: Text | None = Field(default=None, description="the name of a sheet")
+
+
+class SegmentTable(_Table):
+    """One phase in [exposures.NAME] cycle"""
+
+    minutes: float = Field(gt=0, le=100_000, description="the length in minutes, a number above 0")
+    light: bool = Field(description="true or false: whether the lamp is on")
+    spray: bool = Field(default=False, description="true or false: water spray or condensation")
+    black_panel: Temperature | None = Field(
+        default=None, description='a temperature with its unit, such as "65 degC"'
+    )
+    air: Temperature | None = Field(
+        default=None, description='a temperature with its unit, such as "38 degC"'
+    )
+    humidity: Humidity | None = Field(
+        default=None, description='a relative humidity with its unit, such as "50 %"'
+    )
+
+
+class ExposureTable(_Table):
+    """[exposures.NAME]"""
+
+    lamp: Text | None = Field(default=None, description='a name of models/lamps, or "outdoor"')
+    irradiance: (
+        Annotated[
+            str,
+            AfterValidator(_quantity("spectral irradiance", "irradiance", low=0, high=2000)),
+        ]
+        | None
+    ) = Field(
+        default=None,
+        description='an irradiance with its unit, such as "0.35 W/m^2/nm" or "60 W/m^2"',
+    )
+    at: Annotated[str, AfterValidator(_band)] | None = Field(
+        default=None, description='the control band, such as "340 nm" or "300-400 nm"'
+    )
+    irradiance_uncertainty: (
+        Annotated[str, AfterValidator(_quantity("fraction", low=0, high=1))] | None
+    ) = Field(default=None, description='a relative standard uncertainty, such as "5 %"')
+    cycle: Annotated[tuple[SegmentTable, ...], Field(strict=False)] | None = Field(
+        default=None, description="a list of phases, such as [{ minutes = 90, light = true }]"
+    )
+    record: Text | None = Field(default=None, description="the file name of a chamber record")
+    axis: Text | None = Field(
+        default=None, description='the unit of an exposure that is not a dose, such as "cycles"'
+    )
+
+
+class MaterialTable(_Table):
+    """[materials.NAME]"""
+
+    polymer: Text | None = Field(default=None, description="a name of models/materials")
+    stabiliser: Text | None = Field(default=None, description="the stabiliser as text")
+    description: Text | None = Field(default=None, description="the product in words")
+    covariates: dict[str, Any] = Field(
+        default_factory=dict, description='numbers, or texts with a unit such as "0.3 %"'
+    )
+
+
+def known_units(dimension: str) -> str:
+    """The units of a dimension, as a list in words."""
+    return ", ".join(s for s, u in UNITS.items() if u.dimension == dimension)

@@ -1,0 +1,355 @@
+"""What does study.toml say? Its tables, checked all at once, as the types of the study room."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import tomllib
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pydantic import ValidationError
+
+from durability import catalogue
+from durability.study import schema
+from durability.study.findings import Findings, near
+from durability.study.model import Exposure, Material, Question, Rules, Segment
+from durability.units import Unit, UnitError, measure, unit
+
+if TYPE_CHECKING:
+    from pydantic import BaseModel
+
+FILE = "study.toml"
+_TABLES = ("study", "question", "rules", "data", "exposures", "materials")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Description:
+    """study.toml as far as it could be read; what could not be read is None and a problem.
+
+    Parameters
+    ----------
+    study : the table [study].
+    unit : unit of strength.
+    required_strength : in that unit.
+    exposures, materials : by name; None for one with a problem.
+    specimens, summaries, sheet : from [data].
+    """
+
+    study: schema.StudyTable | None
+    unit: Unit | None
+    required_strength: float | None
+    question: Question
+    rules: Rules
+    specimens: str | None
+    summaries: str | None
+    sheet: str | None
+    exposures: dict[str, Exposure | None] = field(default_factory=dict)
+    materials: dict[str, Material | None] = field(default_factory=dict)
+
+
+def read_description(
+    folder: Path, findings: Findings, inputs: dict[str, str]
+) -> Description | None:
+    """Read and check study.toml; None when nothing can be made of it."""
+    raw = _load(folder, findings, inputs)
+    if raw is None:
+        return None
+    for key in raw:
+        if key not in _TABLES:
+            findings.problem(FILE, "a known table", found=key, column=key, mend=near(key, _TABLES))
+    study = _checked(schema.StudyTable, raw.get("study"), "study", findings, required=True)
+    materials = {
+        name: _material(name, table, findings)
+        for name, table in _named(raw, "materials", findings).items()
+    }
+    exposures = {
+        name: _exposure(name, table, findings)
+        for name, table in _named(raw, "exposures", findings).items()
+    }
+    strength_unit = _unit_of(raw.get("study"))
+    data = _data(raw.get("data"), findings)
+    return Description(
+        study=study,
+        unit=strength_unit,
+        required_strength=_required(study, strength_unit, findings),
+        question=_question(raw.get("question"), folder, materials, findings),
+        rules=_rules(raw.get("rules"), findings),
+        specimens=data.specimens if data else None,
+        summaries=data.summaries if data else None,
+        sheet=data.sheet if data else None,
+        exposures=exposures,
+        materials=materials,
+    )
+
+
+def _load(folder: Path, findings: Findings, inputs: dict[str, str]) -> dict[str, Any] | None:
+    try:
+        data = (folder / FILE).read_bytes()
+    except FileNotFoundError:
+        findings.problem(
+            FILE,
+            "a file study.toml in the folder",
+            found="no such file",
+            mend=f"Name the folder that holds it; {folder.name or folder} does not.",
+        )
+        return None
+    except OSError as error:
+        findings.problem(FILE, "a readable file", found=error.strerror or str(error))
+        return None
+    inputs[FILE] = hashlib.sha256(data).hexdigest()
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        findings.problem(
+            FILE,
+            "text in UTF-8",
+            found=f"byte 0x{data[error.start]:02x}",
+            row=1 + data.count(b"\n", 0, error.start),
+            mend="Save the file again as UTF-8.",
+        )
+        return None
+    if not text.strip():
+        findings.problem(FILE, "a table [study] and the others", found="an empty file")
+        return None
+    try:
+        return tomllib.loads(text.replace("\r\n", "\n"))
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        message = str(error)
+        line = re.search(r"at line (\d+)", message)
+        row = int(line[1]) if line else text.count("\n") + 1
+        lines = text.splitlines()
+        findings.problem(
+            FILE,
+            "TOML",
+            found=lines[row - 1] if 0 < row <= len(lines) else "the end of the file",
+            row=row,
+            mend=f"{message.split(' (at')[0]}. Text stands in quotation marks, and each table "
+            "and key is named once.",
+        )
+        return None
+
+
+def _checked[T: BaseModel](
+    model: type[T], raw: Any, path: str, findings: Findings, *, required: bool = False
+) -> T | None:
+    """One table as its model, or None after noting everything that is wrong in it."""
+    if raw is None and not required:
+        raw = {}
+    if not isinstance(raw, dict):
+        findings.problem(FILE, f"a table [{path}]", found="" if raw is None else raw, column=path)
+        return None
+    try:
+        return model.model_validate(raw)
+    except ValidationError as error:
+        for item in error.errors(include_url=False):
+            _translate(model, item, path, findings)
+        return None
+
+
+def _translate(model: type[BaseModel], item: Any, path: str, findings: Findings) -> None:
+    """One of pydantic's errors as a problem in the user's words."""
+    location = [part for part in item["loc"] if part not in ("str", "date", "nullable")]
+    owner: type[BaseModel] = model
+    if location[:1] == ["cycle"] and len(location) > 2:
+        owner = schema.SegmentTable
+    key = next((p for p in reversed(location) if isinstance(p, str)), "")
+    column = path
+    for part in location:
+        column += f"[{part + 1}]" if isinstance(part, int) else f".{part}"
+    column = re.sub(r"\.function-after\[.*?\]$", "", column)
+    known = owner.model_fields
+    if item["type"] == "extra_forbidden":
+        findings.problem(FILE, "a known key", found=key, column=column, mend=near(key, known))
+        return
+    expected = known[key].description if key in known else "another value"
+    context = item.get("ctx", {})
+    missing = item["type"] == "missing"
+    findings.problem(
+        FILE,
+        context.get("expected") or expected or "",
+        found="" if missing else _as_written(item["input"]),
+        column=column,
+        mend=f"The key {key} is missing." if missing else context.get("mend", ""),
+    )
+
+
+def _as_written(value: Any) -> str:
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, list | tuple):
+        return "[" + ", ".join(_as_written(v) for v in value) + "]"
+    return str(value)
+
+
+def _named(raw: dict[str, Any], kind: str, findings: Findings) -> dict[str, Any]:
+    """The tables [kind.NAME]; having none is a problem."""
+    tables = raw.get(kind)
+    if not isinstance(tables, dict) or not tables:
+        findings.problem(
+            FILE,
+            f"at least one table [{kind}.NAME]",
+            found="" if not tables else tables,
+            column=kind,
+        )
+        return {}
+    for name in tables:
+        if name != name.strip() or not name:
+            findings.problem(
+                FILE, "a name without blanks around it", found=f"'{name}'", column=kind
+            )
+    return tables
+
+
+def _unit_of(raw: Any) -> Unit | None:
+    try:
+        found = unit(raw["unit"])
+    except (UnitError, KeyError, TypeError, AttributeError):
+        return None
+    return found if found.dimension in schema.STRENGTH_DIMENSIONS and found.symbol != "1" else None
+
+
+def _required(
+    study: schema.StudyTable | None, strength_unit: Unit | None, findings: Findings
+) -> float | None:
+    if study is None or strength_unit is None:
+        return None
+    if study.required_strength is None:
+        if not study.thresholds:
+            findings.problem(
+                FILE,
+                "retained fractions between 0 and 1, such as [0.5, 0.8], or a required_strength",
+                column="study.thresholds",
+                mend="Say what is asked of the product.",
+            )
+        return None
+    found, column = study.required_strength, "study.required_strength"
+    try:
+        read = measure(study.required_strength, strength_unit.dimension)
+    except UnitError as error:
+        findings.problem(
+            FILE, f"a strength in {strength_unit}", found=found, column=column, mend=f"{error}."
+        )
+        return None
+    if not read.number > 0:
+        findings.problem(FILE, "a strength above 0", found=found, column=column)
+        return None
+    if read.unit == strength_unit:
+        return read.number
+    return (read.canonical - strength_unit.offset) / strength_unit.factor
+
+
+def _data(raw: Any, findings: Findings) -> schema.DataTable | None:
+    later = [k for k in schema.LATER if isinstance(raw, dict) and k in raw]
+    for key in later:
+        findings.problem(
+            FILE,
+            "specimens or summaries",
+            found=key,
+            column=f"data.{key}",
+            mend=f"This kind of data ({key}) is not read yet: remove the line.",
+        )
+    if isinstance(raw, dict):
+        raw = {k: v for k, v in raw.items() if k not in later}
+    data = _checked(schema.DataTable, raw, "data", findings, required=True)
+    if data is not None and not (data.specimens or data.summaries or later):
+        findings.problem(FILE, 'specimens = "…" or summaries = "…"', column="data")
+    return data
+
+
+def _rules(raw: Any, findings: Findings) -> Rules:
+    rules = _checked(schema.RulesTable, raw, "rules", findings)
+    return Rules(jaw_breaks=rules.jaw_breaks) if rules else Rules()
+
+
+def _question(
+    raw: Any, folder: Path, materials: dict[str, Material | None], findings: Findings
+) -> Question:
+    table = _checked(schema.QuestionTable, raw, "question", findings)
+    if table is None:
+        return Question()
+    if table.control is not None and table.control not in materials:
+        findings.problem(
+            FILE,
+            "the name of a material of this study",
+            found=table.control,
+            column="question.control",
+            mend=near(table.control, materials),
+        )
+    known = catalogue.names("sites")
+    for site in table.sites:
+        if site not in known and not (folder / site).is_file():
+            findings.problem(
+                FILE,
+                "a name of models/sites, or a file in the study folder",
+                found=site,
+                column="question.sites",
+                mend=near(site, known),
+            )
+    return Question(**table.model_dump())
+
+
+def _material(name: str, raw: Any, findings: Findings) -> Material | None:
+    path = f"materials.{name}"
+    table = _checked(schema.MaterialTable, raw, path, findings)
+    if table is None:
+        return None
+    before = len(findings.problems)
+    if table.polymer is not None and table.polymer not in catalogue.names("materials"):
+        findings.problem(
+            FILE,
+            "a name of models/materials",
+            found=table.polymer,
+            column=f"{path}.polymer",
+            mend=near(table.polymer, catalogue.names("materials")),
+        )
+    covariates: dict[str, float] = {}
+    for key, value in table.covariates.items():
+        try:
+            if isinstance(value, str):
+                covariates[key] = measure(value).canonical
+            elif isinstance(value, bool) or not isinstance(value, int | float) or value * 0 != 0:
+                raise UnitError(f"{_as_written(value)} is no number")
+            else:
+                covariates[key] = float(value)
+        except UnitError as error:
+            findings.problem(
+                FILE,
+                'a number, or a text with a unit such as "0.3 %"',
+                found=_as_written(value),
+                column=f"{path}.covariates.{key}",
+                mend=f"{error}.",
+            )
+    if len(findings.problems) > before:
+        return None
+    return Material(
+        name=name,
+        polymer=table.polymer,
+        stabiliser=table.stabiliser,
+        description=table.description,
+        covariates=covariates,
+    )
+
+
+def _exposure(name: str, raw: Any, findings: Findings) -> Exposure | None:
+    from durability.study.lamps import exposure_of
+
+    table = _checked(schema.ExposureTable, raw, f"exposures.{name}", findings)
+    return None if table is None else exposure_of(name, table, findings)
+
+
+def segment(table: schema.SegmentTable) -> Segment:
+    """A phase in canonical units."""
+
+    def canonical(text: str | None) -> float | None:
+        return None if text is None else measure(text).canonical
+
+    return Segment(
+        minutes=table.minutes,
+        light=table.light,
+        spray=table.spray,
+        black_panel=canonical(table.black_panel),
+        air=canonical(table.air),
+        humidity=canonical(table.humidity),
+    )
