@@ -15,18 +15,27 @@ from durability.exposure.clock import effective_rate
 from durability.exposure.delivery import Delivery, delivery, hours_of_dose
 from durability.exposure.dosing import delivery_cautions, with_dose
 from durability.exposure.lamp import Lamp, lamps, read_lamp
+from durability.exposure.site import Site, read_site, sites
+from durability.exposure.sky import sky_exposure
+from durability.exposure.temperature import effective_temperature, specimen_temperature
 
 __all__ = [
     "Assumption",
     "Delivery",
     "Lamp",
+    "Site",
     "delivery",
     "delivery_cautions",
     "effective_rate",
+    "effective_temperature",
     "hours_of_dose",
     "lamps",
     "material_assumptions",
     "read_lamp",
+    "read_site",
+    "sites",
+    "sky_exposure",
+    "specimen_temperature",
     "translation_assumptions",
     "with_dose",
 ]
