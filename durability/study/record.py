@@ -139,10 +139,11 @@ def _readings(column: Column, dimension: str, table: Table, findings: Findings) 
     unit = column_unit(column, dimension, None, table, findings)
     if unit is None:
         return numbers.values
-    values = unit.to_canonical(numbers.values)
+    values: Any = unit.to_canonical(numbers.values)
+    wrong: Any
     if column.name == "irradiance":
         largest = numpy.nanmax(values, initial=0.0)
-        wrong = values < -0.02 * largest if largest > 0 else values < 0
+        wrong = numpy.less(values, -0.02 * max(largest, 0.0))
         expected = "an irradiance of at least 0"
         if not largest > 0 and not wrong.any() and not numbers.bad.any():
             findings.problem(

@@ -65,9 +65,11 @@ def specimen_rows(
         "one row for each specimen of a group",
     )  # fmt: skip
     at_least = description.rules.jaw_breaks == "at least"
-    censored = numpy.where(jaw & at_least & (censored == 0) & ~blank, 1, censored)
+    if at_least:
+        censored = numpy.where(jaw & (censored == 0) & ~blank, 1, censored)
     reason = excluded.astype(object)
-    reason[~out & jaw & ~at_least] = "broke at the jaw"
+    if not at_least:
+        reason[~out & jaw] = "broke at the jaw"
     reason[~out & blank] = "blank"
     reason = numpy.array(reason.tolist(), dtype=str)
     return finish(
