@@ -14,11 +14,10 @@ on wavelengths below 315 nm may use them.
 from __future__ import annotations
 
 import functools
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     import numpy
-    import pandas
     import xarray
     from numpy.typing import NDArray
 
@@ -49,8 +48,8 @@ def clear_sky(site: Site) -> xarray.Dataset:
     import pvlib.spectrum
     import xarray
 
-    time = pandas.DatetimeIndex(site.hourly["time"].values).tz_localize("UTC")
-    sun = pvlib.solarposition.get_solarposition(
+    time: Any = pandas.DatetimeIndex(site.hourly["time"].values).tz_localize("UTC")
+    sun: Any = pvlib.solarposition.get_solarposition(
         time, site.latitude, site.longitude, altitude=site.altitude, temperature=12.0
     )
     zenith = sun["apparent_zenith"].to_numpy()
@@ -164,8 +163,11 @@ def ozone(latitude: float, longitude: float, day: numpy.ndarray) -> numpy.ndarra
     return (235.0 + (a + seasonal + around) * numpy.sin(numpy.radians(beta * latitude)) ** 2) / 1e3
 
 
-def _atmosphere(site: Site, time: pandas.DatetimeIndex) -> tuple[NDArray, NDArray]:
-    """Aerosol optical depth at 500 nm and precipitable water [cm], by month (12,)."""
+def _atmosphere(site: Site, time: Any) -> tuple[NDArray, NDArray]:
+    """Aerosol optical depth at 500 nm and precipitable water [cm], by month (12,).
+
+    `time` is the site's, as a pandas index.
+    """
     import numpy
     import pandas
     import pvlib.atmosphere

@@ -18,7 +18,6 @@ from durability.study.model import Caution
 from durability.study.problem import Problem, StudyError
 
 if TYPE_CHECKING:
-    import pandas
     import xarray
 
 HOURS = 8760
@@ -127,14 +126,16 @@ def _text(file: Path) -> str:
         return raw.decode("latin-1")
 
 
-def _parse(text: str, form: str) -> tuple[pandas.DataFrame, dict[str, Any], float]:
-    """(frame in local standard time, place and position, hours from stamp to its instant)."""
+def _parse(text: str, form: str) -> tuple[Any, dict[str, Any], float]:
+    """(data frame in local standard time, place and position, hours from stamp to instant)."""
     import pandas
     from pvlib import iotools
 
+    frame: Any
+    place: Any
     if form == "pvgis":
-        frame, meta = iotools.read_pvgis_tmy(io.BytesIO(text.encode()), pvgis_format="csv")
-        place = meta["inputs"]
+        frame, place = iotools.read_pvgis_tmy(io.BytesIO(text.encode()), pvgis_format="csv")
+        place = place["inputs"]
         offset = float(round(place["longitude"] / 15))
         shift = float(place.get("irradiance time offset", 0.0))
         frame.index = frame.index.tz_localize(None) + pandas.Timedelta(hours=offset)
@@ -160,9 +161,9 @@ def _parse(text: str, form: str) -> tuple[pandas.DataFrame, dict[str, Any], floa
 
 
 def _normal_year(
-    frame: pandas.DataFrame, utc_offset: float, shift: float
+    frame: Any, utc_offset: float, shift: float
 ) -> tuple[xarray.Dataset, list[tuple[str, str]]]:
-    """Rows in the order of a normal year, whatever years the months came from."""
+    """Rows of `frame` (a data frame) in the order of a normal year, whatever their years."""
     import numpy
     import pandas
     import xarray
@@ -172,7 +173,7 @@ def _normal_year(
     if leap.any():
         frame = frame[~leap]
         notes.append(("leap_day_dropped", "29 February is left out of the year"))
-    stamps = {
+    stamps: Any = {
         "year": numpy.full(len(frame), 2001),
         "month": frame.index.month,
         "day": frame.index.day,
@@ -189,7 +190,8 @@ def _normal_year(
             if column in _COLUMNS:
                 raise KeyError(f"no column for {column}")
             continue
-        data = pandas.to_numeric(frame[column], errors="coerce").to_numpy(dtype=float)[order]
+        numbers: Any = pandas.to_numeric(frame[column], errors="coerce")
+        data = numbers.to_numpy(dtype=float)[order]
         missing = ~numpy.isfinite(data) | (data <= -9000)
         if column in _MISSING:
             missing |= data >= _MISSING[column]
@@ -207,7 +209,7 @@ def _normal_year(
 def _fill(hourly: xarray.Dataset) -> tuple[xarray.Dataset, list[tuple[str, str]]]:
     """Short gaps filled in a line; what is optional and broken is dropped."""
     notes = []
-    for name in list(hourly.data_vars):
+    for name in [str(n) for n in hourly.data_vars]:
         gaps = int(hourly[name].isnull().sum())
         if not gaps:
             continue
