@@ -114,7 +114,7 @@ def _times(column: Column, table: Table, findings: Findings) -> Any:
     if bad:
         return None
     times = numpy.array(read, dtype="datetime64[us]").astype("datetime64[ns]")
-    back = (numpy.diff(times) <= numpy.timedelta64(0)).nonzero()[0] + 1
+    back = (numpy.diff(times) <= numpy.timedelta64(0, "ns")).nonzero()[0] + 1
     findings.cells(
         table.file,
         column.header,
