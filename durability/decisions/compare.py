@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Literal
 
+from durability.decisions.bounds import FLAGS, Bound, bound_of
 from durability.statement import Statement, Statements, Subject
 
 if TYPE_CHECKING:
@@ -38,7 +39,8 @@ def compare(
     Statements
         ``ratio_of_threshold_doses`` for the median lots and for one new lot of each. Where a
         material never reaches the fraction in some draws, the limits that do not exist are None;
-        draws in which neither reaches it count as any ratio and so widen both limits.
+        draws in which neither reaches it count as any ratio and so widen both limits. Where
+        the data give only a bound of a threshold dose, the ratio is a bound or is left out.
 
     Raises
     ------
@@ -90,13 +92,18 @@ def _ratio(
     least, most = np.where(undefined, 0.0, ratio), np.where(undefined, np.inf, ratio)
     middle = [float(np.quantile(x, 0.5, method="lower")) for x in (least, most)]
     value = middle[0] if middle[0] == middle[1] and math.isfinite(middle[0]) else None
-    limits = _limits(least, most, level)
+    bounds: list[Bound | None] = [
+        bound_of(fit, fraction, of=of, material=m, direction=direction, exposure=exposure)
+        for m in (material, control)
+    ]
+    limits = _limits(least, most, level, *bounds)
     if limits is None:
         return None
-    low_limit, high_limit, sides = limits
+    low, high, sides = limits
     extrapolated = _beyond(fit, mine, material, exposure) or _beyond(fit, theirs, control, exposure)
     flags = {
         "extrapolated": extrapolated,
+        **{FLAGS[bound]: True for bound in bounds if bound is not None},
         "ratio_undefined_in_part": bool(undefined.any()),
         "threshold_may_not_exist": bool(np.isinf(mine).any() or np.isinf(theirs).any()),
     }
@@ -104,9 +111,9 @@ def _ratio(
         quantity="ratio_of_threshold_doses",
         unit="1",
         of=of,
-        value=value,
-        low=low_limit,
-        high=high_limit,
+        value=None if any(bounds) else value,
+        low=low,
+        high=high,
         level=level,
         kind="credible" if of == "mean" else "prediction",
         sides=sides,
@@ -125,23 +132,29 @@ def _limits(
     least: NDArray[np.float64],
     most: NDArray[np.float64],
     level: float,
+    mine: Bound | None,
+    theirs: Bound | None,
 ) -> tuple[float | None, float | None, Literal[1, 2]] | None:
     """Both limits, or the lower alone at the whole level where the upper does not exist, or None.
 
-    A lower limit of 0 (a control that never gets there) says nothing and is left out likewise.
+    A lower limit of 0 (a control that never gets there) says nothing and is left out likewise. A
+    lower bound of mine, or an upper bound of theirs, supports no upper limit, and so in reverse.
     """
     import numpy as np
+
+    no_high = mine == "lower" or theirs == "upper"
+    no_low = mine == "upper" or theirs == "lower"
 
     tail = (1 - level) / 2
     low = float(np.quantile(least, tail, method="lower"))
     high = float(np.quantile(most, 1 - tail, method="higher"))
-    if math.isfinite(high) and low > 0:
+    if math.isfinite(high) and low > 0 and not (no_low or no_high):
         return low, high, 2
     low = float(np.quantile(least, 1 - level, method="lower"))
     high = float(np.quantile(most, level, method="higher"))
-    if math.isfinite(low) and low > 0:
+    if math.isfinite(low) and low > 0 and not no_low:
         return low, None, 1
-    if math.isfinite(high):
+    if math.isfinite(high) and not no_high:
         return None, high, 1
     return None
 

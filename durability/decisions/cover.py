@@ -11,8 +11,9 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal, Protocol, cast
+from typing import TYPE_CHECKING, Literal, cast
 
+from durability.decisions.bounds import FLAGS, Bound, bound_of
 from durability.statement import Statement, Statements, Subject
 
 if TYPE_CHECKING:
@@ -22,17 +23,8 @@ if TYPE_CHECKING:
     from durability.statement import Kind
     from durability.translation import ThresholdPosterior, Translation
 
-Bound = Literal["lower", "upper"]
 SUSPICIOUSLY_NARROW = 1.3
 """Half-width, as a factor, below which a translated interval is flagged."""
-
-
-class BoundedPosterior(Protocol):
-    """A fit that knows where its data give only a bound of the threshold dose."""
-
-    def bound(
-        self, fraction: float, *, of: Subject, material: str, direction: str, exposure: str
-    ) -> Bound | None: ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,14 +116,14 @@ def _ground(
     )
     middle, last = float(np.median(tau)), float(fit.last_dose(material, exposure))
     extrapolated = middle > last
-    bound = _bound(fit, fraction, of, material, direction, exposure)
+    bound = bound_of(
+        fit, fraction, of=of, material=material, direction=direction, exposure=exposure
+    )
     flags = []
     if extrapolated:
         flags.append("extrapolated")
-    if bound == "lower":
-        flags.append("threshold_is_lower_bound")
-    if bound == "upper":
-        flags.append("before_first_dose")
+    if bound is not None:
+        flags.append(FLAGS[bound])
     if np.isinf(tau).any():
         flags.append("threshold_may_not_exist")
     assumptions = list(translation.assumptions)
@@ -154,21 +146,6 @@ def _ground(
         extrapolation_factor=middle / last
         if extrapolated and last > 0 and math.isfinite(middle)
         else None,
-    )
-
-
-def _bound(
-    fit: ThresholdPosterior,
-    fraction: float,
-    of: Subject,
-    material: str,
-    direction: str,
-    exposure: str,
-) -> Bound | None:
-    if not hasattr(fit, "bound"):
-        return None
-    return cast(BoundedPosterior, fit).bound(
-        fraction, of=of, material=material, direction=direction, exposure=exposure
     )
 
 

@@ -2,12 +2,15 @@
 
 The first-order share of an input X in an output Y is Var(E[Y | X]) / Var(Y): the part of the
 variance that would go if X were known (Sobol' 1993; Saltelli et al., Global Sensitivity Analysis,
-2008; definitions from memory). It is estimated from the draws at hand: E[Y | X] is fitted by
-least squares, a cubic in an input of one number, a full quadratic in an input of two, three
-harmonics in a day of the year, and the share is the adjusted R² of that fit. The inputs are drawn
-independently, so the shares add up to 1 less what acts jointly; the remainder is stated and also
-holds the error of estimation. Where a posterior ties threshold dose and clock together, their
-shares overlap and the remainder may be negative.
+2008; from memory). It is estimated from the draws at hand by one least-squares fit of Y to a sum of
+functions, one an input: a cubic for one number, a full quadratic for two, three harmonics for a day
+of the year. The share is the covariance of an input's function with Y, over the variance of Y, less
+what as many idle terms would gain by chance. For independent inputs that is the first-order share;
+where a posterior ties threshold dose and clock together, what they share is divided between them
+(Li et al. 2010, Journal of Physical Chemistry A 114:6022, from memory).
+
+The remainder is what the sum of functions leaves unexplained: inputs acting jointly, and curves
+that a cubic misses. The error of a share is about 1/√draws.
 
 Draws without a finite positive number of days (a threshold never reached, or passed at once) have
 no logarithm; they are left out and their share is stated.
@@ -65,7 +68,7 @@ def variance_shares(
     Raises
     ------
     ValueError
-        When fewer than 50 draws have a finite positive number of days.
+        When fewer than 100 draws have a finite positive number of days.
 
     Examples
     --------
@@ -81,14 +84,13 @@ def variance_shares(
     keep = np.isfinite(days) & (days > 0)
     for values in inputs.values():
         keep &= np.isfinite(values).reshape(days.size, -1).all(axis=1)
-    if keep.sum() < 50:
-        raise ValueError(f"{keep.sum()} draws reach the threshold; a budget needs at least 50")
+    if keep.sum() < 100:
+        raise ValueError(f"{keep.sum()} draws reach the threshold; a budget needs at least 100")
     y = np.log(days[keep])
     variance = float(y.var(ddof=1))
-    shares = {
-        name: _explained(y, _terms(values[keep], periodic=name == PERIODIC))
-        for name, values in inputs.items()
-    }
+    shares = _shares(
+        y, {name: _terms(x[keep], periodic=name == PERIODIC) for name, x in inputs.items()}
+    )
     shares["remainder"] = 1.0 - sum(shares.values())
     return shares, variance, float(1 - keep.mean())
 
@@ -112,17 +114,27 @@ def _terms(x: NDArray[np.float64], *, periodic: bool) -> NDArray[np.float64]:
     return np.column_stack([z, *pairs])
 
 
-def _explained(y: NDArray[np.float64], terms: NDArray[np.float64]) -> float:
-    """Adjusted R² of y on the terms and a constant, not below 0."""
+def _shares(y: NDArray[np.float64], terms: Mapping[str, NDArray[np.float64]]) -> dict[str, float]:
+    """Share of each group of terms in the variance of y, none below 0."""
     import numpy as np
 
-    n, k = terms.shape
-    total = ((y - y.mean()) ** 2).sum()
-    if k == 0 or total == 0:
-        return 0.0
-    design = np.column_stack([np.ones(n), terms])
-    rest = y - design @ np.linalg.lstsq(design, y, rcond=None)[0]
-    return float(max(0.0, 1 - (rest @ rest / (n - k - 1)) / (total / (n - 1))))
+    n = y.size
+    y = y - y.mean()
+    centred = {name: t - t.mean(axis=0) for name, t in terms.items()}
+    design = np.hstack(list(centred.values()))
+    total = float(y @ y)
+    if total == 0 or design.shape[1] == 0:
+        return dict.fromkeys(terms, 0.0)
+    weights = np.linalg.lstsq(design, y, rcond=None)[0]
+    rest = y - design @ weights
+    by_chance = float(rest @ rest) / total / max(n - design.shape[1] - 1, 1)
+    shares, first = {}, 0
+    for name, columns in centred.items():
+        last = first + columns.shape[1]
+        explained = float(y @ (columns @ weights[first:last])) / total
+        shares[name] = max(0.0, explained - by_chance * (last - first))
+        first = last
+    return shares
 
 
 def material_budget(

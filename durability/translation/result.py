@@ -74,12 +74,11 @@ class Translation:
         """(material, direction, of, fraction) of every subject that has draws, in order."""
         import numpy as np
 
-        here = ~np.isnan(self.days.isel(month=0, draw=0))
-        stacked = here.stack(subject=("material", "direction", "of", "fraction"))
+        here = ~np.isnan(self.days.isel(month=0, draw=0).values)
+        names = [self.days[n].values for n in ("material", "direction", "of", "fraction")]
         return [
-            (str(m), str(d), str(o), float(q))
-            for (m, d, o, q), present in zip(stacked.subject.values, stacked.values, strict=True)
-            if present
+            (str(names[0][m]), str(names[1][d]), str(names[2][o]), float(names[3][q]))
+            for m, d, o, q in np.argwhere(here)
         ]
 
     def rows(self) -> list[tuple[str, ...]]:

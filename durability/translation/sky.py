@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from durability.exposure.clock import GAS_CONSTANT, KELVIN
+from durability.exposure.clock import KELVIN
 
 if TYPE_CHECKING:
     import numpy as np
@@ -76,19 +76,22 @@ def heating(links: dict[str, NDArray[np.float64]]) -> NDArray[np.float64]:
     return links["absorptance"] / REFERENCE_ABSORPTANCE * links["temperature_rise_factor"]
 
 
-def effective_temperature(year: SkyYear, links: dict[str, NDArray[np.float64]]) -> float:
-    """Temperature [degC] at which the year's light would do the same damage; median inputs."""
+def damage_temperature(year: SkyYear, links: dict[str, NDArray[np.float64]]) -> float:
+    """Constant temperature [degC] at which the year's light would do the same damage.
+
+    At the median inputs; nan where the sky is dark all year. See
+    `durability.exposure.effective_temperature`.
+    """
     import numpy as np
+
+    from durability.exposure import effective_temperature
 
     if year.hour.size == 0:
         return float("nan")
-    p, energy = (float(np.median(links[n])) for n in ("reciprocity_exponent", "activation_energy"))
-    kelvin = year.air + float(np.median(heating(links))) * year.rise
-    weight = np.exp(p * year.log_irradiance)
-    if abs(energy) < 1e-6:
-        return float((weight * kelvin).sum() / weight.sum() - KELVIN)
-    mean = (weight * np.exp(-energy / (GAS_CONSTANT * kelvin))).sum() / weight.sum()
-    return float(-energy / (GAS_CONSTANT * np.log(mean)) - KELVIN)
+    celsius = year.air - KELVIN + float(np.median(heating(links))) * year.rise
+    weight = np.exp(float(np.median(links["reciprocity_exponent"])) * year.log_irradiance)
+    energy = float(np.median(links["activation_energy"]))
+    return effective_temperature(celsius, weight, activation_energy=energy)
 
 
 def annual_dose(
@@ -114,4 +117,4 @@ def annual_dose(
     return xarray.Dataset(variables, coords={"limit": ["low", "median", "high"]})
 
 
-__all__ = ["SkyYear", "annual_dose", "effective_temperature", "heating", "sky_year"]
+__all__ = ["SkyYear", "annual_dose", "damage_temperature", "heating", "sky_year"]

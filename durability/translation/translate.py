@@ -86,7 +86,7 @@ def translate(
     from durability.exposure import read_site, sky_exposure
     from durability.translation.budget import material_budget
     from durability.translation.result import Translation
-    from durability.translation.sky import annual_dose, effective_temperature, sky_year
+    from durability.translation.sky import annual_dose, damage_temperature, sky_year
 
     question = fit.study.question
     fractions = tuple(fit.study.thresholds if fractions is None else fractions)
@@ -122,7 +122,7 @@ def translate(
         for i, (direction, subject, fraction) in enumerate(tau):
             cell = {"direction": direction, "of": subject, "fraction": fraction}
             days.loc[{"material": material, **cell}] = found[:, i, : len(months)].T
-        temperatures.append(effective_temperature(year, links))
+        temperatures.append(damage_temperature(year, links))
         reference = question.of if question.of in subjects else subjects[0]
         budgets.append(
             material_budget(tau, found, reference, fractions[0], months, links, laying_drawn)

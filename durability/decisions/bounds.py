@@ -1,0 +1,40 @@
+"""Do the data give the threshold, or only a bound of it? Asks the fit, where the fit can tell."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal, Protocol, cast
+
+if TYPE_CHECKING:
+    from durability.statement import Subject
+    from durability.translation import ThresholdPosterior
+
+Bound = Literal["lower", "upper"]
+FLAGS: dict[Bound, str] = {"lower": "threshold_is_lower_bound", "upper": "before_first_dose"}
+
+
+class BoundedPosterior(Protocol):
+    """A fit that knows where its data give only a bound of the threshold dose."""
+
+    def bound(
+        self, fraction: float, *, of: Subject, material: str, direction: str, exposure: str
+    ) -> Bound | None: ...
+
+
+def bound_of(
+    fit: ThresholdPosterior,
+    fraction: float,
+    *,
+    of: Subject,
+    material: str,
+    direction: str,
+    exposure: str,
+) -> Bound | None:
+    """``"lower"``, ``"upper"``, or None where the data give the threshold or the fit cannot tell."""
+    if not hasattr(fit, "bound"):
+        return None
+    return cast(BoundedPosterior, fit).bound(
+        fraction, of=of, material=material, direction=direction, exposure=exposure
+    )
+
+
+__all__ = ["FLAGS", "Bound", "BoundedPosterior", "bound_of"]
