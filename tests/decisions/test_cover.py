@@ -1,0 +1,165 @@
+"""Days to cover are low quantiles of the days, rounded down, and say when they are bounds."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from durability.decisions import EXPLANATIONS, best_and_worst_month, cover_statements
+
+HUNDRED = np.arange(1, 101) + 0.75
+"""Days 1.75 to 100.75: the quantile of 5 %, taken low, is the fifth, 5.75."""
+
+
+def test_days_to_cover_are_the_low_quantile_rounded_down(given_fit, given_days):
+    said = cover_statements(given_days([HUNDRED]), given_fit({"A": HUNDRED}), assurance=0.95)
+    cover = said.one(quantity="days_to_cover")
+    assert (cover.value, cover.low, cover.high) == (None, 5.0, None)
+    assert (cover.sides, cover.level, cover.month, cover.unit) == (1, 0.95, 1, "d")
+    assert (HUNDRED >= cover.low).mean() >= 0.95
+    assert cover.figures().startswith("at least 5 d")
+
+
+def test_more_assurance_never_gives_more_days(given_fit, given_days):
+    days = np.random.default_rng(1).lognormal(4, 0.5, 999)
+    lows = [
+        cover_statements(given_days([days]), given_fit({"A": days}), assurance=a)
+        .one(quantity="days_to_cover")
+        .low
+        for a in (0.5, 0.8, 0.95, 0.99)
+    ]
+    assert lows == sorted(lows, reverse=True)
+    assert lows[0] > lows[-1]
+
+
+def test_days_outdoors_are_the_median_with_its_two_sided_interval(given_fit, given_days):
+    days = np.random.default_rng(2).lognormal(4, 0.4, 4001)
+    said = cover_statements(given_days([days]), given_fit({"A": days}), level=0.9)
+    out = said.one(quantity="outdoor_days")
+    assert out.value == np.median(days)
+    assert out.low == pytest.approx(np.exp(4 - 0.4 * 1.645), rel=0.03)
+    assert out.high == pytest.approx(np.exp(4 + 0.4 * 1.645), rel=0.03)
+    assert (out.sides, out.level, out.probability) == (2, 0.9, None)
+
+
+def test_the_mean_is_credible_and_what_is_yet_to_come_is_predicted(given_fit, given_days):
+    days = np.stack([[HUNDRED]] * 3)
+    of = ("mean", "new_lot", "single_specimen")
+    said = cover_statements(given_days(days, of=of), given_fit({"A": HUNDRED}))
+    kinds = {s.of: (s.kind, s.share) for s in said}
+    assert kinds == {
+        "mean": ("credible", None),
+        "new_lot": ("prediction", None),
+        "single_specimen": ("prediction", 0.9),
+    }
+
+
+def test_an_upper_limit_beyond_the_horizon_leaves_a_one_sided_lower_limit(given_fit, given_days):
+    days = HUNDRED.copy()
+    days[90:] = np.inf
+    out = cover_statements(given_days([days]), given_fit({"A": HUNDRED}), level=0.9).one(
+        quantity="outdoor_days"
+    )
+    assert (out.low, out.high, out.sides) == (10.75, None, 1)
+    assert out.value == HUNDRED[49]
+    assert out.probability == pytest.approx(0.9)
+    assert "beyond_horizon" in out.flags
+
+
+def test_a_median_beyond_the_horizon_is_a_bound(given_fit, given_days):
+    days = HUNDRED.copy()
+    days[30:] = np.inf
+    out = cover_statements(given_days([days]), given_fit({"A": HUNDRED}), level=0.9).one(
+        quantity="outdoor_days"
+    )
+    assert (out.value, out.low, out.high) == (None, 10.75, None)
+
+
+def test_what_never_fails_within_the_horizon_is_at_least_the_horizon(given_fit, given_days):
+    never = np.full(100, np.inf)
+    said = cover_statements(given_days([never], horizon_years=2), given_fit({"A": HUNDRED}))
+    assert said.one(quantity="outdoor_days").low == 730.0
+    cover = said.one(quantity="days_to_cover")
+    assert cover.low == 730.0
+    assert "beyond_horizon" in cover.flags
+
+
+def test_less_than_a_day_means_cover_at_once(given_fit, given_days):
+    cover = cover_statements(given_days([HUNDRED / 100]), given_fit({"A": HUNDRED})).one(
+        quantity="days_to_cover"
+    )
+    assert cover.low == 0.0
+    assert "cover_at_once" in cover.flags
+
+
+def test_a_threshold_beyond_the_last_dose_is_flagged_with_its_factor(given_fit, given_days):
+    fit = given_fit({"A": np.full(100, 1800.0)}, last=1000.0)
+    for s in cover_statements(given_days([HUNDRED]), fit):
+        assert s.extrapolated
+        assert s.extrapolation_factor == pytest.approx(1.8)
+        assert "extrapolated" in s.flags
+    fit = given_fit({"A": np.full(100, 999.0)}, last=1000.0)
+    assert not any(s.extrapolated for s in cover_statements(given_days([HUNDRED]), fit))
+
+
+def test_a_threshold_without_an_end_is_extrapolated_by_no_number(given_fit, given_days):
+    fit = given_fit({"A": np.full(100, np.inf)})
+    for s in cover_statements(given_days([HUNDRED]), fit):
+        assert s.extrapolated
+        assert s.extrapolation_factor is None
+        assert "threshold_may_not_exist" in s.flags
+
+
+def test_a_lower_bound_of_the_dose_is_a_lower_bound_of_the_days(given_fit, given_days):
+    fit = given_fit({"A": HUNDRED})
+    fit.bounds["A"] = "lower"
+    said = cover_statements(given_days([HUNDRED]), fit, level=0.95)
+    out = said.one(quantity="outdoor_days")
+    assert (out.value, out.low, out.high, out.sides) == (None, 5.75, None, 1)
+    assert all("threshold_is_lower_bound" in s.flags for s in said)
+    assert said.one(quantity="days_to_cover").low == 5.0
+
+
+def test_an_upper_bound_of_the_dose_is_an_upper_bound_of_the_days(given_fit, given_days):
+    fit = given_fit({"A": HUNDRED})
+    fit.bounds["A"] = "upper"
+    said = cover_statements(given_days([HUNDRED]), fit, level=0.95)
+    out = said.one(quantity="outdoor_days")
+    assert (out.value, out.low, out.sides) == (None, None, 1)
+    assert (HUNDRED <= out.high).mean() >= 0.95
+    assert said.one(quantity="days_to_cover").low == 5.0
+    assert all("before_first_dose" in s.flags for s in said)
+
+
+def test_an_interval_too_narrow_to_believe_is_flagged(given_fit, given_days):
+    said = cover_statements(given_days([np.linspace(99, 101, 100)]), given_fit({"A": HUNDRED}))
+    assert "narrow" in said.one(quantity="outdoor_days").flags
+    said = cover_statements(given_days([HUNDRED]), given_fit({"A": HUNDRED}))
+    assert "narrow" not in said.one(quantity="outdoor_days").flags
+
+
+def test_every_assumption_and_flag_is_explained(given_fit, given_days):
+    fit = given_fit({"A": np.full(100, np.inf)})
+    fit.bounds["A"] = "lower"
+    for s in cover_statements(given_days([HUNDRED / 200]), fit):
+        assert {*s.assumptions, *s.flags} <= set(EXPLANATIONS)
+        assert {"translation_approximate", "lab_to_sky_prior", "clock_prior"} <= set(s.assumptions)
+
+
+def test_the_worst_month_comes_first_and_the_best_second(given_fit, given_days):
+    days = given_days(np.outer([3, 1, 2, 3], HUNDRED))
+    chosen = best_and_worst_month(cover_statements(days, given_fit({"A": HUNDRED})))
+    assert [s.month for s in chosen] == [2, 1]
+    assert all(s.quantity == "days_to_cover" for s in chosen)
+
+
+def test_months_that_are_all_alike_give_one_statement(given_fit, given_days):
+    days = given_days([HUNDRED, HUNDRED])
+    chosen = best_and_worst_month(cover_statements(days, given_fit({"A": HUNDRED})))
+    assert [s.month for s in chosen] == [1]
+
+
+@pytest.mark.parametrize("wrong", [{"assurance": 95}, {"level": 0.0}])
+def test_assurance_and_level_lie_between_0_and_1(given_fit, given_days, wrong):
+    with pytest.raises(ValueError, match=next(iter(wrong))):
+        cover_statements(given_days([HUNDRED]), given_fit({"A": HUNDRED}), **wrong)
