@@ -1,0 +1,122 @@
+"""May the draws be quoted? R-hat, effective draws, divergences and energy, against stated limits."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+if TYPE_CHECKING:
+    import xarray
+
+# Limits: R-hat and effective draws of Vehtari, Gelman, Simpson, Carpenter and Buerkner (2021),
+# Bayesian Analysis 16:667 (figures from memory); energy fraction of Betancourt (2016), from memory.
+RHAT, ESS, ENERGY, DIVERGENT = 1.01, 400.0, 0.3, 0.001
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Diagnostics:
+    """Convergence of one sample.
+
+    Parameters
+    ----------
+    rhat : largest rank-normalised R-hat, and the parameter that has it.
+    ess_bulk, ess_tail : smallest effective numbers of draws.
+    divergences : number among `draws` kept draws.
+    energy : smallest Bayesian fraction of missing information.
+    retried : the first run missed a limit and smaller steps were taken.
+    """
+
+    rhat: float
+    rhat_of: str
+    ess_bulk: float
+    ess_bulk_of: str
+    ess_tail: float
+    ess_tail_of: str
+    divergences: int
+    energy: float
+    draws: int
+    retried: bool = False
+
+    def problems(self) -> list[str]:
+        """What misses its limit, in words; empty when everything may be quoted."""
+        found = []
+        if not self.rhat <= RHAT:
+            found.append(f"R-hat of {self.rhat_of} is {self.rhat:.3f}; at most {RHAT} is accepted")
+        for name, value, of in (
+            ("bulk", self.ess_bulk, self.ess_bulk_of),
+            ("tail", self.ess_tail, self.ess_tail_of),
+        ):
+            if not value >= ESS:
+                found.append(
+                    f"{of} has {value:.0f} effective draws ({name}); at least {ESS:.0f} are asked"
+                )
+        if self.divergences > DIVERGENT * self.draws:
+            found.append(f"{self.divergences} of {self.draws} draws diverged")
+        if not self.energy >= ENERGY:
+            found.append(
+                f"the energy fraction is {self.energy:.2f}; at least {ENERGY} is accepted"
+            )
+        return found
+
+    @property
+    def ok(self) -> bool:
+        """True when every limit is kept."""
+        return not self.problems()
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain types for results.json."""
+        return {
+            "passed": self.ok,
+            "problems": self.problems(),
+            "rhat": round(self.rhat, 4),
+            "ess_bulk": round(self.ess_bulk),
+            "ess_tail": round(self.ess_tail),
+            "divergences": self.divergences,
+            "energy": round(self.energy, 3),
+            "draws": self.draws,
+            "retried": self.retried,
+        }
+
+    def __str__(self) -> str:
+        verdict = "passed" if self.ok else "FAILED: " + "; ".join(self.problems())
+        return (
+            f"diagnostics {verdict} (R-hat {self.rhat:.3f}, effective draws {self.ess_bulk:.0f}"
+            f" bulk and {self.ess_tail:.0f} tail, {self.divergences} divergences)"
+        )
+
+
+def diagnose(
+    theta: np.ndarray, names: list[str], stats: xarray.Dataset, *, retried: bool = False
+) -> Diagnostics:
+    """Diagnostics of draws (chain, draw, parameter) by ArviZ's estimators.
+
+    Parameters
+    ----------
+    theta : draws; `names` labels the parameters.
+    stats : the sampler's statistics with ``diverging`` and ``energy`` (chain, draw).
+    """
+    from arviz_stats.base import array_stats
+
+    axes = {"chain_axis": 0, "draw_axis": 1}
+    columns = [theta[:, :, j] for j in range(theta.shape[2])]
+    rhat = np.array([float(array_stats.rhat(x, **axes)) for x in columns])
+    bulk = np.array([float(array_stats.ess(x, method="bulk", **axes)) for x in columns])
+    tail = np.array(
+        [float(array_stats.ess(x, method="tail", prob=(0.05, 0.95), **axes)) for x in columns]
+    )
+    energy = stats["energy"].values
+    jumps = (np.diff(energy, axis=1) ** 2).mean(axis=1)
+    return Diagnostics(
+        rhat=float(rhat.max()),
+        rhat_of=names[int(rhat.argmax())],
+        ess_bulk=float(bulk.min()),
+        ess_bulk_of=names[int(bulk.argmin())],
+        ess_tail=float(tail.min()),
+        ess_tail_of=names[int(tail.argmin())],
+        divergences=int(stats["diverging"].values.sum()),
+        energy=float((jumps / energy.var(axis=1)).min()),
+        draws=theta.shape[0] * theta.shape[1],
+        retried=retried,
+    )

@@ -1,0 +1,752 @@
+"""How probable are the data, and in which direction more so? The compiled log posterior density.
+
+One function of one structure serves every study: sizes, data and the law's formula (as a tape)
+arrive in a single buffer, so that nothing is compiled again for a new study, law or lot. The
+unexposed strength of each series is integrated out (exactly for measured strips; with censored
+strips by Gauss-Hermite quadrature about the exact Gaussian part). Gradients are exact; derivatives
+of the integrals are posterior expectations of derivatives of the integrand.
+
+Coordinates. The sampler moves in z. ``y = centre + chol @ z`` are coordinates in which the
+posterior is close to a standard normal; main effects, lot effects and mean unexposed strengths
+are standardised there by their conditional mean and spread *given the current lot spread*, taken
+from a quadratic approximation of the likelihood made once. That removes the funnel between lot
+effects and lot spread whether a lot has many strips or none. Its constants (approximate means and
+variances) only set coordinates; the density itself is exact.
+
+The main effect of a product is the log threshold dose at an *anchor* fraction, near what its own
+strips have left, where the data say most; its prior is on the threshold at the fraction asked.
+
+Order of y: contrasts and clock columns (n_beta); log shapes by product (n_product * n_shape);
+log spread by product (n_product); score of the lot spread of the threshold; score of the lot spread
+of the unexposed strength (if sampled); main effects (n_main); mean unexposed strengths (n_start); lot effects.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numba
+import numpy as np
+
+from durability.laws import expression as ex
+
+(
+    N_TOTAL, N_INT, N_Y, N_BETA, N_PRODUCT, N_SHAPE, N_MAIN, N_START, N_LOT, N_SERIES, N_CELL,
+    N_CENSORED, NORMAL_ERRORS, START_FIXED, N_CODE, N_INVERSE, N_NODE, RAW, N_KNOT,
+) = range(19)  # fmt: skip
+N_HEADER = 24
+
+(
+    P_LOT_SCALE, P_START_SCALE, LOG_FLOOR, LOG_Q, Q,
+) = range(5)  # fmt: skip
+N_SCALAR = 8
+
+
+@numba.njit(cache=True, error_model="numpy")
+def run_tape(code, constants, n_in, n_der, value, slope):
+    """Forward evaluation of a tape with derivatives; inputs are in the first registers."""
+    for i in range(code.shape[0]):
+        op, a, b, c = code[i, 0], code[i, 1], code[i, 2], code[i, 3]
+        r = n_in + i
+        if op == ex.CONST:
+            value[r] = constants[a]
+            for j in range(n_der):
+                slope[r, j] = 0.0
+        elif op == ex.ADD:
+            value[r] = value[a] + value[b]
+            for j in range(n_der):
+                slope[r, j] = slope[a, j] + slope[b, j]
+        elif op == ex.SUB:
+            value[r] = value[a] - value[b]
+            for j in range(n_der):
+                slope[r, j] = slope[a, j] - slope[b, j]
+        elif op == ex.MUL:
+            value[r] = value[a] * value[b]
+            for j in range(n_der):
+                slope[r, j] = slope[a, j] * value[b] + value[a] * slope[b, j]
+        elif op == ex.DIV:
+            value[r] = value[a] / value[b]
+            for j in range(n_der):
+                slope[r, j] = (slope[a, j] - value[r] * slope[b, j]) / value[b]
+        elif op == ex.POW:
+            va, vb = value[a], value[b]
+            value[r] = va**vb
+            if va > 0.0:
+                da = vb * value[r] / va
+                db = value[r] * math.log(va)
+            else:
+                da = vb * va ** (vb - 1.0) if vb != 0.0 else 0.0
+                db = 0.0
+            for j in range(n_der):
+                slope[r, j] = da * slope[a, j] + db * slope[b, j]
+        elif op == ex.WHERE:
+            pick = b if value[a] != 0.0 else c
+            value[r] = value[pick]
+            for j in range(n_der):
+                slope[r, j] = slope[pick, j]
+        elif op == ex.MIN or op == ex.MAX:
+            first = value[a] <= value[b] if op == ex.MIN else value[a] >= value[b]
+            pick = a if first else b
+            value[r] = value[pick]
+            for j in range(n_der):
+                slope[r, j] = slope[pick, j]
+        elif op == ex.LT or op == ex.LE:
+            true = value[a] < value[b] if op == ex.LT else value[a] <= value[b]
+            value[r] = 1.0 if true else 0.0
+            for j in range(n_der):
+                slope[r, j] = 0.0
+        else:
+            va = value[a]
+            if op == ex.NEG:
+                f, d = -va, -1.0
+            elif op == ex.EXP:
+                f = math.exp(va)
+                d = f
+            elif op == ex.LOG:
+                f = math.log(va) if va > 0.0 else -np.inf
+                d = 1.0 / va if va > 0.0 else 0.0
+            elif op == ex.SQRT:
+                f = math.sqrt(va) if va >= 0.0 else np.nan
+                d = 0.5 / f
+            elif op == ex.EXPM1:
+                f = math.expm1(va)
+                d = f + 1.0
+            elif op == ex.LOG1P:
+                f = math.log1p(va) if va > -1.0 else -np.inf
+                d = 1.0 / (1.0 + va)
+            elif op == ex.TANH:
+                f = math.tanh(va)
+                d = 1.0 - f * f
+            elif op == ex.SIN:
+                f, d = math.sin(va), math.cos(va)
+            elif op == ex.COS:
+                f, d = math.cos(va), -math.sin(va)
+            elif op == ex.ATAN:
+                f, d = math.atan(va), 1.0 / (1.0 + va * va)
+            else:  # ABS
+                f = abs(va)
+                d = 1.0 if va >= 0.0 else -1.0
+            value[r] = f
+            for j in range(n_der):
+                slope[r, j] = d * slope[a, j]
+
+
+@numba.njit(cache=True, error_model="numpy")
+def _log_curve(log_u, shape, n_shape, code, constants, log_floor, value, slope, out):
+    """log g0 at exp(log_u); out[0] by log u, out[1 + k] by the log of shape k."""
+    u = math.exp(log_u)
+    n_der = 1 + n_shape
+    value[0] = u
+    for j in range(n_der):
+        slope[0, j] = 0.0
+    slope[0, 0] = u
+    for k in range(n_shape):
+        value[1 + k] = shape[k]
+        for j in range(n_der):
+            slope[1 + k, j] = 0.0
+        slope[1 + k, 1 + k] = shape[k]
+    run_tape(code, constants, n_der, n_der, value, slope)
+    last = n_der + code.shape[0] - 1
+    h = value[last]
+    if h > log_floor:
+        for j in range(n_der):
+            out[j] = slope[last, j]
+        return h
+    for j in range(n_der):
+        out[j] = 0.0
+    return log_floor
+
+
+@numba.njit(cache=True, error_model="numpy")
+def _log_inverse(q, log_q, shape, n_shape, inverse, inverse_constants, code, constants, log_floor,
+                 value, slope, out):  # fmt: skip
+    """log of the scaled dose at which q is left; out[1 + k] its slope by the log of shape k."""
+    n_der = 1 + n_shape
+    if inverse.shape[0] > 0:
+        value[0] = q
+        for j in range(n_der):
+            slope[0, j] = 0.0
+        for k in range(n_shape):
+            value[1 + k] = shape[k]
+            for j in range(n_der):
+                slope[1 + k, j] = 0.0
+            slope[1 + k, 1 + k] = shape[k]
+        run_tape(inverse, inverse_constants, n_der, n_der, value, slope)
+        last = n_der + inverse.shape[0] - 1
+        u = value[last]
+        for j in range(n_der):
+            out[j] = slope[last, j] / u
+        return math.log(u)
+    lo, hi = -60.0, 60.0
+    for _ in range(80):
+        mid = 0.5 * (lo + hi)
+        if _log_curve(mid, shape, n_shape, code, constants, log_floor, value, slope, out) > log_q:
+            lo = mid
+        else:
+            hi = mid
+    root = 0.5 * (lo + hi)
+    _log_curve(root, shape, n_shape, code, constants, log_floor, value, slope, out)
+    for k in range(n_shape):
+        out[1 + k] = -out[1 + k] / out[0]
+    return root
+
+
+_SQRT2 = math.sqrt(2.0)
+_LOG_SQRT_2PI = 0.5 * math.log(2.0 * math.pi)
+
+
+@numba.njit(cache=True, error_model="numpy")
+def log_phi(x):
+    """(log of the standard normal distribution function, its derivative), safe in the far tail."""
+    if x > -30.0:
+        p = 0.5 * math.erfc(-x / _SQRT2)
+        logp = math.log(p)
+        return logp, math.exp(-0.5 * x * x - _LOG_SQRT_2PI - logp)
+    x2 = x * x
+    tail = 1.0 - 1.0 / x2 + 3.0 / (x2 * x2)
+    logp = -0.5 * x2 - _LOG_SQRT_2PI - math.log(-x) + math.log(tail)
+    return logp, -x / tail
+
+
+@numba.njit(cache=True, error_model="numpy")
+def half_normal_score(score):
+    """x with P(half-normal < x) = P(normal < score): (log x, its derivative by score).
+
+    A spread with a half-normal prior is sampled through this score, whose prior is standard
+    normal: no long tail towards a spread of zero. Newton's method on the error function, whose
+    complement is used where it is the accurate one.
+    """
+    half = 0.5 * math.erfc(-score / _SQRT2)  # = erf(x / sqrt 2)
+    if score < 1.0:
+        a = 0.147
+        log_term = math.log1p(-half * half)
+        t = 2.0 / (math.pi * a) + 0.5 * log_term
+        x = _SQRT2 * math.sqrt(math.sqrt(t * t - log_term / a) - t)
+        if half < 1e-4:
+            x = half * 1.2533141373155003
+        for _ in range(4):
+            x -= (math.erf(x / _SQRT2) - half) * 1.2533141373155003 * math.exp(0.5 * x * x)
+    else:
+        other = 0.5 * math.erfc(score / _SQRT2)  # = erfc(x / sqrt 2)
+        x = math.sqrt(score * score + 1.0)
+        for _ in range(8):
+            tail = math.erfc(x / _SQRT2)
+            step = (math.log(tail) - math.log(other)) * tail * math.exp(0.5 * x * x)
+            x += step * 1.2533141373155003
+    slope = 0.5 * math.exp(0.5 * (x * x - score * score))
+    return math.log(x), slope / x
+
+
+@numba.njit(cache=True, error_model="numpy")
+def bent(x, table):
+    """Value, slope and second slope of a cubic spline, straight beyond its ends.
+
+    `table` rows: knot, then the coefficients of cube, square, line and constant from that knot.
+    """
+    last = table.shape[0] - 1
+    if x <= table[0, 0]:
+        return table[0, 4] + table[0, 3] * (x - table[0, 0]), table[0, 3], 0.0
+    if x >= table[last, 0]:
+        return table[last, 4] + table[last, 3] * (x - table[last, 0]), table[last, 3], 0.0
+    step = table[1, 0] - table[0, 0]
+    i = min(int((x - table[0, 0]) / step), last - 1)
+    d = x - table[i, 0]
+    a, b, c = table[i, 1], table[i, 2], table[i, 3]
+    return ((a * d + b) * d + c) * d + table[i, 4], (3 * a * d + 2 * b) * d + c, 6 * a * d + 2 * b
+
+
+@numba.njit(cache=True, error_model="numpy")
+def from_y(y, buf, theta):
+    """Model parameters from y (same order); returns the log Jacobian."""
+    ints = buf[: buf[N_INT]]
+    flt = buf[buf[N_INT] :].view(np.float64)
+    n_beta, n_product, n_shape = ints[N_BETA], ints[N_PRODUCT], ints[N_SHAPE]
+    n_main, n_start, n_lot, n_series = ints[N_MAIN], ints[N_START], ints[N_LOT], ints[N_SERIES]
+    fixed, raw = ints[START_FIXED], ints[RAW]
+    i_lot_main = N_HEADER
+    i_series = i_lot_main + n_lot + n_main
+    o_scale = n_beta + n_product * n_shape + n_product
+    o_main = o_scale + 1 + (0 if fixed else 1)
+    o_start = o_main + n_main
+    o_lot = o_start + n_start
+    for i in range(o_main):
+        theta[i] = y[i]
+    if raw:
+        for i in range(o_main, o_lot + n_lot):
+            theta[i] = y[i]
+        return 0.0
+    n_y = ints[N_Y]
+    f = N_SCALAR + n_y + n_y * n_y
+    main_mean, main_sd = flt[f : f + n_main], flt[f + n_main : f + 2 * n_main]
+    f += 2 * n_main
+    start_mean, start_sd = flt[f : f + n_start], flt[f + n_start : f + 2 * n_start]
+    f += 2 * n_start
+    lot_hat, lot_var = flt[f : f + n_lot], flt[f + n_lot : f + 2 * n_lot]
+    f += 2 * n_lot
+    ser_hat, ser_var = flt[f : f + n_series], flt[f + n_series : f + 2 * n_series]
+    f += 2 * n_series
+    log_jacobian = 0.0
+    n_knot = ints[N_KNOT]
+    for i in range(1 if fixed else 2):
+        table = flt[f : f + 5 * n_knot].reshape((n_knot, 5))
+        theta[o_scale + i], slope, _ = bent(y[o_scale + i], table)
+        log_jacobian += math.log(slope)
+        f += 5 * n_knot
+    w2 = (flt[P_LOT_SCALE] * math.exp(half_normal_score(theta[o_scale])[0])) ** 2
+    for c in range(n_main):
+        precision = 1.0 / main_sd[c] ** 2
+        pull = main_mean[c] * precision
+        for m in range(n_lot):
+            if ints[i_lot_main + m] == c:
+                precision += 1.0 / (lot_var[m] + w2)
+                pull += lot_hat[m] / (lot_var[m] + w2)
+        sd = 1.0 / math.sqrt(precision)
+        theta[o_main + c] = pull / precision + sd * y[o_main + c]
+        log_jacobian += math.log(sd)
+    if not fixed:
+        s2 = (flt[P_START_SCALE] * math.exp(half_normal_score(theta[o_scale + 1])[0])) ** 2
+        for c in range(n_start):
+            precision = 1.0 / start_sd[c] ** 2
+            pull = start_mean[c] * precision
+            for s in range(n_series):
+                if ints[i_series + 4 * s + 1] == c:
+                    precision += 1.0 / (ser_var[s] + s2)
+                    pull += ser_hat[s] / (ser_var[s] + s2)
+            sd = 1.0 / math.sqrt(precision)
+            theta[o_start + c] = pull / precision + sd * y[o_start + c]
+            log_jacobian += math.log(sd)
+    for m in range(n_lot):
+        v = lot_var[m]
+        var = v * w2 / (v + w2)
+        sd = math.sqrt(var)
+        a = theta[o_main + ints[i_lot_main + m]]
+        theta[o_lot + m] = var / v * (lot_hat[m] - a) + sd * y[o_lot + m]
+        log_jacobian += math.log(sd)
+    return log_jacobian
+
+
+@numba.njit(cache=True, error_model="numpy")
+def log_density_y(y, grad, buf, theta):
+    """Log posterior density at y (up to a constant) with its gradient; fills theta."""
+    ints = buf[: buf[N_INT]]
+    flt = buf[buf[N_INT] :].view(np.float64)
+    n_y, n_beta, n_product, n_shape = ints[N_Y], ints[N_BETA], ints[N_PRODUCT], ints[N_SHAPE]
+    n_main, n_start, n_lot = ints[N_MAIN], ints[N_START], ints[N_LOT]
+    n_series, n_cell, n_censored = ints[N_SERIES], ints[N_CELL], ints[N_CENSORED]
+    normal, fixed, raw = ints[NORMAL_ERRORS], ints[START_FIXED], ints[RAW]
+    n_code, n_inverse, n_node = ints[N_CODE], ints[N_INVERSE], ints[N_NODE]
+    n_knot = ints[N_KNOT]
+    i = N_HEADER
+    i_lot_main = i
+    i += n_lot
+    i_main = i  # product
+    i += n_main
+    i_series = i  # product, start, first cell, end cell
+    i += 4 * n_series
+    i_cens_range = i  # first, end
+    i += 2 * n_series
+    i_cell = i  # main, lot
+    i += 2 * n_cell
+    i_cens = i  # cell, sign
+    i += 2 * n_censored
+    code = ints[i : i + 4 * n_code].reshape((n_code, 4))
+    i += 4 * n_code
+    inverse = ints[i : i + 4 * n_inverse].reshape((n_inverse, 4))
+
+    log_floor, log_q, q = flt[LOG_FLOOR], flt[LOG_Q], flt[Q]
+    f = N_SCALAR + n_y + n_y * n_y
+    main_mean, main_sd = flt[f : f + n_main], flt[f + n_main : f + 2 * n_main]
+    f += 2 * n_main
+    start_mean, start_sd = flt[f : f + n_start], flt[f + n_start : f + 2 * n_start]
+    f += 2 * n_start
+    lot_hat, lot_var = flt[f : f + n_lot], flt[f + n_lot : f + 2 * n_lot]
+    f += 2 * n_lot
+    ser_hat, ser_var = flt[f : f + n_series], flt[f + n_series : f + 2 * n_series]
+    f += 2 * n_series
+    f_bend = f
+    f += 10 * n_knot
+    beta_mean, beta_sd = flt[f : f + n_beta], flt[f + n_beta : f + 2 * n_beta]
+    f += 2 * n_beta
+    n_plain = n_product * n_shape + n_product
+    plain_mean, plain_sd = flt[f : f + n_plain], flt[f + n_plain : f + 2 * n_plain]
+    f += 2 * n_plain
+    log_dose = flt[f : f + n_cell]
+    f += n_cell
+    count = flt[f : f + n_cell]
+    f += n_cell
+    mean = flt[f : f + n_cell]
+    f += n_cell
+    squares = flt[f : f + n_cell]
+    f += n_cell
+    freedom = flt[f : f + n_cell]
+    f += n_cell
+    design = flt[f : f + n_cell * n_beta].reshape((n_cell, n_beta))
+    f += n_cell * n_beta
+    limit = flt[f : f + n_censored]
+    f += n_censored
+    node, weight = flt[f : f + n_node], flt[f + n_node : f + 2 * n_node]
+    f += 2 * n_node
+    start_known = flt[f]
+    f += 1
+    anchor = flt[f : f + n_product]
+    f += n_product
+    constants = flt[f : f + n_code + 1]
+    f += n_code + 1
+    inverse_constants = flt[f : f + n_inverse + 1]
+
+    o_shape = n_beta
+    o_spread = o_shape + n_product * n_shape
+    o_scale = o_spread + n_product
+    o_main = o_scale + 1 + (0 if fixed else 1)
+    o_start = o_main + n_main
+    o_lot = o_start + n_start
+
+    logp = from_y(y, buf, theta)
+    for j in range(n_y):
+        grad[j] = 0.0
+
+    n_der = 1 + n_shape
+    n_register = n_der + max(n_code, n_inverse) + 1
+    value, slope = np.empty(n_register), np.empty((n_register, n_der))
+    shape = np.empty((n_product, n_shape + 1))
+    log_inverse = np.empty(n_product)  # of the anchor fraction
+    inverse_slope = np.zeros((n_product, n_der))
+    to_asked = np.empty(n_product)  # log threshold dose at the asked fraction less that at the anchor
+    asked_slope = np.zeros((n_product, n_der))
+    out = np.zeros(n_der)
+    for p in range(n_product):
+        for k in range(n_shape):
+            shape[p, k] = math.exp(theta[o_shape + p * n_shape + k])
+        to_asked[p] = _log_inverse(q, log_q, shape[p], n_shape, inverse, inverse_constants, code,
+                                   constants, log_floor, value, slope, out)  # fmt: skip
+        for k in range(n_shape):
+            asked_slope[p, k] = out[1 + k]
+        log_inverse[p] = _log_inverse(anchor[p], math.log(anchor[p]), shape[p], n_shape, inverse,
+                                      inverse_constants, code, constants, log_floor, value, slope,
+                                      out)  # fmt: skip
+        to_asked[p] -= log_inverse[p]
+        for k in range(n_shape):
+            inverse_slope[p, k] = out[1 + k]
+            asked_slope[p, k] -= out[1 + k]
+
+    start_var = by_start_score = 0.0
+    if not fixed:
+        log_x, by_start_score = half_normal_score(theta[o_scale + 1])
+        start_var = (flt[P_START_SCALE] * math.exp(log_x)) ** 2
+    curve = np.empty(n_cell)
+    curve_slope = np.empty((n_cell, n_der))
+    pull = np.empty(n_cell)  # derivative of logp by the log curve of each cell
+    node_log = np.empty(n_node)
+    for s in range(n_series):
+        p = ints[i_series + 4 * s]
+        start = ints[i_series + 4 * s + 1]
+        first, end = ints[i_series + 4 * s + 2], ints[i_series + 4 * s + 3]
+        sd_log = theta[o_spread + p]
+        precision = math.exp(-2.0 * sd_log)
+        mu = start_known if fixed else theta[o_start + start]
+        scale = math.exp(-mu) if normal else 1.0
+        w = wr = chi = total = 0.0
+        for g in range(first, end):
+            h = 0.0
+            if log_dose[g] > -np.inf:
+                log_u = log_dose[g] + log_inverse[p] - theta[o_main + ints[i_cell + 2 * g]]
+                log_u -= theta[o_lot + ints[i_cell + 2 * g + 1]]
+                for j in range(n_beta):
+                    log_u -= design[g, j] * theta[j]
+                h = _log_curve(log_u, shape[p], n_shape, code, constants, log_floor, value, slope,
+                               out)  # fmt: skip
+                for j in range(n_der):
+                    curve_slope[g, j] = out[j]
+            else:
+                for j in range(n_der):
+                    curve_slope[g, j] = 0.0
+            n = count[g]
+            if normal:
+                h = math.exp(h)
+                r = mean[g] * scale - h
+                w += n * h * h
+                wr += n * r * h
+                chi += n * r * r + squares[g] * scale * scale
+            else:
+                r = mean[g] - h - mu
+                w += n
+                wr += n * r
+                chi += n * r * r + squares[g]
+            total += freedom[g]
+            curve[g] = h
+        w *= precision
+        wr *= precision
+        chi *= precision
+        # the start of the series is mu + d (log) or exp(mu) * (1 + d): d ~ N(0, start_var)
+        shrink = 1.0 / (1.0 + start_var * w)
+        d_mean, d_var = start_var * wr * shrink, start_var * shrink
+        logp += -total * sd_log - 0.5 * chi + 0.5 * wr * wr * start_var * shrink
+        logp += 0.5 * math.log(shrink)
+        if normal:
+            logp -= total * mu
+        d1, d2 = d_mean, d_mean * d_mean + d_var
+        c_first, c_end = ints[i_cens_range + 2 * s], ints[i_cens_range + 2 * s + 1]
+        for g in range(first, end):
+            pull[g] = 0.0
+        grad_spread = 0.0
+        grad_mu = 0.0
+        if c_end > c_first:
+            inv_sd = math.exp(-sd_log)
+            d_sd = math.sqrt(d_var)
+            top = -np.inf
+            for j in range(n_node):
+                d = d_mean + d_sd * node[j]
+                total_log = math.log(weight[j])
+                for c in range(c_first, c_end):
+                    g, sign = ints[i_cens + 2 * c], ints[i_cens + 2 * c + 1]
+                    if normal:
+                        x = -sign * (limit[c] * scale - (1.0 + d) * curve[g]) * inv_sd
+                    else:
+                        x = -sign * (limit[c] - curve[g] - mu - d) * inv_sd
+                    total_log += log_phi(x)[0]
+                node_log[j] = total_log
+                top = max(top, total_log)
+            z = 0.0
+            for j in range(n_node):
+                node_log[j] = math.exp(node_log[j] - top)
+                z += node_log[j]
+            logp += top + math.log(z)
+            d1 = d2 = 0.0
+            for j in range(n_node):
+                share = node_log[j] / z
+                d = d_mean + d_sd * node[j]
+                d1 += share * d
+                d2 += share * d * d
+                for c in range(c_first, c_end):
+                    g, sign = ints[i_cens + 2 * c], ints[i_cens + 2 * c + 1]
+                    if normal:
+                        gap = limit[c] * scale - (1.0 + d) * curve[g]
+                    else:
+                        gap = limit[c] - curve[g] - mu - d
+                    x = -sign * gap * inv_sd
+                    slope_x = share * log_phi(x)[1]
+                    if normal:
+                        pull[g] += slope_x * sign * (1.0 + d) * inv_sd
+                        grad_mu += slope_x * sign * limit[c] * scale * inv_sd
+                    else:
+                        pull[g] += slope_x * sign * inv_sd
+                        grad_mu += slope_x * sign * inv_sd
+                    grad_spread -= slope_x * x
+        grad_spread -= total
+        for g in range(first, end):
+            n = count[g]
+            if n > 0.0:
+                if normal:
+                    y_g = mean[g] * scale
+                    h = curve[g]
+                    x1, x2 = 1.0 + d1, 1.0 + 2.0 * d1 + d2
+                    pull[g] += precision * n * (y_g * x1 - h * x2)
+                    grad_spread += precision * (
+                        n * (y_g * y_g - 2.0 * y_g * h * x1 + h * h * x2)
+                        + squares[g] * scale * scale
+                    )
+                    grad_mu += precision * (
+                        n * y_g * (y_g - h * x1) + squares[g] * scale * scale
+                    ) - freedom[g]
+                else:
+                    r = mean[g] - curve[g] - mu
+                    pull[g] += precision * n * (r - d1)
+                    grad_spread += precision * (n * (r * r - 2.0 * r * d1 + d2) + squares[g])
+                    grad_mu += precision * n * (r - d1)
+        grad[o_spread + p] += grad_spread
+        if not fixed:
+            grad[o_start + start] += grad_mu
+            grad[o_scale + 1] += (d2 / start_var - 1.0) * by_start_score
+        for g in range(first, end):
+            if log_dose[g] == -np.inf:
+                continue
+            force = pull[g] * curve[g] if normal else pull[g]
+            by_u = force * curve_slope[g, 0]
+            grad[o_main + ints[i_cell + 2 * g]] -= by_u
+            grad[o_lot + ints[i_cell + 2 * g + 1]] -= by_u
+            for j in range(n_beta):
+                grad[j] -= by_u * design[g, j]
+            for k in range(n_shape):
+                grad[o_shape + p * n_shape + k] += (
+                    force * curve_slope[g, 1 + k] + by_u * inverse_slope[p, k]
+                )
+
+    # priors
+    for j in range(n_beta):
+        t = (theta[j] - beta_mean[j]) / beta_sd[j]
+        logp -= 0.5 * t * t
+        grad[j] -= t / beta_sd[j]
+    for j in range(n_plain):
+        t = (theta[o_shape + j] - plain_mean[j]) / plain_sd[j]
+        logp -= 0.5 * t * t
+        grad[o_shape + j] -= t / plain_sd[j]
+    log_x, by_score = half_normal_score(theta[o_scale])
+    log_w = math.log(flt[P_LOT_SCALE]) + log_x
+    w2 = math.exp(2.0 * log_w)
+    logp -= 0.5 * theta[o_scale] ** 2
+    grad[o_scale] -= theta[o_scale]
+    if not fixed:
+        logp -= 0.5 * theta[o_scale + 1] ** 2
+        grad[o_scale + 1] -= theta[o_scale + 1]
+        for c in range(n_start):
+            t = (theta[o_start + c] - start_mean[c]) / start_sd[c]
+            logp -= 0.5 * t * t
+            grad[o_start + c] -= t / start_sd[c]
+    for c in range(n_main):
+        p = ints[i_main + c]
+        t = (theta[o_main + c] + to_asked[p] - main_mean[c]) / main_sd[c]
+        logp -= 0.5 * t * t
+        grad[o_main + c] -= t / main_sd[c]
+        for k in range(n_shape):
+            grad[o_shape + p * n_shape + k] -= t / main_sd[c] * asked_slope[p, k]
+    for m in range(n_lot):
+        e = theta[o_lot + m]
+        logp -= 0.5 * e * e / w2 + log_w
+        grad[o_lot + m] -= e / w2
+        grad[o_scale] += (e * e / w2 - 1.0) * by_score
+    if raw:
+        return logp
+
+    # back through the standardised coordinates, in reverse order of from_y
+    by_scale = 0.0
+    for m in range(n_lot):
+        v = lot_var[m]
+        var = v * w2 / (v + w2)
+        sd = math.sqrt(var)
+        c = ints[i_lot_main + m]
+        by_e = grad[o_lot + m]
+        grad[o_main + c] -= by_e * var / v
+        gap = lot_hat[m] - theta[o_main + c]
+        by_scale += by_e * (2.0 * var * var / (w2 * v) * gap + sd * var / w2 * y[o_lot + m])
+        by_scale += var / w2
+        grad[o_lot + m] = by_e * sd
+    for c in range(n_main):
+        precision = 1.0 / main_sd[c] ** 2
+        total_pull = main_mean[c] * precision
+        d_precision = d_pull = 0.0
+        for m in range(n_lot):
+            if ints[i_lot_main + m] == c:
+                t = 1.0 / (lot_var[m] + w2)
+                precision += t
+                total_pull += lot_hat[m] * t
+                d_precision -= 2.0 * w2 * t * t
+                d_pull -= 2.0 * w2 * t * t * lot_hat[m]
+        sd = 1.0 / math.sqrt(precision)
+        centre = total_pull / precision
+        d_log_sd = -0.5 * d_precision / precision
+        by_a = grad[o_main + c]
+        by_scale += by_a * (
+            (d_pull - centre * d_precision) / precision + sd * d_log_sd * y[o_main + c]
+        )
+        by_scale += d_log_sd
+        grad[o_main + c] = by_a * sd
+    grad[o_scale] += by_scale * by_score
+    if not fixed:
+        by_scale = 0.0
+        for c in range(n_start):
+            precision = 1.0 / start_sd[c] ** 2
+            total_pull = start_mean[c] * precision
+            d_precision = d_pull = 0.0
+            for s in range(n_series):
+                if ints[i_series + 4 * s + 1] == c:
+                    t = 1.0 / (ser_var[s] + start_var)
+                    precision += t
+                    total_pull += ser_hat[s] * t
+                    d_precision -= 2.0 * start_var * t * t
+                    d_pull -= 2.0 * start_var * t * t * ser_hat[s]
+            sd = 1.0 / math.sqrt(precision)
+            centre = total_pull / precision
+            d_log_sd = -0.5 * d_precision / precision
+            by_a = grad[o_start + c]
+            by_scale += by_a * (
+                (d_pull - centre * d_precision) / precision + sd * d_log_sd * y[o_start + c]
+            )
+            by_scale += d_log_sd
+            grad[o_start + c] = by_a * sd
+        grad[o_scale + 1] += by_scale * by_start_score
+    for i in range(1 if fixed else 2):
+        table = flt[f_bend : f_bend + 5 * n_knot].reshape((n_knot, 5))
+        _, first_slope, second_slope = bent(y[o_scale + i], table)
+        grad[o_scale + i] = grad[o_scale + i] * first_slope + second_slope / first_slope
+        f_bend += 5 * n_knot
+    return logp
+
+
+@numba.njit(cache=True, error_model="numpy")
+def log_density(z, grad, buf):
+    """Log posterior density at z with its gradient: what the sampler calls."""
+    n_y = buf[N_Y]
+    flt = buf[buf[N_INT] :].view(np.float64)
+    centre = flt[N_SCALAR : N_SCALAR + n_y]
+    chol = flt[N_SCALAR + n_y : N_SCALAR + n_y + n_y * n_y].reshape((n_y, n_y))
+    y, by_y, theta = np.empty(n_y), np.empty(n_y), np.empty(n_y)
+    for i in range(n_y):
+        t = centre[i]
+        for j in range(i + 1):
+            t += chol[i, j] * z[j]
+        y[i] = t
+    logp = log_density_y(y, by_y, buf, theta)
+    for j in range(n_y):
+        grad[j] = 0.0
+    for i in range(n_y):
+        for j in range(i + 1):
+            grad[j] += chol[i, j] * by_y[i]
+    return logp
+
+
+@numba.njit(cache=True, error_model="numpy")
+def to_theta(z, buf, theta):
+    """Model parameters of many draws: z (draw, n_y) to theta (draw, n_y)."""
+    n_y = buf[N_Y]
+    flt = buf[buf[N_INT] :].view(np.float64)
+    centre = flt[N_SCALAR : N_SCALAR + n_y]
+    chol = flt[N_SCALAR + n_y : N_SCALAR + n_y + n_y * n_y].reshape((n_y, n_y))
+    y = np.empty(n_y)
+    for d in range(z.shape[0]):
+        for i in range(n_y):
+            t = centre[i]
+            for j in range(i + 1):
+                t += chol[i, j] * z[d, j]
+            y[i] = t
+        from_y(y, buf, theta[d])
+
+
+_C_DENSITY = numba.types.int64(
+    numba.types.uint64,
+    numba.types.CPointer(numba.types.double),
+    numba.types.CPointer(numba.types.double),
+    numba.types.CPointer(numba.types.double),
+    numba.types.CPointer(numba.types.int64),
+)
+_C_EXPAND = numba.types.int64(
+    numba.types.uint64,
+    numba.types.uint64,
+    numba.types.CPointer(numba.types.double),
+    numba.types.CPointer(numba.types.double),
+    numba.types.CPointer(numba.types.int64),
+)
+
+
+@numba.cfunc(_C_DENSITY, cache=True)
+def density_callback(dim, x_, grad_, logp_, data_):
+    """The sampler's C interface to `log_density`: 0, or a code above 0 for a point to reject."""
+    n = data_[0]
+    buf = numba.carray(data_, (n,))
+    x = numba.carray(x_, (dim,))
+    grad = numba.carray(grad_, (dim,))
+    logp = log_density(x, grad, buf)
+    logp_[0] = logp
+    if not np.isfinite(logp):
+        return 4
+    for j in range(dim):
+        if not np.isfinite(grad[j]):
+            return 3
+    return 0
+
+
+@numba.cfunc(_C_EXPAND, cache=True)
+def expand_callback(dim, expanded, x_, out_, data_):
+    """The sampler's C interface for stored values: z itself."""
+    for j in range(dim):
+        out_[j] = x_[j]
+    return 0
