@@ -91,7 +91,8 @@ def near(word: str, known: Iterable[str]) -> str:
 
     pool = list(known)
     folded = {k.casefold(): k for k in reversed(pool)}
-    found = difflib.get_close_matches(word.casefold(), list(folded), n=1, cutoff=0.6)
+    cutoff = 0.5 if len(word) < 4 else 0.6
+    found = difflib.get_close_matches(word.casefold(), list(folded), n=1, cutoff=cutoff)
     if found:
         return f'Did you mean "{folded[found[0]]}"?'
     return f"Known: {', '.join(pool)}." if pool else ""

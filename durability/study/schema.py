@@ -34,6 +34,8 @@ def _quantity(*dimensions: str, low: float, high: float) -> Callable[[str], str]
     """A check that the text is a number with a unit of one of the dimensions, within limits."""
 
     def check(text: str) -> str:
+        if re.match(r"\s*[-+]?\d*,\d", text):
+            raise _wrong("Write a decimal point.")
         try:
             read = measure(text, dimensions[0] if len(dimensions) == 1 else None)
         except UnitError as error:

@@ -256,6 +256,7 @@ def _assemble(
     text = StringDType()
     records = iter(records)
     header_row, header = next(((row, cells) for row, cells in records if _has_text(cells)), (0, []))
+    full = len(header)  # a file of a spreadsheet may carry blank columns on the right
     while header and not header[-1].strip():
         header.pop()
     if not header:
@@ -264,26 +265,39 @@ def _assemble(
     width = len(header)
     parts: list[list[Any]] = []
     numbers: list[Any] = []
+    nameless: list[tuple[int, object]] = []
     while chunk := list(itertools.islice(records, _CHUNK)):
         kept = [(row, cells) for row, cells in chunk if _has_text(cells)]
         if not kept:
             continue
-        long = [(row, cells) for row, cells in kept if len(cells) > width]
+        # without decimal_comma a comma separates: a blank extra cell may be a split number
         findings.cells(
             file,
             None,
             [
                 (row, f"{len(cells)} cells: {' | '.join(cells)}")
-                for row, cells in long
-                if _has_text(cells[width:])
+                for row, cells in kept
+                if len(cells) > full and (not decimal_comma or _has_text(cells[full:]))
             ],
-            f"{width} cells, as the header has",
+            f"{full} cells, as the header has",
             mend="A comma inside a cell splits it: put the cell in quotation marks, and write "
             "decimal points or separate the cells by semicolons.",
         )
+        nameless += [
+            (row, " ".join(cells[width:full]).strip())
+            for row, cells in kept
+            if len(cells) > width and _has_text(cells[width:full])
+        ]
         rows = [(cells + [""] * (width - len(cells)))[:width] for _, cells in kept]
         parts.append([numpy.strings.strip(numpy.array(c, dtype=text)) for c in zip(*rows)])
         numbers.append(numpy.array([row for row, _ in kept], dtype=numpy.int64))
+    findings.cells(
+        file,
+        None,
+        nameless[:1],
+        "a name in the header of every column that holds something",
+        mend="A column to the right of the last header has no name: name it or empty it.",
+    )
     if not parts:
         findings.problem(
             file,

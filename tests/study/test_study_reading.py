@@ -344,7 +344,9 @@ def test_a_lot_and_a_study_without_unexposed_strips_are_cautions(folder):
     text = (folder.path / "specimens.csv").read_text().splitlines(keepends=True)
     folder.write("specimens.csv", "".join(t for t in text if not t.startswith("B,L2,cross,X1,0,")))
     found = cautions(folder)["no_unexposed_strips"]
-    assert [c.text for c in found] == ["material B, lot L2, cross direction has no unexposed strips"]
+    assert [c.text for c in found] == [
+        "material B, lot L2, cross direction has no unexposed strips"
+    ]
     folder.write("specimens.csv", "".join(t for t in text if ",X1,0," not in t))
     assert [c.text for c in cautions(folder)["no_unexposed_strips"]] == [
         "the study has no unexposed strips"
