@@ -28,13 +28,14 @@ FLAGS: dict[str, str] = {
     ),
     "spread_borrowed": (
         "The group has one strip, or strips that read all the same, so its own scatter is unknown: "
-        "the pooled coefficient of variation of the material's other groups is used for it, with "
-        "the degrees of freedom of one usual group only, which widens the interval."
+        "the pooled coefficient of variation of the material's other groups, at its upper 90 % "
+        "confidence limit, is used for it, with the degrees of freedom of one usual group only, "
+        "which widens the interval."
     ),
     "few_strips": "A mean rests on fewer than three strips.",
     "spread_not_given": (
         "The data give no scatter or no number of strips and none can be borrowed, so no interval "
-        "is stated."
+        "is stated; a bound is then the limit as it was given, with no allowance for scatter."
     ),
     "no_unexposed_strips": (
         "There are no unexposed strips to compare with: the strength left is stated as it was "

@@ -107,8 +107,10 @@ def groups(study: Study) -> xarray.Dataset:
 
     Examples
     --------
-    >>> import durability.retention  # doctest: +SKIP
-    >>> durability.retention.groups(study).to_dataframe()  # doctest: +SKIP
+    >>> from durability.study import read_study
+    >>> found = groups(read_study("examples/uv-cycles"))  # in a clone
+    >>> found["n"].values[:4].tolist(), found["mean"].values[:4].round(1).tolist()
+    ([4, 4, 4, 3], [586.6, 599.9, 429.5, 654.1])
     """
     import xarray
 

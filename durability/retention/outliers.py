@@ -113,6 +113,13 @@ def outliers(study: Study, *, alpha: float = 0.05) -> tuple[Outlier, ...]:
     Returns
     -------
     tuple of Outlier, the least likely first.
+
+    Examples
+    --------
+    >>> from durability.study import read_study
+    >>> found = outliers(read_study("examples/quarry-cover"))  # in a clone
+    >>> [(o.lot, o.direction, o.specimen, round(o.p_value, 3)) for o in found][0]
+    ('A3', 'cross', '4', 0.038)
     """
     from durability.exposure import with_dose
 

@@ -196,7 +196,7 @@ def fieller_interval(
     --------
     >>> found = fieller_interval(10.0, 0.8, 5, 20.0, 1.6, 5)
     >>> round(float(found.low), 3), round(float(found.high), 3)
-    (0.446, 0.561)
+    (0.445, 0.562)
     """
     mean1, sd1, n1 = (np.asarray(a, dtype=float) for a in (mean1, sd1, n1))
     mean0, sd0, n0 = (np.asarray(a, dtype=float) for a in (mean0, sd0, n0))

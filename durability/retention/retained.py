@@ -64,12 +64,13 @@ def retained_strength(
 
     Examples
     --------
-    >>> from pathlib import Path
     >>> from durability.study import read_study
-    >>> folder = Path("examples/quarry-cover")  # in a clone
-    >>> s = retained_strength(read_study(folder)).one(
-    ...     quantity="retained_strength", material="A", lot="A1", direction="machine", dose=0.0
-    ... )  # doctest: +SKIP
+    >>> study = read_study("examples/uv-cycles")  # in a clone
+    >>> last = retained_strength(study).one(dose=120.0)
+    >>> last.figures()
+    '580 N, at least 280 (95 % one-sided confidence lower bound)'
+    >>> "no_unexposed_strips" in last.flags
+    True
     """
     if not 0 < level < 1:
         raise ValueError(f"level is {level}; it must lie between 0 and 1")
@@ -135,7 +136,7 @@ def _control_flags(cells: Cells, i: int) -> tuple[str, ...]:
 
 def _controls(cells: Cells, exposed: NDArray[np.int64]) -> _Controls:
     """Unexposed strips of the same lot and direction, or what the other lots say of them."""
-    own = {cells.key(i): int(i) for i in np.flatnonzero(cells.dose == 0)}
+    own = {cells.key(i): i for i in np.flatnonzero(cells.dose == 0).tolist()}
     size = exposed.size
     mean, sd, n, df = (np.full(size, np.nan) for _ in range(4))
     bound, is_own = np.zeros(size, dtype=np.int64), np.zeros(size, dtype=bool)

@@ -46,6 +46,13 @@ def retention_table(study: Study, *, level: float = 0.95) -> list[dict[str, Any]
     low, high (of the retained fraction; None where not stated; strength in `unit` where there are
     no unexposed strips), left (the same as text: ``"52 % (45 to 60)"``), remarks (text). Numbers
     that do not exist are None.
+
+    Examples
+    --------
+    >>> from durability.study import read_study
+    >>> rows = retention_table(read_study("examples/quarry-cover"))  # in a clone
+    >>> [r["left"] for r in rows if (r["lot"], r["hours"]) == ("A1", 1500)]
+    ['28.1 % (22.7 to 34.7)', '22.4 % (20.0 to 25.1)']
     """
     import math
 
@@ -68,8 +75,9 @@ def retention_table(study: Study, *, level: float = 0.95) -> list[dict[str, Any]
             s = stated.get((*label, dose, True))
         counts = {k: int(table[k].values[g]) for k in ("n", "n_below", "n_above", "n_not_used")}
         notes = list(remarks.get(g, ()))
-        notes += [f"{counts['n_below']} below the limit"] if counts["n_below"] else []
-        notes += [f"{counts['n_above']} at least as strong"] if counts["n_above"] else []
+        if not table["summary"].values[g]:
+            notes += [f"{counts['n_below']} below the limit"] if counts["n_below"] else []
+            notes += [f"{counts['n_above']} at least as strong"] if counts["n_above"] else []
         whole = counts["n_below"] + counts["n_above"] == 0
         row = _row(study, label, dose, s, notes)
         row |= {
@@ -165,6 +173,9 @@ def _strip_remarks(study: Study) -> dict[int, list[str]]:
         for f, line, c in zip(rows["file"].values, rows["line"].values, code, strict=True)
     }
     for o in outliers(study):
-        text = f"strip {o.specimen} stands out (Grubbs, p {o.p_value:.2g}), kept"
+        text = (
+            f"strip {o.specimen} stands out, kept (Grubbs, p {o.p_value:.2g} in its group, "
+            f"{o.p_study:.2g} among all groups)"
+        )
         found.setdefault(place[(o.file, o.line)], []).append(text)
     return found

@@ -31,9 +31,7 @@ def test_ratio_interval_covers_the_true_ratio_as_often_as_it_says(interval, n1, 
 
 
 def test_one_sided_limits_each_hold_alone():
-    found = log_ratio_interval(
-        *drawn(3, 5, 10.0, 0.10), *drawn(4, 5, 20.0, 0.10), 0.95, sides=1
-    )
+    found = log_ratio_interval(*drawn(3, 5, 10.0, 0.10), *drawn(4, 5, 20.0, 0.10), 0.95, sides=1)
     assert np.mean(found.low < 0.5) == pytest.approx(0.95, abs=0.015)
     assert np.mean(found.high > 0.5) == pytest.approx(0.95, abs=0.015)
 
