@@ -11,6 +11,7 @@ from durability.exposure.assumption import (
     material_assumptions,
     translation_assumptions,
 )
+from durability.exposure.cautions import FLAGS
 from durability.exposure.clock import effective_rate
 from durability.exposure.delivery import Delivery, delivery, hours_of_dose
 from durability.exposure.dosing import delivery_cautions, with_dose
@@ -20,6 +21,7 @@ from durability.exposure.sky import sky_exposure
 from durability.exposure.temperature import effective_temperature, specimen_temperature
 
 __all__ = [
+    "FLAGS",
     "Assumption",
     "Delivery",
     "Lamp",

@@ -138,7 +138,7 @@ def delivery(exposure: Exposure) -> Delivery | None:
         notes += recorded.cautions
         irradiance, lit = recorded.irradiance, recorded.light_fraction
         rate = recorded.mean_rate
-        phases = recorded.temperatures(share.value, air, wet.value) if recorded.has_panel else ()
+        phases = recorded.temperatures(share.value, air) if recorded.has_panel else ()
     else:
         if irradiance is None:
             return None

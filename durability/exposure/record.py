@@ -89,16 +89,17 @@ class RecordedDose:
         share = numpy.clip((d - total[at - 1]) / numpy.where(step > 0, step, 1.0), 0.0, 1.0)
         return clock[at - 1] + share * (clock[at] - clock[at - 1]) + beyond
 
-    def temperatures(
-        self, share: float, air: Assumption | None, wet: float
-    ) -> tuple[tuple[float, float], ...]:
+    def temperatures(self, share: float, air: Assumption | None) -> tuple[tuple[float, float], ...]:
         """(dose, specimen temperature [degC]) in classes of 1 K.
 
         Parameters
         ----------
         share : of the panel's rise above the air that the specimen takes on.
         air : chamber air where the record gives none; None takes 20 K below the panel.
-        wet : unused by dry records; a wet panel already reads low.
+
+        Notes
+        -----
+        Under spray the panel is wet like the specimen and already reads low.
         """
         import numpy
 

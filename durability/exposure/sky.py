@@ -72,7 +72,9 @@ def sky_exposure(
         raise ValueError(f"tilt is {tilt}; it must lie between 0 (horizontal) and 90 (upright)")
     if not 0 <= cloud_power <= 2:
         raise ValueError(f"cloud_power is {cloud_power}; it must lie between 0 and 2")
-    return _sky_exposure(site, float(tilt), float(azimuth) % 360, float(cloud_power)).copy()
+    return _sky_exposure(site, float(tilt), float(azimuth) % 360, float(cloud_power)).copy(
+        deep=True
+    )
 
 
 @functools.lru_cache(maxsize=32)

@@ -128,7 +128,6 @@ def _text(file: Path) -> str:
 
 def _parse(text: str, form: str) -> tuple[Any, dict[str, Any], float]:
     """(data frame in local standard time, place and position, hours from stamp to instant)."""
-    import pandas
     from pvlib import iotools
 
     frame: Any
@@ -138,7 +137,7 @@ def _parse(text: str, form: str) -> tuple[Any, dict[str, Any], float]:
         place = place["inputs"]
         offset = float(round(place["longitude"] / 15))
         shift = float(place.get("irradiance time offset", 0.0))
-        frame.index = frame.index.tz_localize(None) + pandas.Timedelta(hours=offset)
+        frame.index = frame.index.tz_localize(None) + _span(offset)
         head = {"place": "", "utc_offset": offset, "altitude": float(place["elevation"])}
     else:
         read = iotools.read_epw if form == "epw" else iotools.read_tmy3
@@ -152,12 +151,18 @@ def _parse(text: str, form: str) -> tuple[Any, dict[str, Any], float]:
         }
         frame.index = frame.index.tz_localize(None)
         if form == "tmy3":
-            frame.index = frame.index - pandas.Timedelta(hours=1)
+            frame.index = frame.index - _span(1.0)
         frame = frame.rename(columns={"atmospheric_pressure": "pressure"})
         if form == "tmy3" and "pressure" in frame:
             frame["pressure"] = frame["pressure"] * 100.0
     head |= {"latitude": float(place["latitude"]), "longitude": float(place["longitude"])}
     return frame, head, shift
+
+
+def _span(hours: float) -> Any:
+    import numpy
+
+    return numpy.timedelta64(round(3600 * hours), "s")
 
 
 def _normal_year(
@@ -181,7 +186,7 @@ def _normal_year(
     }
     start = pandas.DatetimeIndex(pandas.to_datetime(stamps))
     order = numpy.argsort(start, kind="stable")
-    time = start[order] + pandas.Timedelta(hours=shift - utc_offset)
+    time = start.to_numpy()[order] + _span(shift - utc_offset)
     units = {"ghi": "W/m^2", "dni": "W/m^2", "dhi": "W/m^2", "temp_air": "degC"}
     units |= {"wind_speed": "m/s", "relative_humidity": "1", "pressure": "Pa"}
     variables = {}
@@ -203,20 +208,24 @@ def _normal_year(
         if column == "pressure":
             data = numpy.where((data > 3e4) & (data < 1.2e5), data, numpy.nan)
         variables[column] = ("time", data, {"units": units[column]})
-    return xarray.Dataset(variables, coords={"time": time.to_numpy("datetime64[ns]")}), notes
+    return xarray.Dataset(variables, coords={"time": time.astype("datetime64[ns]")}), notes
 
 
 def _fill(hourly: xarray.Dataset) -> tuple[xarray.Dataset, list[tuple[str, str]]]:
     """Short gaps filled in a line; what is optional and broken is dropped."""
+    import numpy
+
     notes = []
+    hours = numpy.arange(hourly.sizes["time"])
     for name in [str(n) for n in hourly.data_vars]:
-        gaps = int(hourly[name].isnull().sum())
-        if not gaps:
+        data = hourly[name].values
+        known = numpy.isfinite(data)
+        if known.all():
             continue
         if name not in _COLUMNS:
             hourly = hourly.drop_vars(name)
             continue
-        data = hourly[name].interpolate_na("time", use_coordinate=False)
-        hourly[name] = data.ffill("time").bfill("time").assign_attrs(hourly[name].attrs)
+        hourly[name] = hourly[name].copy(data=numpy.interp(hours, hours[known], data[known]))
+        gaps = int((~known).sum())
         notes.append(("weather_gaps_filled", f"{gaps} missing hours of {name} were filled in"))
     return hourly, notes

@@ -1,0 +1,51 @@
+"""A specimen in the sun is warmer than the air."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy
+import pytest
+
+from durability.exposure import (
+    effective_temperature,
+    specimen_temperature,
+    translation_assumptions,
+)
+from durability.exposure.temperature import U0, U1
+
+WHITE = {"absorptance": 0.3, "rise_factor": 0.72}
+BLACK = {"absorptance": 0.95, "rise_factor": 0.72}
+
+
+def test_without_sun_the_specimen_has_the_air_temperature() -> None:
+    assert float(specimen_temperature(-5.0, 0.0, 3.0, **BLACK)) == -5.0
+
+
+def test_black_runs_hotter_than_white_and_wind_cools() -> None:
+    still = float(specimen_temperature(25.0, 900.0, 0.0, **BLACK))
+    assert still > float(specimen_temperature(25.0, 900.0, 0.0, **WHITE)) > 25
+    assert still > float(specimen_temperature(25.0, 900.0, 5.0, **BLACK)) > 25
+
+
+def test_unscaled_rise_equals_the_faiman_model_of_pvlib() -> None:
+    from pvlib.temperature import faiman
+
+    sun: Any
+    wind: Any
+    sun, wind = numpy.array([0.0, 300.0, 1000.0]), numpy.array([0.0, 2.0, 8.0])
+    ours: Any = specimen_temperature(20.0, sun, wind, absorptance=0.9, rise_factor=1.0)
+    numpy.testing.assert_allclose(ours, faiman(sun, 20.0, wind))
+
+
+def test_loss_factors_are_those_of_the_model_file() -> None:
+    found = translation_assumptions()
+    assert found["loss_constant"].value == U0 and found["loss_wind"].value == U1
+
+
+def test_effective_temperature_of_a_sine_lies_above_its_mean() -> None:
+    # 40 +- 20 degC sine at 30 kJ/mol: about 43 degC by direct arithmetic
+    t = 40 + 20 * numpy.sin(numpy.linspace(0, 2 * numpy.pi, 1000, endpoint=False))
+    found = effective_temperature(t, numpy.ones_like(t), activation_energy=30.0)
+    assert found == pytest.approx(43, abs=0.3)
+    assert effective_temperature(t, numpy.ones_like(t), activation_energy=0.0) == pytest.approx(40)
