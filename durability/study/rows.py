@@ -148,6 +148,8 @@ def _rows_before_notes(
         row = [c[keep - 1] for c in table.columns]
         filled = [i for i, cell in enumerate(row) if cell]
         texts = [row[i] for i in filled]
+        if not texts:
+            break
         first_cells = filled == list(range(len(filled)))
         plain = len(filled) == 1 or not numeric.intersection(filled)
         word = any(c.isalpha() for c in texts[0]) and len(texts[0]) > 2

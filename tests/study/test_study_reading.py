@@ -18,7 +18,7 @@ def to_xlsx(text: str, path, *, as_numbers: bool = True, skip_rows: int = 0) -> 
     import openpyxl
 
     book = openpyxl.Workbook()
-    sheet = book.active
+    sheet = book.worksheets[0]
     for _ in range(skip_rows):
         sheet.append([])
     for r, row in enumerate(csv.reader(io.StringIO(text)), start=1 + skip_rows):
@@ -308,9 +308,9 @@ def test_a_chamber_record_in_a_spreadsheet_reads_its_dates(folder):
     import openpyxl
 
     book = openpyxl.Workbook()
-    book.active.append(["time", "irradiance [W/m^2/nm]", "air [degF]"])
+    book.worksheets[0].append(["time", "irradiance [W/m^2/nm]", "air [degF]"])
     for hour in range(3):
-        book.active.append([datetime.datetime(2031, 5, 14, 8 + hour), 0.35, 104])
+        book.worksheets[0].append([datetime.datetime(2031, 5, 14, 8 + hour), 0.35, 104])
     book.save(folder.path / "log.xlsx")
     folder.change("study.toml", "cycle = [", 'record = "log.xlsx"\ncycle = [')
     record = read_study(folder.path).exposures["X1"].record
