@@ -88,8 +88,7 @@ def cover_statements(
         draws = translation.days.sel(
             material=material, direction=direction, of=of, fraction=fraction
         )
-        for month in translation.days.month.values:
-            days = draws.sel(month=month).values
+        for month, days in zip(draws.month.values, draws.values, strict=True):
             for make in (
                 _outdoor_days(days, ground, int(month), level, translation.horizon_days),
                 _days_to_cover(days, ground, int(month), assurance, translation.horizon_days),

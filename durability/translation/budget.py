@@ -125,7 +125,8 @@ def _shares(y: NDArray[np.float64], terms: Mapping[str, NDArray[np.float64]]) ->
     total = float(y @ y)
     if total == 0 or design.shape[1] == 0:
         return dict.fromkeys(terms, 0.0)
-    weights = np.linalg.lstsq(design, y, rcond=None)[0]
+    # Normal equations: the terms are standardised, and idle ones have been left out.
+    weights = np.linalg.lstsq(design.T @ design, design.T @ y, rcond=1e-12)[0]
     rest = y - design @ weights
     by_chance = float(rest @ rest) / total / max(n - design.shape[1] - 1, 1)
     shares, first = {}, 0
@@ -145,6 +146,8 @@ def material_budget(
     months: list[int],
     links: Mapping[str, NDArray[np.float64]],
     laying_drawn: Mapping[str, NDArray[np.float64]],
+    *,
+    assurance: float = 0.95,
 ) -> xarray.Dataset:
     """The budget of one material: its weaker direction, laid in the worst month and on any day.
 
@@ -157,6 +160,7 @@ def material_budget(
     months : months of laying.
     links : the other inputs, from `durability.translation.inputs.draw_links`.
     laying_drawn : what was drawn for ``laying_day`` and ``laying_day_of_year``.
+    assurance : the worst month is that with the fewest days at this assurance.
 
     Returns
     -------
@@ -190,7 +194,8 @@ def material_budget(
         "year_to_year": np.log(links["year_to_year"]),
         "lab_to_sky": np.log(links["lab_to_sky"]),
     }
-    worst = int(np.argmin(np.median(days[:, : len(months)], axis=0)))
+    assured = np.quantile(days[:, : len(months)], 1 - assurance, axis=0, method="lower")
+    worst = int(np.argmin(assured))
     cases = {
         "worst month" if len(months) > 1 else "date": (worst, "laying_day", float(months[worst])),
         "any day of the year": (len(months), PERIODIC, float("nan")),

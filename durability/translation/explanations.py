@@ -13,7 +13,8 @@ EXPLANATIONS: dict[str, str] = {
     "lab_to_sky_prior": (
         "What irradiance, temperature and dose do not explain between a lamp and a sky is carried "
         "as a log-normal factor on the threshold dose, independent for each material; its spread "
-        "is in models/translation.toml. It stays until outdoor strips of the material are fitted."
+        "is in models/translation.toml. Every translation carries it; laboratory strips cannot "
+        "narrow it."
     ),
     "typical_year": (
         "The weather is a typical year of hourly values that repeats; one factor on the year's "

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from durability.exposure import Delivery
     from durability.statement import Subject
-    from durability.study.model import Exposure, Study
+    from durability.study.model import Caution, Exposure, Study
 
 BANDS: dict[str, tuple[str, float]] = {
     "340 nm": ("e340", 3.6),
@@ -74,6 +74,7 @@ class LampClock:
     log_sd : standard deviation of the log of the delivered dose.
     phases : (share of the dose, specimen temperature [degC]) of the lit phases.
     temperature_sd : standard uncertainty common to the phases' temperatures [K].
+    notes : what is doubtful about them.
     """
 
     exposure: str
@@ -83,6 +84,7 @@ class LampClock:
     log_sd: float
     phases: tuple[tuple[float, float], ...]
     temperature_sd: float
+    notes: tuple[Caution, ...] = ()
 
     def arrhenius(
         self, activation_energy: NDArray[np.float64], departure: NDArray[np.float64]
@@ -139,6 +141,7 @@ def lamp_clock(exposure: Exposure) -> LampClock:
         log_sd=found.log_sd,
         phases=merged_phases(found.phases or ((1.0, found.temperature),)),
         temperature_sd=found.temperature_sd,
+        notes=found.notes,
     )
 
 

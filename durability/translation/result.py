@@ -92,7 +92,7 @@ class Translation:
                 material=material, direction=direction, of=of, fraction=fraction
             ).values
             low, middle = np.quantile(draws, [tail, 0.5], axis=1, method="lower")
-            order = np.lexsort((low, middle))
+            order = np.lexsort((middle, low))
             label = " ".join(x for x in (material, direction, of, f"{100 * fraction:g} %") if x)
             for i in dict.fromkeys((int(order[0]), int(order[-1]))):
                 month = MONTHS[int(self.days.month[i]) - 1]

@@ -125,7 +125,16 @@ def translate(
         temperatures.append(damage_temperature(year, links))
         reference = question.of if question.of in subjects else subjects[0]
         budgets.append(
-            material_budget(tau, found, reference, fractions[0], months, links, laying_drawn)
+            material_budget(
+                tau,
+                found,
+                reference,
+                fractions[0],
+                months,
+                links,
+                laying_drawn,
+                assurance=question.assurance,
+            )
         )
 
     names = list(clocks)
@@ -149,7 +158,7 @@ def translate(
         share=float(share),
         level=fit.level,
         inputs=tuple(inputs.values()),
-        cautions=(*_cautions(left_out), *place.cautions),
+        cautions=_cautions(place, clocks, left_out, tilt, azimuth),
         assumptions=_assumptions(place, laying),
         seed=seed,
     )
@@ -157,7 +166,9 @@ def translate(
 
 def _check(fractions: tuple[float, ...], share: float, horizon: float, tilt: float) -> None:
     if not fractions:
-        raise ValueError("fractions is empty; name at least one, such as 0.5")
+        raise ValueError(
+            "the study asks for no retained fraction; name one, such as fractions=[0.5]"
+        )
     for number in fractions:
         if not 0 < number < 1:
             raise ValueError(f"fractions holds {number}; each must lie between 0 and 1")
@@ -281,11 +292,31 @@ def _read_days(
     )
 
 
-def _cautions(left_out: dict[str, str]) -> tuple[Caution, ...]:
-    return tuple(
+def _cautions(
+    site: Site,
+    clocks: dict[str, LampClock],
+    left_out: dict[str, str],
+    tilt: float,
+    azimuth: float,
+) -> tuple[Caution, ...]:
+    """What is doubtful about site, lamps and plane, and what was left out; each once."""
+    cautions = [
         Caution(name="not_translated", text=f"{material} is not read as days: {reason}")
         for material, reason in left_out.items()
-    )
+    ]
+    cautions += site.cautions
+    for clock in clocks.values():
+        cautions += clock.notes
+    equator = 180.0 if site.latitude >= 0 else 0.0
+    if tilt > 0 and abs((azimuth - equator + 180) % 360 - 180) > 90:
+        cautions.append(
+            Caution(
+                name="faces_away_from_equator",
+                text=f"The tilted plane (azimuth {azimuth:g}°) faces away from the equator and so "
+                f"from the noon sun; at this latitude azimuth {equator:g}° faces it.",
+            )
+        )
+    return tuple({(c.name, c.text): c for c in cautions}.values())
 
 
 def _assumptions(site: Site, laying: str) -> tuple[str, ...]:
