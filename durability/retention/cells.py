@@ -100,8 +100,9 @@ def _borrow(
     Pooled: the root of the mean squared coefficient of variation, weighted by n - 1, over the
     cells whose strips were all measured, at its upper 90 % confidence limit (chi-square). Its
     degrees of freedom would be many; only the median n - 1 of those cells is counted, since
-    scatter differs between doses. By simulation (tests/retention/test_retained.py) this covers
-    also where the cell scatters 1.3 times as much as the others; at twice as much it does not.
+    scatter differs between doses. By simulation (three other groups of five and as many unexposed
+    strips) a 95 % interval then covers in 99 % of cases, in 96 % where the one strip's group
+    scatters 1.6 times as much as the others, and in 90 % where it scatters twice as much.
     Putting limits in for strips narrows a censored cell's spread, so it takes the pooled one if
     that is larger.
     """

@@ -54,7 +54,8 @@ def retained_strength(
         - a group has one strip, the interval borrows the material's pooled scatter;
         - there are no unexposed strips, the strength left in the unit of the study, at the
           highest dose as "at least", one-sided;
-        - a study is in percent, the percents divided by 100.
+        - a study is in percent, the percents divided by 100, or by the mean of its unexposed rows
+          where these have a spread.
 
         Each says so under ``flags``; `durability.retention.FLAGS` explains the names.
 
@@ -80,13 +81,14 @@ def retained_strength(
     percent = study.unit == "%"
     unexposed = _strengths(cells, np.flatnonzero(cells.dose == 0), study.unit, level)
     exposed = np.flatnonzero(cells.dose > 0)
+    control = _controls(cells, exposed)
+    has = control.mean > 0
     if percent:
-        left = _percents(cells, exposed, level)
-    else:
-        control = _controls(cells, exposed)
-        has = control.mean > 0
-        left = _ratios(cells, exposed[has], control.take(has), level, method)
-        left += _strengths(cells, exposed[~has], study.unit, level)
+        # percents already are fractions; unexposed rows serve only to say how much they scatter
+        has &= control.own & np.isfinite(control.sd)
+    left = _ratios(cells, exposed[has], control.take(has), level, method)
+    rest = exposed[~has]
+    left += _percents(cells, rest, level) if percent else _strengths(cells, rest, study.unit, level)
     found = [] if percent else _stated(cells, unexposed, "unexposed_strength", level)
     return Statements([*found, *_stated(cells, left, "retained_strength", level)])
 
