@@ -201,14 +201,14 @@ def test_an_upper_bound_of_weak_strips_holds_as_often_as_it_says(make, strips):
 def test_the_interval_of_the_mean_of_lots_covers_the_median_lot(make, strips):
     rng = np.random.default_rng(12)
     rows = []
-    for trial in map(str, range(4 * TRIALS)):
+    for trial in map(str, range(2 * TRIALS)):
         for lot in "abc":
             left = 0.5 * np.exp(0.1 * rng.standard_normal())
             for dose, mean in ((0.0, 20.0), (1.0, 20.0 * left)):
                 x = mean * (1 + 0.08 * rng.standard_normal(5))
                 rows += strips(list(x), lot=lot, dose=dose, material=trial)
     found = retained_strength(make(rows)).where(dose=1.0, of="mean")
-    assert coverage(found, 0.5) == pytest.approx(0.95, abs=0.01)
+    assert coverage(found, 0.5) == pytest.approx(0.95, abs=0.014)
 
 
 def test_a_summary_and_strips_of_one_group_are_put_together_exactly(make, strips):
