@@ -123,12 +123,14 @@ def read_numbers(column: Column, table: Table, findings: Findings) -> Numbers:
     """Every cell of a column as a number as written, before its unit.
 
     Accepts decimal points, or decimal commas where the column uses no point and the file can
-    carry them. Text, thousands separators, a mixture of points and commas, NaN and infinity are
+    carry them; a percent sign is allowed under a header in percent. Text, thousands separators, a mixture of points and commas, NaN and infinity are
     problems.
     """
     import numpy
 
     cells: list[str] = column.cells.tolist()
+    if column.unit_text in ("%", "percent"):
+        cells = [c.removesuffix("%").rstrip() for c in cells]
     values = numpy.full(len(cells), numpy.nan)
     blank = column.cells == ""
     comma = [i for i, c in enumerate(cells) if "," in c and _COMMA.fullmatch(c)]
@@ -161,7 +163,7 @@ def read_numbers(column: Column, table: Table, findings: Findings) -> Numbers:
         if not _NOT_A_VALUE.fullmatch(c):
             refused.setdefault(_why_no_number(c), []).append(i)
     for (expected, mend), rows in refused.items():
-        where = [(int(table.rows[i]), cells[i]) for i in rows]
+        where = [(int(table.rows[i]), column.cells[i]) for i in rows]
         findings.cells(table.file, column.header, where, expected, mend=mend)
     return Numbers(column.header, values, blank, ~blank & numpy.isnan(values), column.cells)
 

@@ -19,7 +19,7 @@ from xml.etree import ElementTree
 from durability.study.findings import Findings, near
 
 _MOST_CELLS = 50_000_000
-_MOST_XML = 2_000_000_000
+_MOST_BYTES = 600_000_000
 _PLACE = re.compile(rb'<(?:\w+:)?c\b[^>]*?\br="([A-Z]{1,3})(\d{1,7})"')
 _FORMULA = re.compile(rb"<(?:\w+:)?f[ >/]")
 _ERROR = re.compile(rb'<(?:\w+:)?c\b[^>]*?\bt="e"')
@@ -38,15 +38,22 @@ def sheet_rows(
     """(row, cells as text) of one sheet, first row of the sheet first; None after a problem."""
     from python_calamine import CalamineError, CalamineWorkbook
 
+    from durability.study.tables import refuse_size
+
     try:
         archive = zipfile.ZipFile(io.BytesIO(data))
+        size = sum(part.file_size for part in archive.infolist())
+        if size > _MOST_BYTES:
+            refuse_size(file, f"{size / 1e9:.1f} GB once unpacked", size // 30, findings)
+            return None
         parts = _sheet_parts(archive)
         name = _choose(archive, parts, file, sheet, findings)
         if name is None:
             return None
-        xml = _load(archive, parts[name], file, findings)
-        if xml is None or not _scan(xml, file, findings):
+        xml = archive.read(parts[name])
+        if not _within_reach(xml, file, findings):
             return None
+        percent = _percent_cells(archive, xml)
         book = CalamineWorkbook.from_filelike(io.BytesIO(data))
         rows = book.get_sheet_by_name(name).to_python(skip_empty_area=False)
     except (*_BROKEN, CalamineError) as error:
@@ -59,6 +66,8 @@ def sheet_rows(
         )
         return None
     texts = [[_text(c) for c in cells] for cells in rows]
+    for row, column in percent:
+        texts[row - 1][column - 1] = _as_percent(rows[row - 1][column - 1])
     for (row, column), found in _formulas(xml).items():
         texts.extend([] for _ in range(row - len(texts)))
         cells = texts[row - 1]
@@ -130,17 +139,7 @@ def _choose(
     return None
 
 
-def _load(archive: zipfile.ZipFile, part: str, file: str, findings: Findings) -> bytes | None:
-    from durability.study.tables import refuse_size
-
-    size = archive.getinfo(part).file_size
-    if size > _MOST_XML:
-        refuse_size(file, f"a sheet of {size / 1e9:.1f} GB", size // 30, findings)
-        return None
-    return archive.read(part)
-
-
-def _scan(xml: bytes, file: str, findings: Findings) -> bool:
+def _within_reach(xml: bytes, file: str, findings: Findings) -> bool:
     """Whether the cells lie within a table of reasonable extent."""
     from durability.study.tables import MOST_ROWS, refuse_size
 
@@ -171,6 +170,46 @@ def _formulas(xml: bytes) -> dict[tuple[int, int], str]:
             error = re.search(rb"<(?:\w+:)?v>([^<]*)", cell["body"])
             found[row, _column(letters)] = error[1].decode() if error else "#ERROR!"
     return found
+
+
+def _percent_cells(archive: zipfile.ZipFile, xml: bytes) -> list[tuple[int, int]]:
+    """(row, column) of number cells that show themselves in percent: 0.05 as 5 %.
+
+    Number formats 9 and 10 are 0% and 0.00% (ECMA-376 part 1, 18.8.30, from memory); others are
+    spelt out in the workbook.
+    """
+    if "xl/styles.xml" not in archive.namelist():
+        return []
+    styles = ElementTree.fromstring(archive.read("xl/styles.xml"))
+    formats = {"9", "10"}
+    marked: set[bytes] = set()
+    for element in styles.iter():
+        tag = element.tag.rpartition("}")[2]
+        if tag == "numFmt" and "%" in element.get("formatCode", ""):
+            formats.add(element.get("numFmtId", ""))
+    for element in styles.iter():
+        if element.tag.rpartition("}")[2] == "cellXfs":
+            marked = {
+                str(i).encode() for i, x in enumerate(element) if x.get("numFmtId", "0") in formats
+            }
+    if not marked:
+        return []
+    styled = re.compile(
+        rb'<(?:\w+:)?c\b(?=[^>]*?\br="([A-Z]{1,3})(\d{1,7})")(?=[^>]*?\bs="(\d+)")'
+        rb'(?![^>]*?\bt="(?!n")[^>]*>)[^>]*[^/]>'
+    )
+    return [
+        (int(row), _column(letters.decode()))
+        for letters, row, style in styled.findall(xml)
+        if style in marked
+    ]
+
+
+def _as_percent(cell: object) -> str:
+    """A number cell as it shows itself in percent: 0.05 is '5%'."""
+    if not isinstance(cell, float):
+        return _text(cell)
+    return _text(round(100 * cell, 10)) + "%"
 
 
 def _column(letters: str) -> int:

@@ -255,6 +255,16 @@ def _data(raw: Any, findings: Findings) -> schema.DataTable | None:
     data = _checked(schema.DataTable, raw, "data", findings, required=True)
     if data is not None and not (data.specimens or data.summaries or later):
         findings.problem(FILE, 'specimens = "…" or summaries = "…"', column="data")
+    if data is not None and data.sheet is not None:
+        files = [f for f in (data.specimens, data.summaries) if f is not None]
+        if not any(f.lower().endswith(".xlsx") for f in files):
+            findings.problem(
+                FILE,
+                "a sheet only where a table is a spreadsheet (.xlsx)",
+                found=data.sheet,
+                column="data.sheet",
+                mend="Remove the line.",
+            )
     return data
 
 

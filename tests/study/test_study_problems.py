@@ -80,6 +80,8 @@ TOML_FAULTS = [
      "keep", "at least"),
     ("readings", "[exposures.X1]", 'readings = "r.csv"\n[exposures.X1]', None, "data.readings",
      "readings", "not read yet"),
+    ("sheet of a text table", "[exposures.X1]", 'sheet = "one"\n[exposures.X1]', None,
+     "data.sheet", "one", "only where a table is a spreadsheet"),
     ("no table named", 'specimens = "specimens.csv"', "", None, "data", "", "specimens ="),
     ("two materials of one name", "[materials.B]", "[materials.A]", 28, None, "[materials.A]",
      "once"),
@@ -323,12 +325,8 @@ def test_a_table_in_another_encoding_names_the_row(folder):
 
 
 def workbook(rows, **more_sheets) -> bytes:
-    book = openpyxl.Workbook()
-    book.worksheets[0].title = "strips"
-    first = book.worksheets[0]
-    for row in rows:
-        first.append(row)
-    for name, cells in more_sheets.items():
+    book = openpyxl.Workbook(write_only=True)
+    for name, cells in {"strips": rows, **more_sheets}.items():
         sheet = book.create_sheet(name)
         for row in cells:
             sheet.append(row)
@@ -410,6 +408,21 @@ def test_one_cell_at_the_far_end_of_a_sheet_does_not_fill_the_memory(book):
     book.write("strips.xlsx", out.getvalue())
     (problem,) = check_study(book.path)[0]
     assert "XFD1048576" in problem.found and "GB" in problem.found
+
+
+def test_a_small_file_that_unpacks_to_far_more_is_refused(book, monkeypatch):
+    from zipfile import ZIP_DEFLATED, ZipFile
+
+    from durability.study import spreadsheet
+
+    monkeypatch.setattr(spreadsheet, "_MOST_BYTES", 100_000_000)
+    out = io.BytesIO(workbook(SHEET))
+    with ZipFile(out, "a", ZIP_DEFLATED, compresslevel=1) as archive:
+        archive.writestr("xl/media/picture", bytes(100_000_000))
+    assert len(out.getvalue()) < 1_000_000
+    book.write("strips.xlsx", out.getvalue())
+    (problem,) = check_study(book.path)[0]
+    assert problem.found.startswith("0.1 GB once unpacked")
 
 
 def test_five_million_rows_are_refused_in_bounded_memory(folder):

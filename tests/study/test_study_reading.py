@@ -178,6 +178,25 @@ def test_decimal_commas_typed_as_text_in_a_spreadsheet(folder):
     np.testing.assert_array_equal(before, read_study(folder.path).rows["strength"].values)
 
 
+def test_a_cell_that_shows_percent_is_read_as_shown(folder):
+    import openpyxl
+
+    book = openpyxl.Workbook()
+    sheet = book.worksheets[0]
+    sheet.append(["material", "exposure", "hours", "strength [kN/m]", "elongation [%]"])
+    sheet.append(["A", "X1", 0, 20.5, 0.07])
+    sheet.append(["A", "X1", 500, 15.5, 6.5])
+    sheet["E2"].number_format = "0.0%"
+    sheet["D3"].number_format = "0%"
+    book.save(folder.path / "strips.xlsx")
+    folder.change("study.toml", "specimens.csv", "strips.xlsx")
+    (problem,) = check_study(folder.path)[0]
+    assert (problem.row, problem.column, problem.found) == (3, "strength [kN/m]", "1550%")
+    sheet["D3"].number_format = "0.00"
+    book.save(folder.path / "strips.xlsx")
+    assert read_study(folder.path).rows["elongation"].values.tolist() == [7, 6.5]
+
+
 def test_rows_are_numbered_as_in_the_file(folder):
     text = (folder.path / "specimens.csv").read_text()
     head, body = text.split("\n", 1)
