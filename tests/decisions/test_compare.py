@@ -31,6 +31,8 @@ def test_a_material_that_may_never_get_there_has_a_lower_limit_only(given_fit):
     ratio = compare(given_fit({"K": CONTROL, "A": tau}), "K").one(of="mean")
     assert ratio.high is None
     assert ratio.sides == 1
+    assert ratio.low is not None
+    assert ratio.value is not None
     assert 1 < ratio.low < ratio.value
     assert "threshold_may_not_exist" in ratio.flags
 
@@ -40,6 +42,8 @@ def test_a_control_that_may_never_get_there_leaves_an_upper_limit_only(given_fit
     control[:500] = np.inf
     ratio = compare(given_fit({"K": control, "A": BETTER}), "K").one(of="mean")
     assert ratio.low is None
+    assert ratio.high is not None
+    assert ratio.value is not None
     assert ratio.high > ratio.value
 
 
@@ -48,6 +52,10 @@ def test_draws_in_which_neither_gets_there_widen_both_limits(given_fit):
     mine[:50] = theirs[:50] = np.inf
     plain = compare(given_fit({"K": CONTROL, "A": BETTER}), "K").one(of="mean")
     wide = compare(given_fit({"K": theirs, "A": mine}), "K").one(of="mean")
+    assert wide.low is not None
+    assert wide.high is not None
+    assert plain.low is not None
+    assert plain.high is not None
     assert wide.low < plain.low
     assert wide.high > plain.high
     assert "ratio_undefined_in_part" in wide.flags
