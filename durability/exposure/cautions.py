@@ -11,6 +11,8 @@ FLAGS: dict[str, str] = {
     "weather_time_doubtful": "The site's sunlight fits the sun better at another hour; time zone or "
     "time stamps may be wrong.",
     "weather_gaps_filled": "Short gaps in the site's weather were filled in a straight line.",
+    "snow_not_counted": "Light thrown back by snow is not counted; days computed for months with "
+    "snow may be too many.",
     "leap_day_dropped": "29 February of the weather file is left out, so that the year has 365 "
     "days.",
 }

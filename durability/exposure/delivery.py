@@ -9,10 +9,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from durability.exposure.assumption import Assumption, translation_assumptions
+from durability.exposure.assumption import translation_assumptions
 from durability.exposure.lamp import Lamp, light_fraction, read_lamp
+from durability.exposure.lamp_temperature import temperature_of_cycle, temperature_of_record
 from durability.exposure.record import RecordedDose, recorded_dose
-from durability.study.model import Caution, Exposure, Segment
+from durability.study.model import Caution, Exposure
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -122,50 +123,33 @@ def delivery(exposure: Exposure) -> Delivery | None:
         return None
     factor = INTERVAL if "-" in band else SPECTRAL
     cycle = exposure.cycle or (lamp.cycle if lamp else ())
-    share, air, wet, unstated = _thermal(lamp)
-    notes: list[Caution] = []
-    log_sd = exposure.irradiance_uncertainty
-    if log_sd is None:
-        log_sd = (
-            lamp.irradiance_uncertainty
-            if lamp
-            else translation_assumptions()["lamp_dose"].log_sd or 0.0
-        )
-    nominal = None if irradiance is None else irradiance * factor * light_fraction(cycle)
+    lit = light_fraction(cycle)
+    nominal = None if irradiance is None else irradiance * factor * lit
     recorded = None
     if exposure.record is not None:
         recorded = recorded_dose(exposure, factor=factor, nominal_rate=nominal)
-        notes += recorded.cautions
         irradiance, lit = recorded.irradiance, recorded.light_fraction
-        rate = recorded.mean_rate
-        phases = recorded.temperatures(share.value, air) if recorded.has_panel else ()
+    if recorded is not None and recorded.has_panel:
+        warmth = temperature_of_record(recorded, lamp)
     else:
-        if irradiance is None:
-            return None
-        lit = light_fraction(cycle)
-        rate, phases = irradiance * factor * lit, ()
-    spread = 0.0
-    if not phases:
-        phases, spread, assumed = _phase_temperatures(cycle, share, air, wet, unstated)
-        if assumed:
-            notes.append(_caution("specimen_temperature_assumed", exposure.name, assumed))
-    else:
-        rise = recorded.panel_rise(air) if recorded else 0.0
-        reading = translation_assumptions()["lamp_panel_reading"].sd or 0.0
-        spread = (((share.sd or 0.0) * rise) ** 2 + (share.value * reading) ** 2) ** 0.5
-    total = sum(w for w, _ in phases)
+        warmth = temperature_of_cycle(cycle, lamp)
+    if irradiance is None:
+        return None
+    notes = [] if recorded is None else list(recorded.cautions)
+    if warmth.assumed:
+        notes.append(_assumed_temperature(exposure.name, warmth.assumed))
     return Delivery(
         exposure=exposure.name,
-        dose_per_hour=rate,
+        dose_per_hour=irradiance * factor * lit if recorded is None else recorded.mean_rate,
         dose_per_light_hour=irradiance * factor,
         light_fraction=lit,
         irradiance=irradiance,
         band=band,
         dose_unit=("MJ/m² in " if "-" in band else "kJ/(m² nm) at ") + band,
-        log_sd=log_sd,
-        temperature=sum(w * t for w, t in phases) / total,
-        temperature_sd=spread,
-        phases=tuple((w / total, t) for w, t in phases),
+        log_sd=_log_sd(exposure, lamp),
+        temperature=warmth.mean,
+        temperature_sd=warmth.sd,
+        phases=warmth.phases,
         from_record=recorded is not None,
         reaches_below_solar_cut_on=bool(lamp and lamp.reaches_below_solar_cut_on),
         notes=tuple(notes),
@@ -205,70 +189,18 @@ HOUR_AXES = ("h", "hour", "hours")
 """Names of an own axis that is plain clock hours."""
 
 
-def _thermal(lamp: Lamp | None) -> tuple[Assumption, Assumption | None, Assumption, Assumption]:
-    """Panel share, chamber air (None: below the panel), wet specimen, temperature if unstated."""
-    t = translation_assumptions()
-    unstated = t["lamp_specimen_temperature"]
-    if lamp is None:
-        return t["lamp_panel_share"], None, t["lamp_wet_specimen"], unstated
-    own = lamp.temperature
-    return (
-        own.get("panel_share", t["lamp_panel_share"]),
-        own.get("chamber_air"),
-        own.get("wet_specimen", t["lamp_wet_specimen"]),
-        unstated,
-    )
+def _log_sd(exposure: Exposure, lamp: Lamp | None) -> float:
+    """Relative uncertainty of the dose: the study's, else the lamp's, else the usual one."""
+    if exposure.irradiance_uncertainty is not None:
+        return exposure.irradiance_uncertainty
+    if lamp is not None:
+        return lamp.irradiance_uncertainty
+    return translation_assumptions()["lamp_dose"].log_sd or 0.0
 
 
-def _phase_temperatures(
-    cycle: tuple[Segment, ...],
-    share: Assumption,
-    air: Assumption | None,
-    wet: Assumption,
-    unstated: Assumption,
-) -> tuple[tuple[tuple[float, float], ...], float, str]:
-    """((minutes, specimen temperature) of lit phases, sd, what was assumed)."""
-    below = translation_assumptions()["lamp_air_below_panel"]
-    reading = translation_assumptions()["lamp_panel_reading"].sd or 0.0
-    lit = [s for s in cycle if s.light] or [Segment(minutes=1, light=True)]
-    panel_of_others = next((s.black_panel for s in lit if s.black_panel is not None), None)
-    phases, by_share, by_air, by_wet, by_rest, by_panel = [], 0.0, 0.0, 0.0, 0.0, 0.0
-    assumed: set[str] = set()
-    total = sum(s.minutes for s in lit)
-    for s in lit:
-        weight = s.minutes / total
-        panel = s.black_panel
-        if panel is None and s.spray:
-            phases.append((weight, wet.value if s.air is None else s.air))
-            by_wet += weight * (wet.sd or 0.0)
-            assumed.add("under spray")
-            continue
-        panel = panel_of_others if panel is None else panel
-        if panel is None:
-            known = s.air is not None
-            phases.append((weight, s.air + 5.0 if s.air is not None else unstated.value))
-            by_rest += weight * (5.0 if known else unstated.sd or 0.0)
-            assumed.add("panel temperature not stated")
-            continue
-        if s.air is not None:
-            chamber, air_sd = s.air, 1.0
-        elif air is not None and air.value < panel:
-            chamber, air_sd = air.value, air.sd or 0.0
-            assumed.add("chamber air not stated")
-        else:
-            chamber, air_sd = panel - below.value, below.sd or 0.0
-            assumed.add("chamber air not stated")
-        phases.append((weight, chamber + share.value * (panel - chamber)))
-        by_share += weight * abs(panel - chamber) * (share.sd or 0.0)
-        by_air += weight * abs(1 - share.value) * air_sd
-        by_panel += weight * share.value * reading
-    sd = (by_share**2 + by_air**2 + by_wet**2 + by_rest**2 + by_panel**2) ** 0.5
-    return tuple(phases), sd, ", ".join(sorted(assumed))
-
-
-def _caution(name: str, exposure: str, what: str) -> Caution:
+def _assumed_temperature(exposure: str, what: str) -> Caution:
     return Caution(
-        name=name,
+        name="specimen_temperature_assumed",
         text=f"exposure {exposure}: the specimen's temperature under the lamp is assumed ({what}); "
         "state black_panel and air of each phase, or give a chamber record",
     )

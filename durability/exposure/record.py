@@ -10,7 +10,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from durability.exposure.assumption import Assumption
 from durability.study.model import Caution, Exposure
 
 if TYPE_CHECKING:
@@ -88,43 +87,6 @@ class RecordedDose:
         step = total[at] - total[at - 1]
         share = numpy.clip((d - total[at - 1]) / numpy.where(step > 0, step, 1.0), 0.0, 1.0)
         return clock[at - 1] + share * (clock[at] - clock[at - 1]) + beyond
-
-    def temperatures(self, share: float, air: Assumption | None) -> tuple[tuple[float, float], ...]:
-        """(dose, specimen temperature [degC]) in classes of 1 K.
-
-        Parameters
-        ----------
-        share : of the panel's rise above the air that the specimen takes on.
-        air : chamber air where the record gives none; None takes 20 K below the panel.
-
-        Notes
-        -----
-        Under spray the panel is wet like the specimen and already reads low.
-        """
-        import numpy
-
-        known = (self.weight > 0) & numpy.isfinite(self.panel)
-        panel = self.panel[known]
-        specimen = self._air(air)[known]
-        specimen = specimen + share * numpy.maximum(panel - specimen, 0.0)
-        classes = numpy.round(specimen).astype(int)
-        return tuple(
-            (float(self.weight[known][classes == c].sum()), float(c)) for c in numpy.unique(classes)
-        )
-
-    def panel_rise(self, air: Assumption | None) -> float:
-        """Dose-weighted rise of the panel above the air [K]."""
-        import numpy
-
-        known = (self.weight > 0) & numpy.isfinite(self.panel)
-        rise = numpy.maximum(self.panel - self._air(air), 0.0)[known]
-        return float(numpy.average(rise, weights=self.weight[known]))
-
-    def _air(self, air: Assumption | None) -> NDArray:
-        import numpy
-
-        assumed = self.panel - 20.0 if air is None else numpy.minimum(self.panel, air.value)
-        return numpy.where(numpy.isfinite(self.air), self.air, assumed)
 
 
 def recorded_dose(

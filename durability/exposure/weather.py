@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from durability.exposure.weather_checks import check_weather, timing_caution
+from durability.exposure.weather_checks import check_weather, snow_caution, timing_caution
 from durability.study.model import Caution
 from durability.study.problem import Problem, StudyError
 
@@ -93,7 +93,10 @@ def read_weather(file: Path) -> Weather:
     if problems:
         raise StudyError(problems)
     hourly, filled = _fill(hourly)
-    found = timing_caution(hourly, head["latitude"], head["longitude"], file.name)
+    doubts = (
+        timing_caution(hourly, head["latitude"], head["longitude"], file.name),
+        snow_caution(hourly, head["longitude"], file.name),
+    )
     cautions = [Caution(name=n, text=t, file=file.name) for n, t in notes + filled]
     return Weather(
         place=head["place"],
@@ -103,7 +106,7 @@ def read_weather(file: Path) -> Weather:
         utc_offset=head["utc_offset"],
         typical_year=form in ("tmy3", "pvgis") or years > 2,
         hourly=hourly,
-        cautions=(*cautions, *([found] if found else [])),
+        cautions=(*cautions, *(doubt for doubt in doubts if doubt is not None)),
     )
 
 

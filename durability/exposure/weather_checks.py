@@ -19,6 +19,9 @@ LONGEST_GAP = 24
 NIGHT_SHARE = 0.005
 """Share of the year's sunlight that may fall when the sun is more than 6 degrees down."""
 
+FROZEN = -2.0
+"""Monthly mean air temperature below which snow is taken to lie (common practice, no source)."""
+
 OFFSET = 25.0
 """Time stamps that fit the sun best this far off [min] deserve a caution."""
 
@@ -107,6 +110,23 @@ def timing_caution(
     )
 
 
+def snow_caution(hourly: xarray.Dataset, longitude: float, file: str) -> Caution | None:
+    """A caution where snow may lie: light it throws back is not counted."""
+    import numpy
+
+    air = hourly["temp_air"].values
+    month = _local_month(hourly["time"].values, longitude)
+    cold = [MONTHS[m] for m in range(12) if numpy.mean(air[month == m]) < FROZEN]
+    if not cold:
+        return None
+    return Caution(
+        name="snow_not_counted",
+        text=f"{file}: snow may lie in {', '.join(cold)}; it throws light back, and the days "
+        "computed for those months may be too many",
+        file=file,
+    )
+
+
 def best_offset(hourly: xarray.Dataset, latitude: float, longitude: float) -> float:
     """Minutes to add to the time stamps for the best fit of sunlight to the sun [min]."""
     import numpy
@@ -158,8 +178,7 @@ def solar_cosine(time: NDArray, latitude: float, longitude: float) -> NDArray:
 def _length_problem(time: NDArray, longitude: float, file: str) -> Problem:
     import numpy
 
-    local = time + numpy.timedelta64(round(4 * longitude), "m")
-    months = local.astype("datetime64[M]").astype(int) % 12
+    months = _local_month(time, longitude)
     hours = numpy.bincount(months, minlength=12) if time.size else numpy.zeros(12)
     missing = [MONTHS[m] for m in range(12) if hours[m] < 24]
     step = numpy.diff(time)
@@ -175,6 +194,13 @@ def _length_problem(time: NDArray, longitude: float, file: str) -> Problem:
         expected=f"the {HOURS} hours of one year, each once",
         mend="Use a complete file of one year.",
     )
+
+
+def _local_month(time: NDArray, longitude: float) -> NDArray:
+    import numpy
+
+    local = time + numpy.timedelta64(round(4 * longitude), "m")
+    return local.astype("datetime64[M]").astype(int) % 12
 
 
 def _longest_gap(missing: NDArray) -> int:

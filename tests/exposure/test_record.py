@@ -120,9 +120,38 @@ def test_recorded_panel_and_air_give_the_specimen_temperature() -> None:
         air=numpy.full(n, 40.0),
     )
     found = recorded(data)
-    assert found.temperature == pytest.approx(55.0, abs=0.5)
+    assert found.temperature == pytest.approx(55.0)
     assert found.temperature_sd > 4
     assert "specimen_temperature_assumed" not in [c.name for c in found.notes]
+
+
+def test_a_record_without_air_says_that_the_air_is_assumed_and_is_less_sure() -> None:
+    n = 101
+    panel = numpy.full(n, 65.0)
+    with_air = record(
+        numpy.arange(n), numpy.full(n, 0.35), black_panel=panel, air=numpy.full(n, 42.0)
+    )
+    without = record(numpy.arange(n), numpy.full(n, 0.35), black_panel=panel)
+    known, assumed = recorded(with_air), recorded(without)
+    assert assumed.temperature == pytest.approx(known.temperature)
+    assert assumed.temperature_sd > known.temperature_sd
+    assert [c.name for c in known.notes] == []
+    assert [c.name for c in assumed.notes] == ["specimen_temperature_assumed"]
+
+
+def test_temperature_swings_are_kept_as_shares_of_the_dose() -> None:
+    hours = numpy.arange(0, 400)
+    warm = hours % 4 == 0
+    temperature = numpy.where(warm, 70.3, 50.3)
+    data = record(hours, numpy.full(400, 0.35), black_panel=temperature, air=temperature)
+    found = recorded(data)
+    assert len(found.phases) == 2
+    (cool_share, cool), (warm_share, hot) = sorted(found.phases, key=lambda phase: phase[1])
+    assert (cool, hot) == (pytest.approx(50.3), pytest.approx(70.3))
+    assert (cool_share, warm_share) == (
+        pytest.approx(0.75, abs=0.01),
+        pytest.approx(0.25, abs=0.01),
+    )
 
 
 def test_dark_readings_do_not_cool_the_lit_specimen() -> None:

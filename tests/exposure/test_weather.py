@@ -48,7 +48,8 @@ def test_a_shipped_site_is_a_whole_year_that_fits_the_sun(name: str) -> None:
     for key in ("latitude", "longitude", "altitude"):
         assert getattr(site, key) == pytest.approx(entry[key])
     assert abs(best_offset(site.hourly, site.latitude, site.longitude)) <= 10
-    assert site.cautions == () and site.typical_year
+    assert [c.name for c in site.cautions] == (["snow_not_counted"] if name == "northway" else [])
+    assert site.typical_year
     assert site.source and site.licence
 
 
@@ -116,9 +117,13 @@ def test_a_time_zone_off_by_an_hour_is_said(broken: Callable[..., Path]) -> None
         return [x[0].replace(",-9.0,", ",-8.0,"), *x[1:]]
 
     site = read_site(broken(EPW, wrong_zone))
-    (caution,) = site.cautions
-    assert caution.name == "weather_time_doubtful"
+    (caution,) = [c for c in site.cautions if c.name == "weather_time_doubtful"]
     assert "+60 min" in caution.text
+
+
+def test_months_in_which_snow_may_lie_are_named() -> None:
+    (caution,) = read_site("northway").cautions
+    assert "January" in caution.text and "July" not in caution.text
 
 
 def test_short_gaps_are_filled_and_said_long_ones_refused(broken: Callable[..., Path]) -> None:
@@ -133,7 +138,7 @@ def test_short_gaps_are_filled_and_said_long_ones_refused(broken: Callable[..., 
         return change
 
     site = read_site(broken(EPW, gap(3)))
-    assert [c.name for c in site.cautions] == ["weather_gaps_filled"]
+    assert [c.name for c in site.cautions] == ["weather_gaps_filled", "snow_not_counted"]
     assert not site.hourly["temp_air"].isnull().any()
     (problem,) = problems(broken(EPW, gap(30)))
     assert problem.column == "temp_air" and "30 hours" in problem.found
