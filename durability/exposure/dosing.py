@@ -23,8 +23,7 @@ def with_dose(study: Study) -> xarray.Dataset:
     -------
     Dataset along ``row``: a copy of ``study.rows``. ``dose`` is in the canonical unit of each
     row's exposure (kJ/m²/nm, MJ/m² or the study's own axis) and 0 for unexposed rows; ``hours``
-    are clock hours [h], nan where unknown. ``attrs["cautions"]`` lists what each exposure's
-    delivery leans on, as text.
+    are clock hours [h], nan where unknown. What this leans on is told by `delivery_cautions`.
 
     Raises
     ------
@@ -39,7 +38,6 @@ def with_dose(study: Study) -> xarray.Dataset:
     unexposed = (hours == 0) | (dose == 0) | (names == "")
     hours, dose = numpy.where(unexposed, 0.0, hours), numpy.where(unexposed, 0.0, dose)
     problems: list[Problem] = []
-    cautions: list[Caution] = []
     for name, exposure in study.exposures.items():
         mine = (names == name) & ~unexposed
         needs = mine & numpy.isnan(dose)
@@ -52,7 +50,6 @@ def with_dose(study: Study) -> xarray.Dataset:
             if needs.any():
                 problems.append(_no_dose(study, name, int(numpy.flatnonzero(needs)[0])))
             continue
-        cautions += [*given.notes, *_beyond(given, hours[mine])]
         lacks_hours = mine & numpy.isnan(hours)
         dose = numpy.where(needs, given.dose(hours), dose)
         hours = numpy.where(lacks_hours, given.hours(dose), hours)
@@ -60,7 +57,6 @@ def with_dose(study: Study) -> xarray.Dataset:
         raise StudyError(problems)
     rows["hours"] = rows["hours"].copy(data=hours)
     rows["dose"] = rows["dose"].copy(data=dose)
-    rows.attrs["cautions"] = [c.text for c in cautions]
     return rows
 
 
