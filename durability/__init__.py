@@ -1,0 +1,78 @@
+"""How long may a fabric lie open? Threshold doses from weathering tests, read as days at a site.
+
+    import durability
+
+    study = durability.read_study("examples/quarry-cover")
+    print(study.retention())
+    fit = durability.fit(study, seed=1)
+    print(fit.threshold_dose(0.5, of="new_lot"))
+    there = durability.translate(fit, site="miami")
+    results = durability.report("examples/quarry-cover", out="results")
+    results.statements.to_frame()
+
+Names are loaded when first used, so that ``import durability`` is instant.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+__version__ = "0.1.0"
+
+_HOMES = {
+    "Fit": "durability.inference",
+    "Law": "durability.laws",
+    "Problem": "durability.study",
+    "Results": "durability.report",
+    "Sampler": "durability.inference",
+    "Statement": "durability.statement",
+    "Statements": "durability.statement",
+    "Study": "durability.study",
+    "StudyError": "durability.study",
+    "Translation": "durability.translation",
+    "TranslationRefused": "durability.translation",
+    "check_study": "durability.study",
+    "fit": "durability.inference",
+    "read_law": "durability.laws",
+    "read_results": "durability.report",
+    "read_site": "durability.exposure",
+    "read_study": "durability.study",
+    "report": "durability.report",
+    "sites": "durability.exposure",
+    "translate": "durability.translation",
+}
+__all__ = [*sorted(_HOMES), "__version__"]
+
+if TYPE_CHECKING:
+    from durability.exposure import read_site as read_site
+    from durability.exposure import sites as sites
+    from durability.inference import Fit as Fit
+    from durability.inference import Sampler as Sampler
+    from durability.inference import fit as fit
+    from durability.laws import Law as Law
+    from durability.laws import read_law as read_law
+    from durability.report import Results as Results
+    from durability.report import read_results as read_results
+    from durability.report import report as report
+    from durability.statement import Statement as Statement
+    from durability.statement import Statements as Statements
+    from durability.study import Problem as Problem
+    from durability.study import Study as Study
+    from durability.study import StudyError as StudyError
+    from durability.study import check_study as check_study
+    from durability.study import read_study as read_study
+    from durability.translation import Translation as Translation
+    from durability.translation import TranslationRefused as TranslationRefused
+    from durability.translation import translate as translate
+
+
+def __getattr__(name: str) -> Any:
+    if name in _HOMES:
+        module = importlib.import_module(_HOMES[name])
+        return getattr(module, name)
+    raise AttributeError(f"module 'durability' has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

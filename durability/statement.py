@@ -33,7 +33,8 @@ Kind = Literal["credible", "confidence", "prediction", "tolerance"]
 
 QUANTITIES: dict[str, str] = {
     "unexposed_strength": "strength before exposure",
-    "retained_strength": "strength left after a dose, as a fraction of the unexposed strength",
+    "retained_strength": "strength left after a dose, as a fraction of the unexposed strength"
+    " (in the study's unit where no unexposed strips were tested)",
     "threshold_dose": "dose at which the stated fraction of the unexposed strength is left",
     "threshold_hours": "lamp hours, dark phases included, in which that dose is delivered",
     "outdoor_days": "days in the open at the site until that fraction is left",
@@ -147,6 +148,8 @@ class Statement:
             self.site,
             None if self.month is None else f"m{self.month:02d}",
             None if self.dose is None else f"d{self.dose:g}",
+            self.law,
+            self.kind if self.sides == 2 else f"{self.kind}-bound",
         ]
         return "/".join("-" if part is None else str(part).replace("/", "_") for part in subject)
 

@@ -132,6 +132,7 @@ def pack(model: Model, at: Coordinates) -> np.ndarray:
             head,
             model.lot_main,
             model.main_product,
+            model.single_lot,
             model.series_index.ravel(),
             model.censored_range.ravel(),
             model.cell_index.ravel(),
@@ -222,6 +223,13 @@ def find(model: Model) -> tuple[Coordinates, np.ndarray]:
     -------
     Coordinates, and theta at the mode (n_y,).
     """
+    from threadpoolctl import threadpool_limits
+
+    with threadpool_limits(limits=1, user_api="blas"):  # threads only wait on arrays this small
+        return _find(model)
+
+
+def _find(model: Model) -> tuple[Coordinates, np.ndarray]:
     lay = layout(model)
     plain = Coordinates(
         centre=np.zeros(lay.size),
@@ -434,7 +442,8 @@ def log_curve(model: Model, theta: np.ndarray) -> np.ndarray:
     }
     out = np.zeros(model.cell_dose.size)
     if lit.any():
-        eta = theta[lay.main][model.cell_index[:, 0]] + theta[lay.lot][model.cell_index[:, 1]]
+        lot = np.append(theta[lay.lot], 0.0)  # the last entry serves products of one lot
+        eta = theta[lay.main][model.cell_index[:, 0]] + lot[model.cell_index[:, 1]]
         eta = eta + model.design @ theta[: lay.n_beta]
         scale = model.law.inverse(model.anchor[product], shape)
         u = np.exp(model.log_dose - eta) * scale

@@ -16,6 +16,9 @@ variances) only set coordinates; the density itself is exact.
 The main effect of a product is the log threshold dose at an *anchor* fraction, near what its own
 strips have left, where the data say most; its prior is on the threshold at the fraction asked.
 
+A product of one lot has no lot effect in y: main effect and lot effect only meet as their sum, so
+the effect is integrated out here and drawn afterwards from its exact conditional distribution.
+
 Order of y: contrasts and clock columns (n_beta); log shapes by product (n_product * n_shape);
 log spread by product (n_product); score of the lot spread of the threshold; score of the lot spread
 of the unexposed strength (if sampled); main effects (n_main); mean unexposed strengths (n_start); lot effects.
@@ -264,7 +267,7 @@ def from_y(y, buf, theta):
     n_main, n_start, n_lot, n_series = ints[N_MAIN], ints[N_START], ints[N_LOT], ints[N_SERIES]
     fixed, raw = ints[START_FIXED], ints[RAW]
     i_lot_main = N_HEADER
-    i_series = i_lot_main + n_lot + n_main
+    i_series = i_lot_main + n_lot + n_main + n_product
     o_scale = n_beta + n_product * n_shape + n_product
     o_main = o_scale + 1 + (0 if fixed else 1)
     o_start = o_main + n_main
@@ -341,6 +344,8 @@ def log_density_y(y, grad, buf, theta):
     i += n_lot
     i_main = i  # product
     i += n_main
+    i_single = i  # 1 for a product of one lot
+    i += n_product
     i_series = i  # product, start, first cell, end cell
     i += 4 * n_series
     i_cens_range = i  # first, end
@@ -450,7 +455,8 @@ def log_density_y(y, grad, buf, theta):
             h = 0.0
             if log_dose[g] > -np.inf:
                 log_u = log_dose[g] + log_inverse[p] - theta[o_main + ints[i_cell + 2 * g]]
-                log_u -= theta[o_lot + ints[i_cell + 2 * g + 1]]
+                if ints[i_cell + 2 * g + 1] >= 0:
+                    log_u -= theta[o_lot + ints[i_cell + 2 * g + 1]]
                 for j in range(n_beta):
                     log_u -= design[g, j] * theta[j]
                 h = _log_curve(log_u, shape[p], n_shape, code, constants, log_floor, value, slope,
@@ -563,7 +569,8 @@ def log_density_y(y, grad, buf, theta):
             force = pull[g] * curve[g] if normal else pull[g]
             by_u = force * curve_slope[g, 0]
             grad[o_main + ints[i_cell + 2 * g]] -= by_u
-            grad[o_lot + ints[i_cell + 2 * g + 1]] -= by_u
+            if ints[i_cell + 2 * g + 1] >= 0:
+                grad[o_lot + ints[i_cell + 2 * g + 1]] -= by_u
             for j in range(n_beta):
                 grad[j] -= by_u * design[g, j]
             for k in range(n_shape):
@@ -592,13 +599,28 @@ def log_density_y(y, grad, buf, theta):
             t = (theta[o_start + c] - start_mean[c]) / start_sd[c]
             logp -= 0.5 * t * t
             grad[o_start + c] -= t / start_sd[c]
-    for c in range(n_main):
-        p = ints[i_main + c]
-        t = (theta[o_main + c] + to_asked[p] - main_mean[c]) / main_sd[c]
-        logp -= 0.5 * t * t
-        grad[o_main + c] -= t / main_sd[c]
-        for k in range(n_shape):
-            grad[o_shape + p * n_shape + k] -= t / main_sd[c] * asked_slope[p, k]
+    for p in range(n_product):
+        # one lot: its effect is integrated out, the main effects are the lot's own and share it
+        shared = w2 if ints[i_single + p] else 0.0
+        total = spread = 0.0
+        for c in range(n_main):
+            if ints[i_main + c] == p:
+                total += (theta[o_main + c] + to_asked[p] - main_mean[c]) / main_sd[c] ** 2
+                spread += 1.0 / main_sd[c] ** 2
+        damp = 1.0 / (1.0 + shared * spread)
+        logp += 0.5 * math.log(damp) + 0.5 * shared * total * total * damp
+        if ints[i_single + p]:
+            by_w2 = -0.5 * spread * damp + 0.5 * (total * damp) ** 2
+            grad[o_scale] += by_w2 * 2.0 * w2 * by_score
+        for c in range(n_main):
+            if ints[i_main + c] != p:
+                continue
+            t = (theta[o_main + c] + to_asked[p] - main_mean[c]) / main_sd[c]
+            logp -= 0.5 * t * t
+            by_t = (t / main_sd[c] - shared * total * damp / main_sd[c] ** 2)
+            grad[o_main + c] -= by_t
+            for k in range(n_shape):
+                grad[o_shape + p * n_shape + k] -= by_t * asked_slope[p, k]
     for m in range(n_lot):
         e = theta[o_lot + m]
         logp -= 0.5 * e * e / w2 + log_w

@@ -66,7 +66,8 @@ class Model:
     main_product: np.ndarray  # (n_main,): index into materials
     anchor: np.ndarray  # (n_product,): fraction whose threshold dose is sampled, near the data
     starts: tuple[tuple[str, str], ...]  # (material, direction)
-    lots: tuple[tuple[str, str], ...]  # (material, lot)
+    lots: tuple[tuple[str, str], ...]  # (material, lot) of materials with several lots
+    single_lot: np.ndarray  # (n_product,): 1 for a material of one lot
     series: tuple[tuple[str, str, str], ...]
     columns: tuple[Column, ...]
     families: dict[str, str]  # exposure -> family
@@ -75,7 +76,7 @@ class Model:
     start_known: float | None  # log of the known unexposed strength (percent data)
     series_index: np.ndarray  # (n_series, 4): material, start, first cell, end cell
     lot_main: np.ndarray  # (n_lot,)
-    cell_index: np.ndarray  # (n_cell, 2): main, lot
+    cell_index: np.ndarray  # (n_cell, 2): main, lot (-1 where the material has one lot)
     cell_exposure: tuple[str, ...]
     cell_dose: np.ndarray
     log_dose: np.ndarray  # dose with the constant part of the clock, -inf at dose 0
@@ -161,7 +162,9 @@ def build_model(
     materials = [m for m in study.materials if m in set(text["material"])]
     row_series = list(zip(text["material"], text["lot"], text["direction"], strict=True))
     series, series_code = _codes(sorted(row_series, key=lambda k: (materials.index(k[0]), k[1:])))
-    lots, lot_code = _codes([(m, lot) for m, lot, _ in series])
+    every_lot = list(dict.fromkeys((m, lot) for m, lot, _ in series))
+    single = {m for m in materials if sum(k[0] == m for k in every_lot) == 1}
+    lots, lot_code = _codes([k for k in every_lot if k[0] not in single])
     starts, start_code = _codes([(m, d) for m, _, d in series])
     lit = dose > 0
     mains, main_code = _codes(
@@ -218,7 +221,7 @@ def build_model(
     first_dose: dict[tuple[str, str], float] = {}
     for g in range(n_cell):
         material, lot, direction = series[c_series[g]]
-        cell_index[g, 1] = lot_code[(material, lot)]
+        cell_index[g, 1] = lot_code.get((material, lot), -1)
         if c_dose[g] > 0:
             x = exposures[c_exposure[g]]
             cell_index[g, 0] = main_code[(material, families[x])]
@@ -260,7 +263,7 @@ def build_model(
         m for m, no in zip(text["material"], summary & ~np.isfinite(sd), strict=True) if no
     }
     flags = {
-        m: _flags(study, m, lots, c_dose, c_series, series, count, m in no_spread)
+        m: _flags(study, m, m in single, c_dose, c_series, series, count, m in no_spread)
         for m in materials
     }
     known = math.log(100.0) if percent else None
@@ -274,6 +277,7 @@ def build_model(
         anchor=_anchors(materials, series, c_series, c_dose, mean, count, errors),
         starts=tuple(starts),  # type: ignore[arg-type]
         lots=tuple(lots),  # type: ignore[arg-type]
+        single_lot=np.array([m in single for m in materials], dtype=np.int64),
         series=tuple(series),  # type: ignore[arg-type]
         columns=columns,
         families=families,
@@ -443,7 +447,7 @@ def _anchors(
 def _flags(
     study: Study,
     material: str,
-    lots: list[tuple[str, ...]],
+    one_lot: bool,
     c_dose: np.ndarray,
     c_series: np.ndarray,
     series: list[tuple[str, ...]],
@@ -456,7 +460,7 @@ def _flags(
     seen = {
         "no_unexposed_strips": not percent and not (c_dose[inside] == 0).any(),
         "one_dose_level": np.unique(c_dose[inside & (c_dose > 0)]).size == 1,
-        "one_lot": sum(k[0] == material for k in lots) == 1,
+        "one_lot": one_lot,
         "unexposed_error_unknown": percent,
         "spread_not_given": no_spread,
         "all_censored": not (count[inside] > 0).any(),

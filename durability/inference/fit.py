@@ -1,0 +1,553 @@
+"""At what dose is a fraction left, and how sure? Fits a study and answers with draws.
+
+    import durability
+    study = durability.read_study("examples/quarry-cover")
+    fit = durability.fit(study, law="stretched-exponential", seed=1)
+    fit.threshold_dose(0.5, of="new_lot")
+"""
+
+from __future__ import annotations
+
+import functools
+import math
+from dataclasses import asdict, dataclass, field, fields, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from durability import catalogue
+from durability.inference.coordinates import layout, spread_of_score
+from durability.inference.diagnostics import Diagnostics, diagnose
+from durability.inference.model import Errors, Model, build_model
+from durability.inference.sampling import Progress, Sample, Sampler, sample
+from durability.laws import Law, read_law
+from durability.statement import Statements, Subject
+
+if TYPE_CHECKING:
+    import xarray
+
+    from durability.study import Study
+
+DEFAULT_LAW = "stretched-exponential"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Fit:
+    """The posterior of one study under one law.
+
+    Parameters
+    ----------
+    study, model : what was fitted.
+    posterior : draws of every parameter along ``chain`` and ``draw`` (xarray Dataset).
+    stats : the sampler's statistics.
+    diagnostics : whether the draws may be quoted.
+    level : default level of intervals.
+    seed : of the sampler and of predictive draws.
+    settings : of the sampler.
+    seconds : spent sampling.
+    """
+
+    study: Study
+    model: Model
+    posterior: xarray.Dataset
+    stats: xarray.Dataset
+    diagnostics: Diagnostics
+    level: float
+    seed: int
+    settings: Sampler
+    seconds: float
+    _draws: dict[str, np.ndarray] = field(default_factory=dict, repr=False)
+
+    @property
+    def law(self) -> str:
+        """Name of the law."""
+        return self.model.law.name
+
+    @property
+    def materials(self) -> tuple[str, ...]:
+        """Materials that were exposed."""
+        return tuple(dict.fromkeys(m for m, _ in self.model.mains))
+
+    def directions(self, material: str) -> tuple[str, ...]:
+        """Directions of a material, ``""`` where the study names none."""
+        return tuple(dict.fromkeys(d for m, d, _ in self.model.readings if m == material))
+
+    def exposures(self, material: str) -> tuple[str, ...]:
+        """Exposures that a material went through."""
+        found = {x for m, _, x in self.model.readings if m == material}
+        return tuple(x for x in self.study.exposures if x in found)
+
+    def last_dose(self, material: str, exposure: str) -> float:
+        """Largest tested dose [canonical unit of the exposure]."""
+        return self.model.last_dose[(material, exposure)]
+
+    @property
+    def n_draws(self) -> int:
+        """Draws over all chains."""
+        return self.posterior.sizes["chain"] * self.posterior.sizes["draw"]
+
+    def _flat(self, name: str) -> np.ndarray:
+        """A posterior variable as (draw over chains, ...), kept for reuse."""
+        if name not in self._draws:
+            values = self.posterior[name].values
+            self._draws[name] = values.reshape(-1, *values.shape[2:])
+        return self._draws[name]
+
+    def _normal(self, what: str) -> np.ndarray:
+        """Standard normal draws for one predictive quantity; same seed, same draws."""
+        key = f"normal {what}"
+        if key not in self._draws:
+            words = [self.seed, *what.encode()]
+            self._draws[key] = np.random.default_rng(words).standard_normal(self.n_draws)
+        return self._draws[key]
+
+    def shape_draws(self, material: str) -> dict[str, np.ndarray]:
+        """Draws (draw,) of each shape parameter of the law."""
+        i = self.model.materials.index(material)
+        return {s.name: self._flat(f"shape_{s.name}")[:, i] for s in self.model.law.shapes}
+
+    def unexposed_draws(self, material: str, direction: str) -> np.ndarray:
+        """Unexposed strength of the product (median of lots) [unit of the study]."""
+        if self.model.start_known is not None:
+            return np.full(self.n_draws, math.exp(self.model.start_known))
+        i = self.model.starts.index((material, direction))
+        return np.exp(self._flat("log_unexposed_strength")[:, i])
+
+    def scale_draws(self, *, of: Subject, material: str, direction: str, exposure: str) -> Any:
+        """Draws of s, the dose at which u = 1, read on an exposure's own conditions."""
+        where = (material, direction, exposure)
+        if where not in self.model.readings:
+            known = ", ".join(" ".join(k) for k in self.model.readings)
+            raise LookupError(f"no strips of {' '.join(where)}; the study has: {known}")
+        offset, design = self.model.readings[where]
+        main = self.model.mains.index((material, self.model.families[exposure]))
+        log_tau = self._flat("log_threshold_dose")[:, main] - offset
+        if design.size:
+            log_tau = log_tau + self._flat("linear") @ design
+        if of != "mean":
+            spread = self._flat("lot_spread_of_threshold")
+            log_tau = log_tau + spread * self._normal(f"lot {material}")
+        inverse = self.model.law.inverse(self.model.fraction, self.shape_draws(material))
+        return np.exp(log_tau) / inverse
+
+    def threshold_draws(
+        self,
+        fraction: float | None,
+        *,
+        of: Subject,
+        material: str,
+        direction: str,
+        exposure: str,
+        share: float | None = None,
+    ) -> np.ndarray:
+        """Draws of the threshold dose.
+
+        Parameters
+        ----------
+        fraction : retained fraction of the unexposed strength; None asks for the study's
+            required strength.
+        of : ``"mean"`` (median lot), ``"new_lot"``, ``"single_specimen"``.
+        material, direction, exposure : the subject; the dose is read at the exposure's lamp setting.
+        share : for single specimens, the share of strips of the new lot that still hold; the
+            study's by default.
+
+        Returns
+        -------
+        ndarray (draw,) in the exposure's canonical dose unit; 0 where a draw does not hold even
+        unexposed, inf where it never falls so far.
+        """
+        q = self._fraction_draws(fraction, of, material, direction, share)
+        scale = self.scale_draws(of=of, material=material, direction=direction, exposure=exposure)
+        shape = self.shape_draws(material)
+        inside = (q > self.model.law.floor) & (q < 1)
+        u = self.model.law.inverse(np.where(inside, q, 0.5), shape)
+        return np.where(inside, scale * u, np.where(q >= 1, 0.0, np.inf))
+
+    def _fraction_draws(
+        self, fraction: float | None, of: Subject, material: str, direction: str, share: float | None
+    ) -> np.ndarray:
+        """The share of its own lot's mean unexposed curve at which a draw meets the threshold."""
+        if fraction is None:
+            if self.study.required_strength is None:
+                raise ValueError("the study names no required strength; give a fraction")
+            q = self.study.required_strength / self.unexposed_draws(material, direction)
+        else:
+            q = np.full(self.n_draws, float(fraction))
+        if of == "mean" or (of == "new_lot" and fraction is not None):
+            return q
+        lot = np.zeros(self.n_draws)
+        if self.model.start_known is None:
+            spread = self._flat("lot_spread_of_strength")
+            lot = spread * self._normal(f"start {material} {direction}")
+        z = 0.0
+        if of == "single_specimen":
+            from scipy.special import ndtri
+
+            z = float(ndtri(self.study.question.share if share is None else share))
+        sd = self._flat("strip_spread")[:, self.model.materials.index(material)]
+        if self.model.errors == "lognormal":
+            return q * np.exp(z * sd - lot)
+        return (q + z * sd) / np.maximum(1 + lot, 1e-6)
+
+    def retained_draws(
+        self,
+        dose: Any,
+        *,
+        of: Subject = "mean",
+        material: str,
+        direction: str,
+        exposure: str,
+        share: float | None = None,
+    ) -> np.ndarray:
+        """Draws (draw, dose) of the retained fraction of the product's unexposed strength.
+
+        For ``single_specimen`` the value that the stated share of strips still carries.
+        """
+        dose = np.atleast_1d(np.asarray(dose, dtype=float))
+        scale = self.scale_draws(of=of, material=material, direction=direction, exposure=exposure)
+        shape = {k: v[:, None] for k, v in self.shape_draws(material).items()}
+        curve = self.model.law.retained(dose[None, :] / scale[:, None], shape)
+        if of == "mean":
+            return curve
+        unit = self._fraction_draws(1.0, "single_specimen", material, direction, 0.5)[:, None]
+        if of == "new_lot":
+            return curve / unit
+        if self.model.errors == "lognormal":
+            held = self._fraction_draws(1.0, of, material, direction, share)[:, None]
+            return curve / held
+        sd = self._flat("strip_spread")[:, self.model.materials.index(material)]
+        from scipy.special import ndtri
+
+        z = float(ndtri(self.study.question.share if share is None else share))
+        return np.maximum(curve / unit - z * sd[:, None], 0.0)
+
+    def clock_draws(self, material: str) -> dict[str, np.ndarray]:
+        """Reciprocity exponent and activation energy [kJ/mol] of a material, one a draw.
+
+        Posterior draws where several lamp settings inform them, prior draws (within the bounds of
+        models/materials) otherwise.
+        """
+        polymer = self.study.materials[material].polymer or "unknown"
+        book = catalogue.read("materials", polymer)
+        out = {}
+        for name in ("reciprocity_exponent", "activation_energy"):
+            if f"{name}[{polymer}]" in self.posterior:
+                out[name] = self._flat(f"{name}[{polymer}]")
+                continue
+            prior = book[name]
+            draw = prior["value"] + prior["sd"] * self._normal(f"{name} {polymer}")
+            out[name] = np.clip(draw, prior.get("low", -np.inf), prior.get("high", np.inf))
+        return out
+
+    def bound(
+        self,
+        fraction: float | None,
+        *,
+        of: Subject,
+        material: str,
+        direction: str,
+        exposure: str,
+        share: float | None = None,
+    ) -> str | None:
+        """``"lower"`` or ``"upper"`` where only a bound may be stated, else None.
+
+        See `durability.inference.threshold.bound_of`.
+        """
+        from durability.inference.threshold import bound_of
+
+        draws = self.threshold_draws(
+            fraction,
+            of=of,
+            material=material,
+            direction=direction,
+            exposure=exposure,
+            share=share,
+        )
+        return bound_of(draws, self.model, material, exposure, self.level)
+
+    def threshold_dose(
+        self,
+        fraction: float | None = None,
+        *,
+        of: Subject | None = None,
+        material: str | None = None,
+        direction: str | None = None,
+        exposure: str | None = None,
+        share: float | None = None,
+        level: float | None = None,
+    ) -> Statements:
+        """Threshold dose statements; every subject that is left open is answered.
+
+        Parameters
+        ----------
+        fraction : retained fraction; the study's first threshold by default.
+        of : subject; the study's question by default.
+        material, direction, exposure : None takes all.
+        share : content of a single-specimen statement.
+        level : of intervals.
+
+        Returns
+        -------
+        Statements
+        """
+        from durability.inference.threshold import threshold_statements
+
+        return threshold_statements(
+            self,
+            fractions=(fraction if fraction is not None else self.study.thresholds[0],),
+            subjects=(of or self.study.question.of,),
+            material=material,
+            direction=direction,
+            exposure=exposure,
+            share=share,
+            level=level,
+        )
+
+    def statements(self, *, level: float | None = None) -> Statements:
+        """Every statement of the fit: strengths, threshold doses and hours."""
+        from durability.inference.threshold import fit_statements
+
+        return fit_statements(self, level=level)
+
+    def summary(self) -> Any:
+        """ArviZ's table of the posterior: means, intervals, R-hat, effective draws."""
+        import arviz
+
+        return arviz.summary(self.to_datatree())
+
+    def to_datatree(self) -> xarray.DataTree:
+        """Posterior, sampler statistics and the data's sufficient statistics, as ArviZ reads it."""
+        import xarray
+
+        cells = xarray.Dataset(
+            {
+                "dose": ("cell", self.model.cell_dose),
+                "strips": ("cell", self.model.count),
+                "mean": ("cell", self.model.mean),
+                "squares": ("cell", self.model.squares),
+            },
+            attrs={"mean": "of log strength" if self.model.errors == "lognormal" else "of strength"},
+        )
+        return xarray.DataTree.from_dict(
+            {"posterior": self.posterior, "sample_stats": self.stats, "observed_data": cells}
+        )
+
+    @classmethod
+    def from_datatree(
+        cls, study: Study, tree: xarray.DataTree, *, law: str | Path | Law, level: float
+    ) -> Fit:
+        """A fit read back from what `to_datatree` gave; the study must be the one fitted.
+
+        The model is built again from the study; draws, statistics and seed are the stored ones.
+        """
+        posterior, stats = tree["posterior"].to_dataset(), tree["sample_stats"].to_dataset()
+        the_law = law if isinstance(law, Law) else read_law(law)
+        model = build_model(study, the_law, errors=posterior.attrs["errors"])
+        settings = Sampler(**{k: posterior.attrs[k] for k in _SETTINGS})
+        kept = {k: posterior.attrs[f"check_{k}"] for k in _CHECKS}
+        return cls(
+            study=study,
+            model=model,
+            posterior=posterior,
+            stats=stats,
+            diagnostics=Diagnostics(**kept | {"retried": bool(kept["retried"])}),
+            level=level,
+            seed=int(posterior.attrs["seed"]),
+            settings=settings,
+            seconds=float(posterior.attrs["seconds"]),
+        )
+
+    def rows(self) -> list[tuple[str, str]]:
+        """(label, text) pairs that both reprs show."""
+        return [
+            ("study", self.study.title),
+            ("law", f"{self.model.law.title}: {self.model.law.expression}"),
+            *(("model", line) for line in self.model.equation()),
+            ("strips", f"{self.model.n_strips} in {len(self.model.series)} lots and directions"),
+            ("draws", f"{self.n_draws} in {self.seconds:.2f} s, seed {self.seed}"),
+            ("check", str(self.diagnostics)),
+        ]
+
+    def __repr__(self) -> str:
+        return "Fit\n" + "\n".join(f"  {a:<7} {b}" for a, b in self.rows())
+
+    def _repr_html_(self) -> str:
+        import html
+
+        body = "".join(
+            f"<tr><th>{html.escape(a)}</th><td>{html.escape(b)}</td></tr>" for a, b in self.rows()
+        )
+        return f"<table>{body}</table>"
+
+
+_SETTINGS = tuple(f.name for f in fields(Sampler))
+_CHECKS = tuple(f.name for f in fields(Diagnostics))
+
+
+def fit(
+    study: Study | str | Path,
+    *,
+    law: str | Path | Law = DEFAULT_LAW,
+    errors: Errors = "lognormal",
+    level: float | None = None,
+    sampler: Sampler | None = None,
+    seed: int = 0,
+    progress: Progress | None = None,
+) -> Fit:
+    """Fit a degradation law to a study by Bayesian hierarchical inference.
+
+    Lots are partially pooled; the threshold dose, not a rate, is what is sampled. A run that misses
+    its diagnostics is repeated once with smaller steps.
+
+    Parameters
+    ----------
+    study : a study or the path of its folder.
+    law : name of a law of models/laws, path of a law file, or a `Law`.
+    errors : ``"lognormal"``: scatter is a constant share of the strength; ``"normal"``: scatter is
+        constant.
+    level : of intervals; the study's by default.
+    sampler : settings; four chains of 1000 draws by default.
+    seed : same seed, same answer on one machine.
+    progress : called with a word and the share done.
+
+    Returns
+    -------
+    Fit
+
+    Raises
+    ------
+    StudyError : the folder has problems, or no strip was exposed.
+    LookupError : an unknown law.
+    """
+    from durability.study import Problem, StudyError, read_study
+
+    if isinstance(study, str | Path):
+        study = read_study(study)
+    the_law = law if isinstance(law, Law) else read_law(law)
+    if errors not in ("lognormal", "normal"):
+        raise ValueError(f'errors "{errors}" is unknown; known: lognormal, normal')
+    model = build_model(study, the_law, errors=errors)
+    if not model.mains:
+        raise StudyError(
+            [Problem(file="study.toml", expected="at least one exposed strip that may be used")]
+        )
+    settings = sampler or Sampler()
+    names = parameter_names(model)
+    drawn = sample(model, sampler=settings, seed=seed, progress=progress)
+    checked = diagnose(drawn.theta, names, drawn.stats)
+    if not checked.ok or checked.divergences:
+        careful = replace(
+            settings,
+            target_accept=0.95,
+            tune=max(1000, settings.tune),
+            draws=2 * settings.draws,
+        )
+        if progress is not None:
+            progress("sampling again with smaller steps", 0.0)
+        again = sample(
+            model,
+            sampler=careful,
+            seed=seed + 1,
+            progress=progress,
+            coordinates=drawn.coordinates,
+        )
+        second = diagnose(again.theta, names, again.stats, retried=True)
+        if second.ok or not checked.ok:
+            drawn, checked = again, second
+    posterior = _posterior(model, drawn, seed)
+    posterior.attrs |= asdict(drawn.settings) | {"seed": seed, "seconds": drawn.seconds}
+    posterior.attrs |= {f"check_{k}": v for k, v in asdict(checked).items()}
+    posterior.attrs["check_retried"] = int(checked.retried)  # netCDF has no booleans
+    return Fit(
+        study=study,
+        model=model,
+        posterior=posterior,
+        stats=drawn.stats,
+        diagnostics=checked,
+        level=level or study.question.level,
+        seed=seed,
+        settings=drawn.settings,
+        seconds=drawn.seconds,
+    )
+
+
+def parameter_names(model: Model) -> list[str]:
+    """A name for each entry of theta, in the study's words."""
+    lay = layout(model)
+    names = [f"{c.name} {c.subject}" for c in model.columns]
+    names += [f"shape {s.name} of {m}" for m in model.materials for s in model.law.shapes]
+    names += [f"strip spread of {m}" for m in model.materials]
+    names += ["lot spread of threshold"]
+    names += [] if lay.start_fixed else ["lot spread of strength"]
+    names += [f"threshold dose of {m}" for m, _ in model.mains]
+    if not lay.start_fixed:
+        names += [f"unexposed strength of {' '.join(k).strip()}" for k in model.starts]
+    return names + [f"lot {' '.join(k).strip()}" for k in model.lots]
+
+
+def _single_lot_effects(
+    model: Model, asked: np.ndarray, spread: np.ndarray, seed: int
+) -> np.ndarray:
+    """The integrated lot effects of products of one lot, drawn given the sum (chain, draw, main)."""
+    effect = np.zeros_like(asked)
+    rng = np.random.default_rng([seed, 77])
+    for p in np.flatnonzero(model.single_lot):
+        mine = np.flatnonzero(model.main_product == p)
+        precision = 1 / model.main_prior[mine, 1] ** 2
+        pull = ((asked[..., mine] - model.main_prior[mine, 0]) * precision).sum(-1)
+        damp = 1 / (1 + spread**2 * precision.sum())
+        normal = rng.standard_normal(spread.shape)
+        effect[..., mine] = (spread**2 * damp * pull + spread * np.sqrt(damp) * normal)[..., None]
+    return effect
+
+
+def _posterior(model: Model, drawn: Sample, seed: int) -> xarray.Dataset:
+    import xarray
+
+    lay = layout(model)
+    theta = drawn.theta
+    dims = ("chain", "draw")
+    shapes = np.exp(theta[..., lay.shape]).reshape(*theta.shape[:2], lay.n_product, lay.n_shape)
+    shape = {s.name: shapes[..., i] for i, s in enumerate(model.law.shapes)}
+    at = np.asarray(model.main_product)
+    mine = {k: v[..., at] for k, v in shape.items()}
+    inverse = functools.partial(model.law.inverse, shape=mine)
+    asked = theta[..., lay.main] + np.log(inverse(model.fraction) / inverse(model.anchor[at]))
+    spread = spread_of_score(theta[..., lay.lot_scale], "lot_spread_of_threshold")
+    asked = asked - _single_lot_effects(model, asked, spread, seed)
+    variables: dict[str, Any] = {
+        "log_threshold_dose": ((*dims, "product"), asked),
+        "lot_effect": ((*dims, "lot"), theta[..., lay.lot]),
+        "strip_spread": ((*dims, "material"), np.exp(theta[..., lay.spread])),
+        "lot_spread_of_threshold": (dims, spread),
+        "linear": ((*dims, "term"), theta[..., : lay.n_beta]),
+    }
+    for name, values in shape.items():
+        variables[f"shape_{name}"] = ((*dims, "material"), values)
+    if lay.start_scale is not None:
+        variables["lot_spread_of_strength"] = (
+            dims,
+            spread_of_score(theta[..., lay.start_scale], "lot_spread_of_strength"),
+        )
+        variables["log_unexposed_strength"] = ((*dims, "start"), theta[..., lay.start])
+    for j, column in enumerate(model.columns):
+        variables[f"{column.name}[{column.subject}]"] = (dims, theta[..., j])
+    coords = {
+        "chain": np.arange(theta.shape[0]),
+        "draw": np.arange(theta.shape[1]),
+        "product": [f"{m} | {f}" for m, f in model.mains],
+        "lot": [f"{m} | {lot}" for m, lot in model.lots],
+        "material": list(model.materials),
+        "start": [f"{m} | {d}" for m, d in model.starts],
+        "term": [f"{c.name}[{c.subject}]" for c in model.columns],
+    }
+    if lay.start_scale is None:
+        del coords["start"]
+    attrs = {
+        "law": model.law.name,
+        "errors": model.errors,
+        "fraction": model.fraction,
+        "inference_library": "nutpie",
+    }
+    return xarray.Dataset(variables, coords=coords, attrs=attrs)

@@ -1,0 +1,315 @@
+"""What is kept of a run? The results: fit, translations and statements, in open formats.
+
+A results folder holds ``results.nc`` (draws, statistics, translations), ``results.json`` (the
+statements; schema in `schema.json` beside this file), ``report.html``, ``report.docx`` and
+``provenance.json``. It is written beside its place and moved there whole: a run that dies leaves
+the earlier results as they were.
+"""
+
+from __future__ import annotations
+
+import datetime
+import hashlib
+import json
+import os
+import shutil
+import tempfile
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from importlib import metadata
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from durability import catalogue
+from durability.decisions import EXPLANATIONS as SKY_EXPLANATIONS
+from durability.decisions import answer
+from durability.exposure import delivery_cautions
+from durability.inference import EXPLANATIONS as FIT_EXPLANATIONS
+from durability.inference import Fit
+from durability.inference.model import priors
+from durability.retention import FLAGS as RETENTION_FLAGS
+from durability.statement import SCHEMA, Statements
+from durability.study import FLAGS as STUDY_FLAGS
+from durability.study import Caution, Study
+
+if TYPE_CHECKING:
+    from durability.translation import Translation
+
+FILES = ("results.nc", "results.json", "report.html", "report.docx", "provenance.json")
+LIBRARIES = ("arviz", "numba", "numpy", "nutpie", "pvlib", "pymc", "scipy", "xarray")
+
+CAUTIONS = (
+    "No direct prediction of service life: strengths and doses compare products under equal"
+    " conditions.",
+    "Days at a site are approximate: no universal factor leads from lamp hours to time outdoors.",
+    "Local codes, the product's standard and the project specification prevail.",
+    "Use at a site needs review by a licensed engineer.",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Results:
+    """Everything one run says.
+
+    Parameters
+    ----------
+    study, fit, translations : what was read, fitted and translated.
+    statements : every quoted number.
+    refused : exposures or sites that could not be translated, with the reason, in words.
+    provenance : hashes, versions, seed and settings by which the run can be repeated.
+    folder : where the results lie, or None.
+    reused : True when the fit was read back from the folder.
+    """
+
+    study: Study
+    fit: Fit
+    translations: tuple[Translation, ...]
+    statements: Statements
+    refused: tuple[str, ...]
+    provenance: dict[str, Any]
+    folder: Path | None = None
+    reused: bool = False
+
+    def cautions(self) -> tuple[Caution, ...]:
+        """What is legal but unwise, from the study, its lamps and the translations."""
+        found = [*self.study.cautions, *delivery_cautions(self.study)]
+        found += [c for t in self.translations for c in t.cautions]
+        return tuple({(c.name, c.text): c for c in found}.values())
+
+    def explanations(self) -> dict[str, dict[str, str]]:
+        """Sentences for every assumption and flag that a statement names."""
+        book = {**STUDY_FLAGS, **RETENTION_FLAGS, **SKY_EXPLANATIONS, **FIT_EXPLANATIONS}
+        used = {
+            kind: sorted({name for s in self.statements for name in getattr(s, kind)})
+            for kind in ("assumptions", "flags")
+        }
+        return {kind: {n: book[n] for n in names} for kind, names in used.items()}
+
+    def to_document(self) -> dict[str, Any]:
+        """The content of results.json."""
+        study = self.study
+        return {
+            "schema": SCHEMA,
+            "study": {
+                "title": study.title,
+                "property": study.property,
+                "unit": study.unit,
+                "laboratory": study.laboratory,
+                "source": study.source,
+                "invented": study.invented,
+                "materials": list(study.materials),
+                "exposures": {e.name: e.dose_unit for e in study.exposures.values()},
+                "thresholds": list(study.thresholds),
+                "required_strength": study.required_strength,
+            },
+            "fit": {
+                "law": self.fit.law,
+                "errors": self.fit.model.errors,
+                "model": self.fit.model.equation(),
+                "priors": priors(),
+                "strips": self.fit.model.n_strips,
+                "diagnostics": self.fit.diagnostics.to_dict(),
+            },
+            "statements": self.statements.to_list(),
+            **self.explanations(),
+            "budgets": [b for t in self.translations for b in budget_records(t)],
+            "not_translated": list(self.refused),
+            "cautions": [
+                {"name": c.name, "text": c.text, "file": c.file, "row": c.row}
+                for c in self.cautions()
+            ],
+            "standing_cautions": list(CAUTIONS),
+            "run": {k: self.provenance[k] for k in ("created", "seed", "version")},
+        }
+
+    def rows(self) -> list[tuple[str, str]]:
+        """(label, text) pairs that the repr shows."""
+        return [
+            ("study", self.study.title),
+            ("law", self.fit.law),
+            ("check", str(self.fit.diagnostics)),
+            ("says", f"{len(self.statements)} statements"),
+            ("sites", ", ".join(t.title for t in self.translations) or "none"),
+            ("folder", self.folder.name if self.folder else "not written"),
+        ]
+
+    def __repr__(self) -> str:
+        return "Results\n" + "\n".join(f"  {a:<7} {b}" for a, b in self.rows())
+
+    def _repr_html_(self) -> str:
+        return self.statements._repr_html_()
+
+
+def budget_records(translation: Translation) -> list[dict[str, Any]]:
+    """The budget of a translation as records: one a material, laying and input."""
+    budget = translation.budget
+    share = budget["share"]
+    return [
+        {
+            "site": translation.site,
+            "material": str(m),
+            "laying": str(laying),
+            "month": _month(budget["month"].sel(material=m, laying=laying)),
+            "input": str(name),
+            "share": round(float(share.sel(material=m, laying=laying, input=name)), 4),
+        }
+        for m in budget["material"].values
+        for laying in budget["laying"].values
+        for name in budget["input"].values
+    ]
+
+
+def _month(value: Any) -> int | None:
+    return None if value.isnull() else int(value)
+
+
+def model_hashes() -> dict[str, str]:
+    """SHA-256 of every file of models/, by its path there."""
+    root = catalogue.models_folder()
+    files = sorted(p for p in root.rglob("*") if p.is_file() and p.suffix in (".toml", ".gz"))
+    return {p.relative_to(root).as_posix(): catalogue.sha256(p) for p in files}
+
+
+def provenance(
+    study: Study, *, law: str, errors: str, seed: int, settings: dict[str, Any]
+) -> dict[str, Any]:
+    """What a run depends on; ``key`` is equal for runs that must give the same fit."""
+    from durability import __version__
+
+    depends = {
+        "inputs": study.inputs,
+        "models": {k: v for k, v in model_hashes().items() if not k.startswith("sites/")},
+        "law": law,
+        "errors": errors,
+        "seed": seed,
+        "settings": settings,
+        "version": __version__,
+    }
+    text = json.dumps(depends, sort_keys=True)
+    return {
+        **depends,
+        "models": model_hashes(),
+        "libraries": {name: metadata.version(name) for name in LIBRARIES},
+        "key": hashlib.sha256(text.encode()).hexdigest(),
+        "created": datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
+    }
+
+
+class ResultsFolderError(OSError):
+    """The results cannot be written there; says why and what to do."""
+
+
+def write_folder(out: Path, fill: Callable[[Path], None]) -> None:
+    """Fill a folder beside `out` and move it there whole; on any failure `out` stays as it was.
+
+    Raises
+    ------
+    ResultsFolderError : the place is not writable or the disk is full.
+    """
+    out = out.absolute()
+    try:
+        out.parent.mkdir(parents=True, exist_ok=True)
+        if out.exists() and not out.is_dir():
+            raise ResultsFolderError(f"{out.name} is a file; name a folder with --out")
+        if out.is_dir() and any(p.name not in FILES and p.name != "figures" for p in out.iterdir()):
+            raise ResultsFolderError(
+                f"{out.name} holds files that are not results; name another folder with --out"
+            )
+        fresh = Path(tempfile.mkdtemp(prefix=f".{out.name}-", dir=out.parent))
+    except ResultsFolderError:
+        raise
+    except OSError as error:
+        raise _cannot(out, error) from error
+    try:
+        fill(fresh)
+        fresh.chmod(0o755)
+        old = fresh.with_name(fresh.name + "-old")
+        if out.exists():
+            os.replace(out, old)
+            try:
+                os.replace(fresh, out)
+            except OSError:
+                os.replace(old, out)
+                raise
+            shutil.rmtree(old, ignore_errors=True)
+        else:
+            os.replace(fresh, out)
+    except ResultsFolderError:
+        raise
+    except OSError as error:
+        raise _cannot(out, error) from error
+    finally:
+        shutil.rmtree(fresh, ignore_errors=True)
+
+
+def _cannot(out: Path, error: OSError) -> ResultsFolderError:
+    reason = error.strerror or type(error).__name__
+    return ResultsFolderError(
+        f"the results folder {out.name} cannot be written ({reason.lower()});"
+        " the earlier results are untouched. Free space or name another folder with --out"
+    )
+
+
+def save(results: Results, folder: Path) -> None:
+    """Write results.nc, results.json and provenance.json into a folder that exists."""
+    import xarray
+
+    tree = {f"/{k}": v.to_dataset() for k, v in results.fit.to_datatree().children.items()}
+    for t in results.translations:
+        tree[f"/translation/{t.site}"] = t.to_dataset()
+    tree["/statements"] = results.statements.to_dataset()
+    xarray.DataTree.from_dict(tree).to_netcdf(folder / "results.nc", engine="h5netcdf")
+    _write_json(folder / "results.json", results.to_document())
+    _write_json(folder / "provenance.json", results.provenance)
+
+
+def _write_json(file: Path, content: Any) -> None:
+    text = json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False)
+    file.write_text(text + "\n", encoding="utf-8")
+
+
+def stored_fit(folder: Path, study: Study, key: str, *, law: Any, level: float) -> Fit | None:
+    """The fit kept in a results folder, if it was made from the same things."""
+    import xarray
+
+    try:
+        kept = json.loads((folder / "provenance.json").read_text(encoding="utf-8"))
+        if kept.get("key") != key:
+            return None
+        with xarray.open_datatree(folder / "results.nc", engine="h5netcdf") as tree:
+            return Fit.from_datatree(study, tree.load(), law=law, level=level)
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+
+
+def read_results(folder: str | Path) -> tuple[Statements, dict[str, Any]]:
+    """Statements and document of a results folder.
+
+    Parameters
+    ----------
+    folder : a folder that `durability.report` wrote.
+
+    Returns
+    -------
+    Statements, and the whole content of results.json.
+    """
+    from durability.statement import Statement
+
+    document = json.loads((Path(folder) / "results.json").read_text(encoding="utf-8"))
+    if document.get("schema") != SCHEMA:
+        raise ValueError(f"results.json has schema {document.get('schema')!r}; expected {SCHEMA!r}")
+    return Statements(Statement.from_dict(r) for r in document["statements"]), document
+
+
+def collect(
+    fit: Fit, translations: Sequence[Translation], refused: Sequence[str], record: dict[str, Any]
+) -> Results:
+    """All that a fit and its translations say."""
+    return Results(
+        study=fit.study,
+        fit=fit,
+        translations=tuple(translations),
+        statements=answer(fit, translations),
+        refused=tuple(refused),
+        provenance=record,
+    )
