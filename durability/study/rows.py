@@ -246,8 +246,16 @@ def _named(bench: Bench, name: str, known: Collection[str], table: str) -> Any:
         if word == "" and name == "material":
             bench.refuse(names == "", name, "the name of a material")
         elif word and word not in known and not word.startswith(("=", "#")):
-            bench.refuse(names == word, name, f"a name with a table {table} in study.toml",
-                         mend=near(word, known))  # fmt: skip
+            rows = bench.table.rows[names == word]
+            also = f" Rows {rows[0]} to {rows[-1]}, {rows.size} in all." if rows.size > 1 else ""
+            bench.findings.problem(
+                bench.table.file,
+                f"a name with a table {table} in study.toml",
+                found=word,
+                row=int(rows[0]),
+                column=bench.columns[name].header,
+                mend=near(word, known) + also,
+            )
     return names
 
 

@@ -22,7 +22,6 @@ _MOST_CELLS = 50_000_000
 _MOST_BYTES = 600_000_000
 _PLACE = re.compile(rb'<(?:\w+:)?c\b[^>]*?\br="([A-Z]{1,3})(\d{1,7})"')
 _FORMULA = re.compile(rb"<(?:\w+:)?f[ >/]")
-_ERROR = re.compile(rb'<(?:\w+:)?c\b[^>]*?\bt="e"')
 _CELL = re.compile(
     rb'<(?:\w+:)?c\b(?=[^>]*?\br="(?P<letters>[A-Z]{1,3})(?P<row>\d{1,7})")(?P<head>[^>]*)>'
     rb"(?P<body>.*?)</(?:\w+:)?c>",
@@ -158,7 +157,7 @@ def _within_reach(xml: bytes, file: str, findings: Findings) -> bool:
 
 def _formulas(xml: bytes) -> dict[tuple[int, int], str]:
     """(row, column) to what a formula or error cell holds; both count from 1."""
-    if not (_FORMULA.search(xml) or _ERROR.search(xml)):
+    if b't="e"' not in xml and not _FORMULA.search(xml):
         return {}
     found: dict[tuple[int, int], str] = {}
     for cell in _CELL.finditer(re.sub(rb"<(?:\w+:)?c\b[^>]*/>", b"", xml)):
@@ -221,6 +220,8 @@ def _column(letters: str) -> int:
 
 def _text(cell: object) -> str:
     """A cell as a text table would hold it: 5.0 is '5', a date is ISO 8601."""
+    if isinstance(cell, str):
+        return cell
     if isinstance(cell, float):
         return str(int(cell)) if cell.is_integer() and abs(cell) < 1e15 else repr(cell)
     if isinstance(cell, bool):

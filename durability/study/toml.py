@@ -168,7 +168,7 @@ def _translate(model: type[BaseModel], item: Any, path: str, findings: Findings)
     missing = item["type"] == "missing"
     findings.problem(
         FILE,
-        context.get("expected") or expected or "",
+        (context.get("expected") if item["type"] == "study" else "") or expected or "",
         found="" if missing else _as_written(item["input"]),
         column=column,
         mend=f"The key {key} is missing." if missing else context.get("mend", ""),

@@ -468,6 +468,13 @@ def test_a_column_of_bad_cells_is_listed_up_to_twenty_and_then_counted(folder):
     assert problems[-1].found == "80 more rows like these, 22 to 101"
 
 
+def test_a_name_that_study_toml_does_not_know_is_one_problem_for_all_its_rows(folder):
+    folder.change(STUDY_FILE, "[materials.B]", "[materials.Bb]")
+    (problem,) = check_study(folder.path)[0]
+    assert (problem.row, problem.column, problem.found) == (11, "material", "B")
+    assert problem.mend == 'Did you mean "Bb"? Rows 11 to 16, 6 in all.'
+
+
 def test_hours_need_an_irradiance_to_become_a_dose(folder):
     folder.change(STUDY_FILE, 'irradiance = "0.35 W/m^2/nm"', 'at = "420 nm"')
     (problem,) = check_study(folder.path)[0]
