@@ -4,25 +4,18 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 from durability.decisions.compare import compare
 from durability.decisions.cover import cover_statements
 from durability.statement import Statements
-from durability.translation.lamp import ThresholdPosterior
 
 if TYPE_CHECKING:
-    from durability.translation import Translation
-
-
-class AnsweringPosterior(ThresholdPosterior, Protocol):
-    """A fit that also makes its own statements: threshold doses and hours."""
-
-    def statements(self) -> Statements: ...
+    from durability.translation import ThresholdPosterior, Translation
 
 
 def answer(
-    fit: AnsweringPosterior,
+    fit: ThresholdPosterior,
     translations: Sequence[Translation] = (),
     *,
     assurance: float | None = None,
@@ -62,4 +55,4 @@ def answer(
     return said
 
 
-__all__ = ["AnsweringPosterior", "answer"]
+__all__ = ["answer"]

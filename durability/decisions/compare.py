@@ -22,7 +22,7 @@ def compare(
     fit: ThresholdPosterior,
     control: str | None = None,
     *,
-    fractions: Sequence[float] | None = None,
+    fractions: Sequence[float | None] | None = None,
     level: float | None = None,
 ) -> Statements:
     """Threshold dose of each material divided by that of the control, same direction and lamp.
@@ -31,7 +31,8 @@ def compare(
     ----------
     fit : a fit of at least two materials.
     control : the material compared with; None takes the study's.
-    fractions : retained fractions; None takes the study's thresholds.
+    fractions : retained fractions, or None among them for the study's required strength; by
+        default the study's thresholds, and its required strength if it names one.
     level : probability carried by the two-sided interval; None takes the study's.
 
     Returns
@@ -54,6 +55,9 @@ def compare(
         raise ValueError(f"no control is named; known materials: {', '.join(fit.materials)}")
     if control not in fit.materials:
         raise ValueError(f'control "{control}" is unknown; known: {", ".join(fit.materials)}')
+    if fractions is None:
+        required = fit.study.required_strength is not None
+        fractions = (*fit.study.thresholds, *([None] if required else []))
     statements: list[Statement] = []
     for material in fit.materials:
         exposure = next((e for e in fit.exposures(material) if e in fit.exposures(control)), None)
@@ -63,7 +67,7 @@ def compare(
             if direction not in fit.directions(control):
                 continue
             for of in COMPARED:
-                for fraction in fractions or fit.study.thresholds:
+                for fraction in fractions:
                     found = _ratio(fit, material, control, direction, exposure, of, fraction, level)
                     if found is not None:
                         statements.append(found)
@@ -77,7 +81,7 @@ def _ratio(
     direction: str,
     exposure: str,
     of: Subject,
-    fraction: float,
+    fraction: float | None,
     level: float,
 ) -> Statement | None:
     import numpy as np
@@ -103,7 +107,7 @@ def _ratio(
     extrapolated = _beyond(fit, mine, material, exposure) or _beyond(fit, theirs, control, exposure)
     flags = {
         "extrapolated": extrapolated,
-        **{FLAGS[bound]: True for bound in bounds if bound is not None},
+        **{name: True for bound in bounds if bound is not None for name in FLAGS[bound]},
         "ratio_undefined_in_part": bool(undefined.any()),
         "threshold_may_not_exist": bool(np.isinf(mine).any() or np.isinf(theirs).any()),
     }

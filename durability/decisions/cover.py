@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal, cast
+from typing import TYPE_CHECKING, Literal
 
 from durability.decisions.bounds import FLAGS, Bound, bound_of
 from durability.statement import Statement, Statements, Subject
@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     from durability.statement import Kind
     from durability.translation import ThresholdPosterior, Translation
 
+DECIDED_HERE = {"extrapolated", *(name for names in FLAGS.values() for name in names)}
+"""Flags of the threshold dose that are decided anew for its days."""
 SUSPICIOUSLY_NARROW = 1.3
 """Half-width, as a factor, below which a translated interval is flagged."""
 
@@ -34,7 +36,7 @@ class _Ground:
     material: str
     direction: str | None
     of: Subject
-    fraction: float
+    fraction: float | None
     share: float | None
     exposure: str
     site: str
@@ -81,13 +83,11 @@ def cover_statements(
     for name, number in (("assurance", assurance), ("level", level)):
         if not 0 < number < 1:
             raise ValueError(f"{name} is {number}; it must lie between 0 and 1")
+    said = fit.statements()
     statements: list[Statement] = []
     for material, direction, of, fraction in translation.subjects():
-        subject = cast(Subject, of)
-        ground = _ground(translation, fit, material, direction, subject, fraction)
-        draws = translation.days.sel(
-            material=material, direction=direction, of=of, fraction=fraction
-        )
+        ground = _ground(translation, fit, material, direction, of, fraction, said)
+        draws = translation.draws(material, direction, of, fraction)
         for month, days in zip(draws.month.values, draws.values, strict=True):
             for make in (
                 _outdoor_days(days, ground, int(month), level, translation.horizon_days),
@@ -104,8 +104,10 @@ def _ground(
     material: str,
     direction: str,
     of: Subject,
-    fraction: float,
+    fraction: float | None,
+    said: Statements,
 ) -> _Ground:
+    """What the fit says of the threshold dose is said of its days too."""
     import numpy as np
 
     exposure = translation.exposures[material]
@@ -116,16 +118,30 @@ def _ground(
     middle, last = float(np.median(tau)), float(fit.last_dose(material, exposure))
     extrapolated = middle > last
     bound = bound_of(
-        fit, fraction, of=of, material=material, direction=direction, exposure=exposure
+        fit,
+        fraction,
+        of=of,
+        material=material,
+        direction=direction,
+        exposure=exposure,
+        share=share,
     )
-    flags = []
+    of_dose = said.where(
+        quantity="threshold_dose",
+        material=material,
+        direction=direction or None,
+        exposure=exposure,
+        of=of,
+        fraction=fraction,
+    )
+    flags = [f for s in of_dose for f in s.flags if f not in DECIDED_HERE]
     if extrapolated:
         flags.append("extrapolated")
     if bound is not None:
-        flags.append(FLAGS[bound])
+        flags += FLAGS[bound]
     if np.isinf(tau).any():
         flags.append("threshold_may_not_exist")
-    assumptions = list(translation.assumptions)
+    assumptions = [a for s in of_dose for a in s.assumptions] + list(translation.assumptions)
     if len(fit.exposures(material)) == 1:
         assumptions.append("clock_prior")
     return _Ground(
@@ -138,8 +154,8 @@ def _ground(
         site=translation.site,
         law=fit.law,
         kind="credible" if of == "mean" else "prediction",
-        assumptions=tuple(assumptions),
-        flags=tuple(flags),
+        assumptions=tuple(dict.fromkeys(assumptions)),
+        flags=tuple(dict.fromkeys(flags)),
         bound=bound,
         extrapolated=extrapolated,
         extrapolation_factor=middle / last

@@ -139,10 +139,10 @@ def _shares(y: NDArray[np.float64], terms: Mapping[str, NDArray[np.float64]]) ->
 
 
 def material_budget(
-    tau: Mapping[tuple[str, Subject, float], NDArray[np.float64]],
+    tau: Mapping[tuple[str, Subject, float | None], NDArray[np.float64]],
     days: NDArray[np.float64],
     of: Subject,
-    fraction: float,
+    fraction: float | None,
     months: list[int],
     links: Mapping[str, NDArray[np.float64]],
     laying_drawn: Mapping[str, NDArray[np.float64]],
@@ -221,7 +221,7 @@ def material_budget(
             "direction": ((), direction),
         },
         coords={"laying": list(cases), "input": names},
-        attrs={"of": of, "fraction": fraction},
+        attrs={"of": of, "fraction": np.nan if fraction is None else fraction},
     )
 
 

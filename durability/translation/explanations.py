@@ -59,13 +59,16 @@ EXPLANATIONS: dict[str, str] = {
         "A limit lies beyond the number of years the translation counts; the number stated is a "
         "lower bound or the limit is left out."
     ),
-    "threshold_is_lower_bound": (
+    "lower_bound_only": (
         "The data give only a lower bound of the threshold dose, so days outdoors are stated as a "
         "lower bound."
     ),
+    "upper_bound_only": (
+        "Most was lost before the first withdrawal, so the data give only an upper bound of the "
+        "threshold dose, and of the days. Days to cover rest on the prior: test at lower doses."
+    ),
     "before_first_dose": (
-        "The fraction was passed before the first withdrawal, so the data give only an upper bound "
-        "of the threshold dose. The low side rests on the prior: test at lower doses."
+        "The fraction was passed before the first withdrawal: the law carries it there."
     ),
     "cover_at_once": (
         "Less than one whole day can be assured: cover the product on the day of laying."

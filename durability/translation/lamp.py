@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from durability.exposure import Delivery
-    from durability.statement import Subject
+    from durability.statement import Statements, Subject
     from durability.study.model import Caution, Exposure, Study
 
 BANDS: dict[str, tuple[str, float]] = {
@@ -49,7 +49,7 @@ class ThresholdPosterior(Protocol):
     def exposures(self, material: str) -> tuple[str, ...]: ...
     def threshold_draws(
         self,
-        fraction: float,
+        fraction: float | None,
         *,
         of: Subject,
         material: str,
@@ -59,6 +59,7 @@ class ThresholdPosterior(Protocol):
     ) -> NDArray[np.float64]: ...
     def clock_draws(self, material: str) -> dict[str, NDArray[np.float64]]: ...
     def last_dose(self, material: str, exposure: str) -> float: ...
+    def statements(self) -> Statements: ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import html
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 from durability.statement import MONTHS
 
@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     import xarray
 
     from durability.exposure import Assumption
+    from durability.statement import Subject
     from durability.study.model import Caution
 
 
@@ -70,30 +71,51 @@ class Translation:
         """The longest time counted [d]."""
         return self.horizon_years * 365.0
 
-    def subjects(self) -> list[tuple[str, str, str, float]]:
-        """(material, direction, of, fraction) of every subject that has draws, in order."""
+    def subjects(self) -> list[tuple[str, str, Subject, float | None]]:
+        """(material, direction, of, fraction) of every subject that has draws, in order.
+
+        The fraction None stands for the study's required strength.
+        """
         import numpy as np
 
         here = ~np.isnan(self.days.isel(month=0, draw=0).values)
         names = [self.days[n].values for n in ("material", "direction", "of", "fraction")]
         return [
-            (str(names[0][m]), str(names[1][d]), str(names[2][o]), float(names[3][q]))
+            (
+                str(names[0][m]),
+                str(names[1][d]),
+                cast("Subject", str(names[2][o])),
+                None if np.isnan(names[3][q]) else float(names[3][q]),
+            )
             for m, d, o, q in np.argwhere(here)
         ]
 
+    def draws(
+        self, material: str, direction: str, of: Subject, fraction: float | None
+    ) -> xarray.DataArray:
+        """Days of one subject, dims (month, draw) [d]."""
+        import numpy as np
+
+        known = self.days["fraction"].values
+        at = np.flatnonzero(np.isnan(known) if fraction is None else known == fraction)
+        if at.size != 1:
+            raise LookupError(f"fraction {fraction} is not among {known.tolist()}")
+        return self.days.isel(fraction=int(at[0])).sel(
+            material=material, direction=direction, of=of
+        )
+
     def rows(self) -> list[tuple[str, ...]]:
-        """One row a subject: (subject, month, median, low) for its worst and best month."""
+        """One row a subject and month: (subject, month, median, low), worst month and best."""
         import numpy as np
 
         tail = (1 - self.level) / 2
         table = []
         for material, direction, of, fraction in self.subjects():
-            draws = self.days.sel(
-                material=material, direction=direction, of=of, fraction=fraction
-            ).values
+            draws = self.draws(material, direction, of, fraction).values
             low, middle = np.quantile(draws, [tail, 0.5], axis=1, method="lower")
             order = np.lexsort((middle, low))
-            label = " ".join(x for x in (material, direction, of, f"{100 * fraction:g} %") if x)
+            left = "required strength" if fraction is None else f"{100 * fraction:g} %"
+            label = " ".join(x for x in (material, direction, of, left) if x)
             for i in dict.fromkeys((int(order[0]), int(order[-1]))):
                 month = MONTHS[int(self.days.month[i]) - 1]
                 table.append((label, month, _days(middle[i]), _days(low[i])))

@@ -40,7 +40,7 @@ def translate(
     fit: ThresholdPosterior,
     *,
     site: str | Path | Site,
-    fractions: Sequence[float] | None = None,
+    fractions: Sequence[float | None] | None = None,
     of: Subject | Sequence[Subject] | None = None,
     exposure: str | None = None,
     share: float | None = None,
@@ -49,7 +49,7 @@ def translate(
     azimuth: float = 180.0,
     horizon_years: float = 20.0,
     seed: int | None = None,
-    progress: Callable[[str], None] | None = None,
+    progress: Callable[[str, float], None] | None = None,
 ) -> Translation:
     """Days at a site, from laying until each fraction of the unexposed strength is left.
 
@@ -57,7 +57,8 @@ def translate(
     ----------
     fit : a fit with posterior draws of threshold doses.
     site : name of a file of models/sites, path of a weather file, or a `Site`.
-    fractions : retained fractions, 0 to 1; None takes the study's thresholds.
+    fractions : retained fractions, 0 to 1, or None among them for the study's required strength;
+        by default the study's thresholds, and its required strength if it names one.
     of : ``mean``, ``new_lot``, ``single_specimen``, or several; None takes all three.
     exposure : the exposure whose threshold doses are read; None takes for each material the
         first that a sky can be compared with.
@@ -67,7 +68,7 @@ def translate(
     tilt, azimuth : plane of the fabric [degrees]; tilt 0 lies flat, azimuth 180 faces south.
     horizon_years : a threshold not reached by then counts as not reached (inf).
     seed : seed of what is drawn beside the posterior; None takes the fit's.
-    progress : called with a line of text as each material is begun.
+    progress : called as each material is begun, with a line of text and the share done, 0 to 1.
 
     Returns
     -------
@@ -89,12 +90,12 @@ def translate(
     from durability.translation.sky import annual_dose, damage_temperature, sky_year
 
     question = fit.study.question
-    fractions = tuple(fit.study.thresholds if fractions is None else fractions)
+    fractions = _fractions(fit, fractions)
     subjects = _subjects(of)
     share = question.share if share is None else share
     laying = question.laying if laying is None else laying
     seed = fit.seed if seed is None else seed
-    _check(fractions, share, horizon_years, tilt)
+    _check(share, horizon_years, tilt)
     months, spans = laying_days(laying)
 
     clocks, left_out = lamp_clocks(fit, exposure)
@@ -108,9 +109,9 @@ def translate(
     shared = draw_shared(inputs, draws=draws, seed=seed)
     days = _empty_days(fit, tuple(clocks), subjects, fractions, months, draws)
     temperatures, budgets = [], []
-    for material, clock in clocks.items():
+    for done, (material, clock) in enumerate(clocks.items()):
         if progress is not None:
-            progress(f"{material}: days at {place.title}")
+            progress(f"{material}: days at {place.title}", done / len(clocks))
         year = sky_year(sky, clock.variable)
         links = draw_links(
             fit, material, clock, lab_to_sky=inputs["lab_to_sky"], shared=shared, draws=draws,
@@ -120,8 +121,8 @@ def translate(
         columns = np.column_stack(list(tau.values()))
         found = _read_days(year, clock, links, columns, starts, cloud)
         for i, (direction, subject, fraction) in enumerate(tau):
-            cell = {"direction": direction, "of": subject, "fraction": fraction}
-            days.loc[{"material": material, **cell}] = found[:, i, : len(months)].T
+            cell = {"direction": direction, "of": subject, "material": material}
+            days.loc[cell][{"fraction": fractions.index(fraction)}] = found[:, i, : len(months)].T
         temperatures.append(damage_temperature(year, links))
         reference = question.of if question.of in subjects else subjects[0]
         budgets.append(
@@ -164,16 +165,27 @@ def translate(
     )
 
 
-def _check(fractions: tuple[float, ...], share: float, horizon: float, tilt: float) -> None:
+def _fractions(
+    fit: ThresholdPosterior, asked: Sequence[float | None] | None
+) -> tuple[float | None, ...]:
+    required = fit.study.required_strength is not None
+    if asked is None:
+        fractions = (*fit.study.thresholds, *([None] if required else []))
+    else:
+        fractions = tuple(asked)
     if not fractions:
-        raise ValueError(
-            "the study asks for no retained fraction; name one, such as fractions=[0.5]"
-        )
+        raise ValueError("the study asks for no retained fraction; name one: fractions=[0.5]")
+    if None in fractions and not required:
+        raise ValueError("fractions holds None, but the study names no required strength")
     for number in fractions:
-        if not 0 < number < 1:
+        if number is not None and not 0 < number < 1:
             raise ValueError(f"fractions holds {number}; each must lie between 0 and 1")
     if len(set(fractions)) != len(fractions):
         raise ValueError(f"fractions holds a number twice: {fractions}")
+    return fractions
+
+
+def _check(share: float, horizon: float, tilt: float) -> None:
     if not 0 < share < 1:
         raise ValueError(f"share is {share}; it must lie between 0 and 1")
     if not 0 < horizon <= 200:
@@ -190,7 +202,9 @@ def _subjects(of: Subject | Sequence[Subject] | None) -> tuple[Subject, ...]:
     return tuple(dict.fromkeys(asked))  # type: ignore[return-value]
 
 
-def _count_draws(fit: ThresholdPosterior, clocks: dict[str, LampClock], fraction: float) -> int:
+def _count_draws(
+    fit: ThresholdPosterior, clocks: dict[str, LampClock], fraction: float | None
+) -> int:
     material, clock = next(iter(clocks.items()))
     direction = fit.directions(material)[0]
     tau = fit.threshold_draws(
@@ -203,7 +217,7 @@ def _empty_days(
     fit: ThresholdPosterior,
     materials: tuple[str, ...],
     subjects: tuple[Subject, ...],
-    fractions: tuple[float, ...],
+    fractions: tuple[float | None, ...],
     months: list[int],
     draws: int,
 ) -> xarray.DataArray:
@@ -214,7 +228,7 @@ def _empty_days(
         "material": list(materials),
         "direction": list(dict.fromkeys(d for m in materials for d in fit.directions(m))),
         "of": list(dict.fromkeys(["mean", *subjects])),
-        "fraction": list(fractions),
+        "fraction": [np.nan if q is None else q for q in fractions],
         "month": months,
     }
     return xarray.DataArray(
@@ -230,14 +244,14 @@ def _thresholds(
     material: str,
     exposure: str,
     subjects: tuple[Subject, ...],
-    fractions: tuple[float, ...],
+    fractions: tuple[float | None, ...],
     share: float,
     draws: int,
-) -> dict[tuple[str, Subject, float], NDArray[np.float64]]:
+) -> dict[tuple[str, Subject, float | None], NDArray[np.float64]]:
     """Threshold doses by (direction, subject, fraction); the mean always, for the budget."""
     import numpy as np
 
-    found: dict[tuple[str, Subject, float], NDArray[np.float64]] = {}
+    found: dict[tuple[str, Subject, float | None], NDArray[np.float64]] = {}
     for direction in fit.directions(material):
         for of in dict.fromkeys(("mean", *subjects)):
             for fraction in fractions:
@@ -252,7 +266,7 @@ def _thresholds(
                 tau = np.asarray(tau, dtype=float)
                 if tau.shape != (draws,) or not (tau >= 0).all():
                     raise ValueError(
-                        f"threshold draws of {material} {direction} ({of}, {fraction:g}): expected "
+                        f"threshold draws of {material} {direction} ({of}, {fraction}): expected "
                         f"{draws} numbers from 0 to inf; found shape {tau.shape}, "
                         f"{int((~(tau >= 0)).sum())} negative or not a number"
                     )

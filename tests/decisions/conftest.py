@@ -62,7 +62,7 @@ class GivenFit:
     def last_dose(self, material, exposure):
         return self.last
 
-    def bound(self, fraction, *, of, material, direction, exposure):
+    def bound(self, fraction, *, of, material, direction, exposure, share=None):
         return self.bounds.get(material)
 
     def statements(self) -> Statements:

@@ -9,6 +9,7 @@ import pytest
 import xarray
 
 from durability.exposure import Assumption
+from durability.statement import Statements
 from durability.study.model import Exposure, Material, Question, Segment, Study
 
 
@@ -49,6 +50,9 @@ class InventedFit:
 
     def last_dose(self, material: str, exposure: str) -> float:
         return 1000.0
+
+    def statements(self) -> Statements:
+        return Statements()
 
 
 @pytest.fixture

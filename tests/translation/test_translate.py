@@ -227,12 +227,15 @@ def test_the_text_names_site_yearly_dose_and_what_it_leans_on(fit_of, under, sun
 
 
 def test_progress_names_each_material(fit_of, under, even_sky, certain_inputs):
-    lines: list[str] = []
+    lines: list[tuple[str, float]] = []
     translate(
         fit_of([300.0], materials=("A", "B")), site=under(even_sky, certain_inputs),
-        progress=lines.append,
+        progress=lambda text, share: lines.append((text, share)),
     )  # fmt: skip
-    assert lines == ["A: days at An invented place", "B: days at An invented place"]
+    assert lines == [
+        ("A: days at An invented place", 0.0),
+        ("B: days at An invented place", 0.5),
+    ]
 
 
 def test_intervals_of_days_cover_the_truth_as_often_as_they_say(
