@@ -109,6 +109,10 @@ class Statement:
     probability: float | None = None
 
     def __post_init__(self) -> None:
+        for f in fields(self):  # numbers from arrays become plain ones
+            plain = getattr(getattr(self, f.name), "item", None)
+            if plain is not None:
+                object.__setattr__(self, f.name, plain())
         if self.quantity not in QUANTITIES:
             raise ValueError(
                 f"quantity {self.quantity!r} is unknown; known: {', '.join(QUANTITIES)}"

@@ -1,1 +1,30 @@
-"""How is it shown and kept? Reports, figures, tables and the results folder."""
+"""How is it shown and kept? Reports, figures, tables and the results folder.
+
+``durability.report(...)`` does the whole job; the room bears the name of its door, so that the
+module itself can be called.
+"""
+
+import sys
+import types
+from typing import Any
+
+from durability.report.results import Results, ResultsFolderError, read_results
+from durability.report.run import FitFailed, fit_or_reuse, report, translations_of
+
+__all__ = [
+    "FitFailed",
+    "Results",
+    "ResultsFolderError",
+    "fit_or_reuse",
+    "read_results",
+    "report",
+    "translations_of",
+]
+
+
+class _Callable(types.ModuleType):
+    def __call__(self, *args: Any, **options: Any) -> Results:
+        return report(*args, **options)
+
+
+sys.modules[__name__].__class__ = _Callable

@@ -23,6 +23,7 @@ from typing import TYPE_CHECKING, Any
 from durability import catalogue
 from durability.decisions import EXPLANATIONS as SKY_EXPLANATIONS
 from durability.decisions import answer
+from durability.exposure import FLAGS as EXPOSURE_FLAGS
 from durability.exposure import delivery_cautions
 from durability.inference import EXPLANATIONS as FIT_EXPLANATIONS
 from durability.inference import Fit
@@ -78,7 +79,7 @@ class Results:
 
     def explanations(self) -> dict[str, dict[str, str]]:
         """Sentences for every assumption and flag that a statement names."""
-        book = {**STUDY_FLAGS, **RETENTION_FLAGS, **SKY_EXPLANATIONS, **FIT_EXPLANATIONS}
+        book = {**STUDY_FLAGS, **EXPOSURE_FLAGS, **RETENTION_FLAGS, **SKY_EXPLANATIONS, **FIT_EXPLANATIONS}
         used = {
             kind: sorted({name for s in self.statements for name in getattr(s, kind)})
             for kind in ("assumptions", "flags")

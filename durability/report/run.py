@@ -1,0 +1,168 @@
+"""How does a study become results? Reads, fits or reuses, translates, and writes the folder."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from durability.report.results import (
+    Results,
+    collect,
+    provenance,
+    save,
+    stored_fit,
+    write_folder,
+)
+
+if TYPE_CHECKING:
+    from durability.inference import Fit, Sampler
+    from durability.study import Study
+    from durability.translation import Translation
+
+Progress = Callable[[str, float], None]
+
+
+class FitFailed(RuntimeError):
+    """The sampler missed its limits: nothing is quoted; `fit` says which and by how much."""
+
+    def __init__(self, fit: Fit) -> None:
+        self.fit = fit
+        super().__init__(f"{fit.study.title}: {fit.diagnostics}")
+
+
+def _quiet(stage: str, share: float) -> None:
+    pass
+
+
+def fit_or_reuse(
+    study: Study,
+    *,
+    law: str | Path,
+    errors: Any,
+    level: float | None,
+    seed: int,
+    sampler: Sampler | None,
+    out: Path,
+    progress: Progress = _quiet,
+    reuse: bool = True,
+) -> tuple[Fit, dict[str, Any], bool]:
+    """The fit of a study: read from `out` when it was made from the same things, else made anew.
+
+    Returns
+    -------
+    fit, its provenance, and whether it was reused.
+    """
+    from durability.inference import Sampler, fit
+    from durability.laws import read_law
+
+    settings = sampler or Sampler()
+    the_law = read_law(law)
+    record = provenance(
+        study,
+        law=f"{the_law.name}: {the_law.expression}",
+        errors=errors,
+        seed=seed,
+        settings=asdict(replace(settings, cores=0)),
+    )
+    level = level or study.question.level
+    if reuse:
+        progress("looking for an earlier fit", 0.0)
+        kept = stored_fit(out, study, record["key"], law=the_law, level=level)
+        if kept is not None:
+            return kept, record, True
+    progress("finding the mode", 0.0)
+    made = fit(
+        study, law=the_law, errors=errors, level=level, sampler=settings, seed=seed,
+        progress=progress,
+    )  # fmt: skip
+    return made, record, False
+
+
+def translations_of(
+    fit: Fit, sites: Sequence[str | Path], *, progress: Progress = _quiet
+) -> tuple[list[Translation], list[str]]:
+    """Translations to each site, and why some could not be made."""
+    from durability.translation import TranslationRefused, translate
+
+    made: list[Translation] = []
+    refused: list[str] = []
+    for i, site in enumerate(sites):
+        progress(f"translating to {Path(site).name}", i / len(sites))
+        try:
+            made.append(translate(fit, site=site))
+        except TranslationRefused as reason:
+            refused.append(f"{Path(site).name}: {reason}")
+    return made, refused
+
+
+def report(
+    study: Study | str | Path,
+    *,
+    sites: Sequence[str | Path] | None = None,
+    law: str | Path | None = None,
+    errors: str = "lognormal",
+    level: float | None = None,
+    seed: int = 0,
+    sampler: Sampler | None = None,
+    out: str | Path | None = None,
+    progress: Progress | None = None,
+    despite_diagnostics: bool = False,
+) -> Results:
+    """Do the whole job: read, fit, translate, and write results and report.
+
+    Parameters
+    ----------
+    study : a study, or the path of its folder.
+    sites : names or weather files; the study's own question by default.
+    law : a law of models/laws or a law file; the stretched exponential by default.
+    errors : ``"lognormal"`` or ``"normal"``.
+    level : of intervals; the study's by default.
+    seed : same seed, same numbers.
+    sampler : settings.
+    out : results folder; ``results`` in the study folder by default.
+    progress : called with a word and the share done.
+    despite_diagnostics : write numbers even where the sampler missed its limits; they are flagged.
+
+    Returns
+    -------
+    Results
+
+    Raises
+    ------
+    StudyError : the input has problems.
+    FitFailed : the sampler missed its limits.
+    ResultsFolderError : the folder cannot be written; the earlier results are untouched.
+    """
+    from durability.inference import DEFAULT_LAW
+    from durability.report.html import render_html
+    from durability.report.word import write_docx
+    from durability.study import read_study
+
+    tell = progress or _quiet
+    if isinstance(study, str | Path):
+        tell("reading the study", 0.0)
+        study = read_study(study)
+    folder = Path(out) if out is not None else study.folder / "results"
+    fitted, record, reused = fit_or_reuse(
+        study, law=law or DEFAULT_LAW, errors=errors, level=level, seed=seed, sampler=sampler,
+        out=folder, progress=tell,
+    )  # fmt: skip
+    if not fitted.diagnostics.ok and not despite_diagnostics:
+        raise FitFailed(fitted)
+    asked = study.question.sites if sites is None else sites
+    made, refused = translations_of(fitted, asked, progress=tell)
+    tell("collecting statements", 0.0)
+    results = replace(collect(fitted, made, refused, record), folder=folder, reused=reused)
+
+    def fill(fresh: Path) -> None:
+        save(results, fresh)
+        tell("drawing the report", 0.3)
+        (fresh / "report.html").write_text(render_html(results), encoding="utf-8")
+        tell("writing the Word report", 0.8)
+        write_docx(results, fresh / "report.docx")
+
+    tell("writing results", 0.0)
+    write_folder(folder, fill)
+    return results
