@@ -1,13 +1,13 @@
 """What may be decided? Days to cover, comparison with a control, and the whole answer.
 
 `answer` gives every statement of a study; `cover_statements` those of one site, of which
-`best_and_worst_month` picks two a subject; `compare` the ratios to a control. What assumptions
+`best_and_worst_month` picks two a subject and `worst_month` one; `compare` the ratios to a control. What assumptions
 and flags mean is in `EXPLANATIONS`.
 """
 
 from durability.decisions.answer import answer
 from durability.decisions.compare import compare
-from durability.decisions.cover import best_and_worst_month, cover_statements
+from durability.decisions.cover import best_and_worst_month, cover_statements, worst_month
 from durability.translation.explanations import EXPLANATIONS, explain
 
 __all__ = [
@@ -17,4 +17,5 @@ __all__ = [
     "compare",
     "cover_statements",
     "explain",
+    "worst_month",
 ]

@@ -282,4 +282,13 @@ def best_and_worst_month(statements: Iterable[Statement]) -> Statements:
     return Statements(chosen)
 
 
-__all__ = ["best_and_worst_month", "cover_statements"]
+def worst_month(statements: Iterable[Statement]) -> Statements:
+    """Days to cover of the worst month of laying alone, for each subject."""
+    worst: dict[tuple[object, ...], Statement] = {}
+    for s in best_and_worst_month(statements):
+        subject = (s.material, s.direction, s.of, s.fraction, s.share, s.site, s.exposure)
+        worst.setdefault(subject, s)
+    return Statements(worst.values())
+
+
+__all__ = ["best_and_worst_month", "cover_statements", "worst_month"]

@@ -16,7 +16,8 @@ This module imports numba at the top; it is itself imported inside the functions
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
 
 import numba
 import numpy as np
@@ -81,7 +82,15 @@ def days_until(
     )  # fmt: skip
 
 
-@numba.njit(cache=True, nogil=True)
+def _compiled(function: Callable[..., Any]) -> Callable[..., Any]:
+    """Compiled, and kept on disk where a folder can be written."""
+    try:
+        return numba.njit(cache=True, nogil=True)(function)
+    except RuntimeError:  # numba found no folder for its cache
+        return numba.njit(nogil=True)(function)
+
+
+@_compiled
 def _days_until(  # pragma: no cover (compiled)
     hour, log_irradiance, log_clearness, air, rise, next_lit,
     exponent, activation_energy, cloud, heating, scale, targets, starts,

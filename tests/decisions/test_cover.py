@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from durability.decisions import EXPLANATIONS, best_and_worst_month, cover_statements
+from durability.decisions import EXPLANATIONS, best_and_worst_month, cover_statements, worst_month
+from durability.statement import Statement, Statements
 
 HUNDRED = np.arange(1, 101) + 0.75
 """Days 1.75 to 100.75: the quantile of 5 %, taken low, is the fifth, 5.75."""
@@ -153,6 +156,28 @@ def test_the_worst_month_comes_first_and_the_best_second(given_fit, given_days):
     chosen = best_and_worst_month(cover_statements(days, given_fit({"A": HUNDRED})))
     assert [s.month for s in chosen] == [2, 1]
     assert all(s.quantity == "days_to_cover" for s in chosen)
+    assert [s.month for s in worst_month(chosen)] == [2]
+
+
+def test_what_the_fit_flags_on_a_dose_is_flagged_on_its_days(given_fit, given_days):
+    fit = given_fit({"A": HUNDRED})
+    dose = Statement(
+        quantity="threshold_dose", unit="MJ/m²", value=50.0, material="A", exposure="X1",
+        of="mean", fraction=0.5, flags=("one_lot", "extrapolated"), assumptions=("law_form",),
+    )  # fmt: skip
+    fit.statements = lambda: Statements([dose])
+    for s in cover_statements(given_days([HUNDRED]), fit):
+        assert "one_lot" in s.flags
+        assert "extrapolated" not in s.flags
+        assert s.assumptions[0] == "law_form"
+
+
+def test_days_to_a_required_strength_name_no_fraction(given_fit, given_days):
+    made = given_days([HUNDRED])
+    made = replace(made, days=made.days.assign_coords(fraction=[np.nan]))
+    said = cover_statements(made, given_fit({"A": HUNDRED}))
+    assert [s.fraction for s in said] == [None, None]
+    assert said.one(quantity="days_to_cover").low == 5.0
 
 
 def test_months_that_are_all_alike_give_one_statement(given_fit, given_days):

@@ -20,7 +20,7 @@ def test_shares_of_a_product_of_log_normals_are_the_ratios_of_their_variances(
     """Under an even sky with p = 1, days = τ · lots · s / (uv · year): log variances add up."""
     sd = {"threshold_dose": 0.30, "lots": 0.20, "lab_to_sky": 0.40, "year_to_year": 0.10}
     rng = np.random.default_rng(5)
-    draws = 20_000
+    draws = 10_000
     for name in ("lab_to_sky", "year_to_year"):
         certain_inputs[name] = Assumption(name=name, value=1.0, log_sd=sd[name], source="invented")
     fit = fit_of(
@@ -33,12 +33,12 @@ def test_shares_of_a_product_of_log_normals_are_the_ratios_of_their_variances(
     assert made.budget.attrs == {"of": "new_lot", "fraction": 0.5}
     for laying in ("worst month", "any day of the year"):
         budget = made.budget.sel(material="A", laying=laying)
-        assert float(budget["variance"]) == pytest.approx(variance, rel=0.03)
+        assert float(budget["variance"]) == pytest.approx(variance, rel=0.05)
         shares = budget["share"]
         for name, s in sd.items():
-            assert float(shares.sel(input=name)) == pytest.approx(s**2 / variance, abs=0.015)
+            assert float(shares.sel(input=name)) == pytest.approx(s**2 / variance, abs=0.025)
         for name in ("activation_energy", "lamp_dose", "laying_day", "cloud_power", "remainder"):
-            assert float(shares.sel(input=name)) == pytest.approx(0, abs=0.015)
+            assert float(shares.sel(input=name)) == pytest.approx(0, abs=0.025)
 
 
 def test_shares_and_remainder_add_up_to_1(fit_of, under, sunny_year):

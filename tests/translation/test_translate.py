@@ -119,6 +119,25 @@ def test_what_is_not_reached_within_the_horizon_is_infinite(
     assert (days[..., 3] == 0).all()
 
 
+def test_a_required_strength_is_read_beside_the_fractions(fit_of, under, even_sky, certain_inputs):
+    from dataclasses import replace
+
+    site = under(even_sky, certain_inputs)
+    fit = fit_of([302.4])
+    with pytest.raises(ValueError, match="required strength"):
+        translate(fit, site=site, fractions=[None])
+    fit.study = replace(fit.study, required_strength=8.0)
+    plain = fit.threshold_draws
+    fit.threshold_draws = lambda fraction, **of: plain(fraction or 0.25, **of)
+    made = translate(fit, site=site, of="mean")
+    assert made.subjects() == [("A", "machine", "mean", 0.5), ("A", "machine", "mean", None)]
+    np.testing.assert_allclose(made.draws("A", "machine", "mean", None), 20.0)
+    np.testing.assert_allclose(made.draws("A", "machine", "mean", 0.5), 10.0)
+    assert "required strength" in repr(made)
+    with pytest.raises(LookupError, match="fraction"):
+        made.draws("A", "machine", "mean", 0.3)
+
+
 def test_a_hotter_or_brighter_site_shortens_the_days(fit_of, under, sunny_year, certain_inputs):
     fit = fit_of(np.full(200, 500.0))
     fit.energy = np.full(200, 30.0)
@@ -241,8 +260,8 @@ def test_progress_names_each_material(fit_of, under, even_sky, certain_inputs):
 def test_intervals_of_days_cover_the_truth_as_often_as_they_say(
     fit_of, sunny_year, lamp, plain_days
 ):
-    """250 worlds drawn from the priors: 90 % intervals and 95 % lower bounds, known truth."""
-    inputs, clock, worlds, draws = read_inputs(), lamp_clock(lamp), 250, 300
+    """200 worlds drawn from the priors: 90 % intervals and 95 % lower bounds, known truth."""
+    inputs, clock, worlds, draws = read_inputs(), lamp_clock(lamp), 200, 250
     sky = sunny_year
     year = sky_year(sky, "e340")
     assert clock.temperature_sd > 0
