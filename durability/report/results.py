@@ -264,6 +264,12 @@ def save(results: Results, folder: Path) -> None:
     _write_json(folder / "provenance.json", results.provenance)
 
 
+def keep_fit(fit: Fit, record: dict[str, Any], folder: Path) -> None:
+    """Write a fit and its statements, without translations or report, to a results folder."""
+    results = collect(fit, (), (), record)
+    write_folder(folder, lambda fresh: save(results, fresh))
+
+
 def _write_json(file: Path, content: Any) -> None:
     text = json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False)
     file.write_text(text + "\n", encoding="utf-8")

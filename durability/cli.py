@@ -1,0 +1,453 @@
+"""Commands at a terminal. Each is a thin line over the Python API; no statistics here.
+
+Exit status: 0 done, 2 bad input, 3 a fit missed its diagnostics, 130 interrupted.
+"""
+
+from __future__ import annotations
+
+import json as json_module
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+
+import typer
+
+if TYPE_CHECKING:
+    from durability.inference import Fit
+    from durability.statement import Statements
+    from durability.study import Study
+
+BAD_INPUT, FIT_FAILED, INTERRUPTED = 2, 3, 130
+
+app = typer.Typer(
+    name="durability",
+    help="How long may a fabric lie open? Threshold doses from weathering tests, read as days at"
+    " a site.",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+)
+
+Folder = Annotated[Path, typer.Argument(help="Study folder, with its study.toml.")]
+Json = Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")]
+Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="No progress and no cautions.")]
+Seed = Annotated[int, typer.Option("--seed", help="Same seed, same numbers.")]
+Out = Annotated[
+    Path | None, typer.Option("--out", help="Results folder; STUDY/results if left out.")
+]
+File = Annotated[Path | None, typer.Option("--out", help="Also write the JSON document here.")]
+LawName = Annotated[
+    str | None, typer.Option("--law", help="A law of `durability laws`, or a law file.")
+]
+Errors = Annotated[
+    str, typer.Option("--errors", help="Scatter of strips: lognormal or normal.")
+]
+Level = Annotated[
+    float | None, typer.Option("--level", help="Level of intervals, such as 0.9.")
+]
+Sites = Annotated[
+    list[str] | None,
+    typer.Option("--site", help="A site of `durability sites` or a weather file; may be repeated."),
+]
+
+
+@app.callback()
+def _commands(
+    version: Annotated[bool, typer.Option("--version", help="Print the version.")] = False,
+) -> None:
+    if version:
+        from durability import __version__
+
+        print(f"durability {__version__}")
+        raise typer.Exit()
+
+
+@app.command(epilog="Example:  durability check examples/quarry-cover")
+def check(study: Folder, json: Json = False, quiet: Quiet = False, out: File = None) -> None:
+    """Read a study folder and report every problem and caution at once."""
+    with _errors(json):
+        from durability.study import check_study
+
+        problems, cautions = check_study(study)
+        document = {
+            "problems": [p.to_dict() for p in problems],
+            "cautions": [
+                {"name": c.name, "text": c.text, "file": c.file, "row": c.row} for c in cautions
+            ],
+        }
+        _keep(document, out)
+        if json:
+            _print_json(document)
+        else:
+            _print_problems(problems, quiet=False)
+            if not quiet:
+                _print_cautions(cautions)
+            if not problems:
+                print(f"{study}: no problems, {_count(len(cautions), 'caution')}")
+        if problems:
+            raise typer.Exit(BAD_INPUT)
+
+
+@app.command(epilog="Example:  durability retention examples/quarry-cover --level 0.9")
+def retention(
+    study: Folder,
+    level: Level = None,
+    json: Json = False,
+    quiet: Quiet = False,
+    out: File = None,
+) -> None:
+    """Strength and retained strength of every group of strips, with intervals."""
+    with _errors(json):
+        from durability.retention import retention_table
+        from durability.study import read_study
+
+        read = read_study(study)
+        rows = retention_table(read, level=level or read.question.level)
+        statements = read.retention(level)
+        document = {"table": rows, "statements": statements.to_list()}
+        _keep(document, out)
+        if json:
+            _print_json(document)
+            return
+        print(f"{read.title}{'  [invented data]' if read.invented else ''}")
+        percent = f"{100 * (level or read.question.level):g} %"
+        print(f"{read.property}; intervals are {percent} confidence intervals\n")
+        columns = ("material", "lot", "direction", "exposure", "dose", "n", "mean", "cv", "left")
+        _print_table([*columns, "remarks"], [_shown(row) for row in rows])
+        if not quiet:
+            _print_cautions(read.cautions)
+
+
+@app.command(epilog="Example:  durability fit examples/quarry-cover --law logistic --seed 1")
+def fit(
+    study: Folder,
+    law: LawName = None,
+    errors: Errors = "lognormal",
+    level: Level = None,
+    seed: Seed = 0,
+    out: Out = None,
+    json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Fit a degradation law and state the threshold doses."""
+    with _errors(json):
+        read = _read(study)
+        made, record = _fitted(read, law, errors, level, seed, out, quiet)
+        statements = made.statements()
+        if json:
+            _print_json(
+                {
+                    "fit": {"law": made.law, "diagnostics": made.diagnostics.to_dict()},
+                    "run": {k: record[k] for k in ("seed", "version", "key")},
+                    "statements": statements.to_list(),
+                }
+            )
+        else:
+            print(repr(made), "\n")
+            _print_statements(statements)
+            if not quiet:
+                _print_cautions(read.cautions)
+        _gate(made)
+
+
+@app.command(epilog="Example:  durability translate examples/quarry-cover --site miami")
+def translate(
+    study: Folder,
+    site: Sites = None,
+    law: LawName = None,
+    errors: Errors = "lognormal",
+    level: Level = None,
+    seed: Seed = 0,
+    out: Out = None,
+    json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Read the threshold doses as days at a site, by month of laying, with the budget."""
+    with _errors(json):
+        from durability.decisions import cover_statements
+        from durability.report import translations_of
+        from durability.report.results import budget_records
+        from durability.statement import Statements
+
+        read = _read(study)
+        asked = site or list(read.question.sites)
+        if not asked:
+            _refuse("name a site with --site, or in study.toml under [question] sites")
+        made, _ = _fitted(read, law, errors, level, seed, out, quiet)
+        _gate(made)
+        with _progress(quiet) as tell:
+            done, refused = translations_of(made, asked, progress=tell)
+        statements = Statements(s for t in done for s in cover_statements(t, made, level=level))
+        if json:
+            _print_json(
+                {
+                    "statements": statements.to_list(),
+                    "budgets": [b for t in done for b in budget_records(t)],
+                    "not_translated": refused,
+                }
+            )
+        else:
+            for t in done:
+                print(repr(t), "\n")
+            _print_statements(statements.where(of=read.question.of))
+            for reason in refused:
+                print(f"not translated: {reason}", file=sys.stderr)
+        if refused and not done:
+            raise typer.Exit(BAD_INPUT)
+
+
+@app.command(epilog="Example:  durability report examples/quarry-cover --site phoenix")
+def report(
+    study: Folder,
+    site: Sites = None,
+    law: LawName = None,
+    errors: Errors = "lognormal",
+    level: Level = None,
+    seed: Seed = 0,
+    out: Out = None,
+    json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Do the whole job: read, fit, translate, and write the results folder with its report."""
+    with _errors(json):
+        from durability.report import report as run
+        from durability.report.sentences import key_sentences
+
+        with _progress(quiet) as tell:
+            results = run(
+                study, sites=site, law=law, errors=errors, level=level, seed=seed, out=out,
+                progress=tell,
+            )  # fmt: skip
+        if json:
+            _print_json(results.to_document())
+            return
+        for sentence in key_sentences(results):
+            print(sentence)
+        if not quiet:
+            _print_cautions(results.cautions())
+            if results.reused:
+                print("The earlier fit was reused: inputs, models and seed are the same.")
+        print(f"Report: {results.folder / 'report.html' if results.folder else ''}")
+
+
+@app.command(epilog="Example:  durability laws stretched-exponential")
+def laws(
+    name: Annotated[str | None, typer.Argument(help="One law; all if left out.")] = None,
+    json: Json = False,
+    quiet: Quiet = False,
+    out: File = None,
+) -> None:
+    """List the degradation laws, with their sources."""
+    with _errors(json):
+        from durability.laws import laws as names
+        from durability.laws import read_law
+
+        _print_records([read_law(n).to_dict() for n in ([name] if name else names())], json, out)
+
+
+@app.command(epilog="Example:  durability sites --json")
+def sites(json: Json = False, quiet: Quiet = False, out: File = None) -> None:
+    """List the sites with weather, with their sources."""
+    with _errors(json):
+        from durability.exposure import sites as listed
+
+        _print_records(listed(), json, out)
+
+
+def _read(folder: Path) -> Study:
+    from durability.study import read_study
+
+    return read_study(folder)
+
+
+def _fitted(
+    study: Study,
+    law: str | None,
+    errors: str,
+    level: float | None,
+    seed: int,
+    out: Path | None,
+    quiet: bool,
+) -> tuple[Fit, dict[str, Any]]:
+    """The fit, read back from the results folder where it matches, else made and kept there."""
+    from durability.inference import DEFAULT_LAW
+    from durability.report import fit_or_reuse
+    from durability.report.results import keep_fit
+
+    folder = out if out is not None else study.folder / "results"
+    with _progress(quiet) as tell:
+        made, record, reused = fit_or_reuse(
+            study, law=law or DEFAULT_LAW, errors=errors, level=level, seed=seed, sampler=None,
+            out=folder, progress=tell,
+        )  # fmt: skip
+        if not reused and made.diagnostics.ok:
+            keep_fit(made, record, folder)
+    return made, record
+
+
+def _gate(made: Fit) -> None:
+    if not made.diagnostics.ok:
+        print(f"error: {made.diagnostics}", file=sys.stderr)
+        print("Nothing above may be quoted. Try another --law, or more strips.", file=sys.stderr)
+        raise typer.Exit(FIT_FAILED)
+
+
+@contextmanager
+def _progress(quiet: bool) -> Iterator[Callable[[str, float], None]]:
+    """A callback that shows what is being done on standard error."""
+    if quiet:
+        yield lambda stage, share: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+    console = Console(stderr=True)
+    if not console.is_terminal:
+        said: set[str] = set()
+
+        def line(stage: str, share: float) -> None:
+            if stage not in said:
+                said.add(stage)
+                print(stage, file=sys.stderr, flush=True)
+
+        yield line
+        return
+    columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=console, transient=True) as bar:
+        task = bar.add_task("starting", total=1.0)
+        yield lambda stage, share: bar.update(task, description=stage, completed=share)
+
+
+@contextmanager
+def _errors(json: bool) -> Iterator[None]:
+    """Errors a user can mend become words and an exit status; anything else is a fault of ours."""
+    try:
+        yield
+    except KeyboardInterrupt:
+        print("interrupted; the earlier results are untouched", file=sys.stderr)
+        raise typer.Exit(INTERRUPTED) from None
+    except BrokenPipeError:
+        raise typer.Exit(0) from None
+    except Exception as error:
+        _explain(error, json)
+
+
+def _explain(error: Exception, json: bool) -> NoReturn:
+    from durability.study import StudyError
+
+    if isinstance(error, StudyError):
+        if json:
+            _print_json({"problems": [p.to_dict() for p in error.problems]})
+        _print_problems(error.problems, quiet=False)
+        raise typer.Exit(BAD_INPUT) from None
+    from durability.laws import ExpressionError, LawError
+    from durability.report import FitFailed, ResultsFolderError
+    from durability.translation import TranslationRefused
+
+    if isinstance(error, FitFailed):
+        if json:
+            _print_json({"error": str(error)})
+        print(f"error: {error}\nNothing was written; the earlier results are untouched.",
+              file=sys.stderr)  # fmt: skip
+        raise typer.Exit(FIT_FAILED) from None
+    known = (LookupError, LawError, ExpressionError, ResultsFolderError, TranslationRefused)
+    if isinstance(error, known) or type(error) is ValueError:
+        text = str(error.args[0]) if error.args else str(error)
+        if json:
+            _print_json({"error": text})
+        print(f"error: {text}", file=sys.stderr)
+        raise typer.Exit(BAD_INPUT) from None
+    raise error
+
+
+def _refuse(text: str) -> NoReturn:
+    print(f"error: {text}", file=sys.stderr)
+    raise typer.Exit(BAD_INPUT)
+
+
+def _print_json(document: Any) -> None:
+    print(json_module.dumps(document, indent=1, ensure_ascii=False, allow_nan=False))
+
+
+def _keep(document: Any, out: Path | None) -> None:
+    if out is not None:
+        try:
+            text = json_module.dumps(document, indent=1, ensure_ascii=False, allow_nan=False)
+            out.write_text(text + "\n", encoding="utf-8")
+        except OSError as error:
+            _refuse(f"{out.name} cannot be written ({error.strerror})")
+
+
+def _print_problems(problems: Any, *, quiet: bool) -> None:
+    for problem in problems:
+        print(problem, file=sys.stderr)
+    if problems:
+        print(f"{_count(len(problems), 'problem')}; nothing was computed", file=sys.stderr)
+
+
+def _print_cautions(cautions: Any) -> None:
+    for caution in cautions:
+        print(f"caution: {caution.text}", file=sys.stderr)
+
+
+def _count(n: int, word: str) -> str:
+    return f"{n} {word}" if n == 1 else f"{n} {word}s"
+
+
+def _print_statements(statements: Statements) -> None:
+    _print_table(["subject", "quantity", "statement"], [list(r) for r in statements.rows()])
+
+
+def _shown(row: dict[str, Any]) -> list[str]:
+    """One row of the retention table as a technician reads it."""
+    from durability.statement import round_by_uncertainty
+
+    def number(value: float | None, digits: str) -> str:
+        return "" if value is None else format(value, digits)
+
+    mean = round_by_uncertainty(row["mean"])["value"] or ""
+    return [
+        row["material"],
+        row["lot"],
+        row["direction"],
+        row["exposure"],
+        f"{row['dose']:.4g} {row['dose_unit']}" if row["dose"] else "unexposed",
+        str(row["n"]),
+        f"{mean} {row['unit']}" if mean else "",
+        "" if row["cv"] is None else f"{100 * row['cv']:.1f} %",
+        row["left"],
+        row["remarks"],
+    ]
+
+
+def _print_table(columns: list[str], rows: list[list[str]]) -> None:
+    """Plain aligned columns, so that they can be cut and searched."""
+    shown = [[str(c) for c in row] for row in rows]
+    widths = [max([len(h), *(len(r[i]) for r in shown)]) for i, h in enumerate(columns)]
+    for row in [columns, *shown]:
+        print("  ".join(cell.ljust(w) for cell, w in zip(row, widths, strict=True)).rstrip())
+
+
+def _print_records(records: list[dict[str, Any]], json: bool, out: Path | None) -> None:
+    _keep(records, out)
+    if json:
+        _print_json(records)
+        return
+    for record in records:
+        for i, (key, value) in enumerate(record.items()):
+            lead = "" if i == 0 else "  "
+            if isinstance(value, dict):
+                value = "; ".join(f"{k}: {v}" for k, v in value.items()) or "none"
+            print(f"{lead}{value if i == 0 else f'{key}: {value}'}")
+        print()
+
+
+def main() -> None:
+    """The entry point of the command."""
+    app()
+
+
+if __name__ == "__main__":
+    main()
