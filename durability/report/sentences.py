@@ -1,0 +1,394 @@
+"""What may be written? Correct English sentences of statements, and those that come first.
+
+A sentence is made of words and quotes. The text of a quote comes from the statement's own methods
+alone, so that no number is rounded twice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from durability.report.headline import (
+    head_bound_or_dose,
+    head_days,
+    head_ratios,
+    last_tested,
+    threshold_asked,
+)
+from durability.statement import MONTHS, Statement
+
+if TYPE_CHECKING:
+    from durability.report.results import Results
+
+MOST_LINES = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Quote:
+    """A number in a sentence or table: its text and the statement it is quoted from."""
+
+    text: str
+    statement: Statement
+
+    def __str__(self) -> str:
+        return self.text
+
+
+@dataclass(frozen=True, slots=True)
+class Sentence:
+    """Words and quotes in order.
+
+    Examples
+    --------
+    >>> str(Sentence(("Two", " words.")))
+    'Two words.'
+    """
+
+    parts: tuple[str | Quote, ...]
+
+    def __str__(self) -> str:
+        return "".join(str(p) for p in self.parts)
+
+
+def amount(s: Statement) -> str:
+    """Number, unit and interval of a bound without 'at least', else `Statement.figures`.
+
+    Examples
+    --------
+    >>> amount(Statement(quantity="threshold_dose", unit="cycles", low=166.6, sides=1,
+    ...     kind="prediction", of="new_lot"))
+    '167 cycles (95 % one-sided prediction lower bound)'
+    """
+    if not s.is_bound or s.sides == 2:
+        return s.figures()
+    unit = "" if s.unit == "1" else f" {s.unit}"
+    return f"{_limit(s)}{unit} ({s.interval()})"
+
+
+def short(s: Statement) -> str:
+    """The numbers alone, for a table whose head gives unit and level.
+
+    Examples
+    --------
+    >>> short(Statement(quantity="outdoor_days", unit="d", value=236.0, low=108.0, high=771.0))
+    '240 (110 to 770)'
+    >>> short(Statement(quantity="outdoor_days", unit="d", low=108.2, sides=1))
+    'at least 108'
+    """
+    n = s.numbers()
+    if s.is_bound and s.sides == 2:
+        return f"{n['low']} to {n['high']}"
+    if s.is_bound:
+        return f"at {'least' if s.low is not None else 'most'} {_limit(s)}"
+    if s.low is not None and s.high is not None:
+        return f"{n['value']} ({n['low']} to {n['high']})"
+    if s.low is not None or s.high is not None:
+        return f"{n['value']} (at {'least' if s.low is not None else 'most'} {_limit(s)})"
+    return n["value"]
+
+
+def _limit(s: Statement) -> str:
+    n = s.numbers()
+    return n["low"] if s.low is not None else n["high"]
+
+
+def join(items: Iterable[str]) -> str:
+    """'a', 'a and b', 'a, b and c'."""
+    words = list(items)
+    return " and ".join([", ".join(words[:-1]), words[-1]]) if len(words) > 1 else "".join(words)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wording:
+    """The names that turn statements of one study into sentences.
+
+    Parameters
+    ----------
+    sites : name of a site to its title.
+    dose_units : exposure to the unit of its dose.
+    required : the required strength with its unit, where the study names one.
+    control : the material that others are compared with.
+    """
+
+    sites: Mapping[str, str] = field(default_factory=dict)
+    dose_units: Mapping[str, str] = field(default_factory=dict)
+    required: str | None = None
+    control: str | None = None
+
+    @classmethod
+    def of(cls, results: Results) -> Wording:
+        """The wording of a study's results."""
+        study = results.study
+        required = study.required_strength
+        return cls(
+            sites={t.site: t.title for t in results.translations},
+            dose_units={x.name: x.dose_unit for x in study.exposures.values()},
+            required=None if required is None else f"{required:g} {study.unit}",
+            control=study.question.control,
+        )
+
+    def fraction(self, s: Statement) -> str:
+        """'half the unexposed strength', or the required strength."""
+        if s.fraction is None:
+            return f"the required strength of {self.required}" if self.required else "it"
+        return strength_at(s.fraction)
+
+    def site(self, name: str | None) -> str:
+        """Title of a site, else its name."""
+        return self.sites.get(name or "", name or "")
+
+    def subject(self, s: Statement) -> str:
+        """'a new lot of A', 'lot A1 of A', '90 % of single strips of a new lot of A'."""
+        material = s.material or "the material"
+        if s.lot:
+            return f"lot {s.lot} of {material}"
+        if s.of == "new_lot":
+            return f"a new lot of {material}"
+        if s.of == "single_specimen":
+            share = "" if s.share is None else f"{100 * s.share:g} % of "
+            return f"{share}single strips of a new lot of {material}"
+        return f"the median lot of {material}" if s.of == "mean" else material
+
+    def dose(self, s: Statement) -> str:
+        """The dose of a statement with its unit."""
+        unit = self.dose_units.get(s.exposure or "", "")
+        return f"{_plain(s.dose or 0.0)} {unit}".strip()
+
+    def sentence(self, s: Statement) -> Sentence:
+        """One statement as a sentence.
+
+        Examples
+        --------
+        >>> s = Statement(quantity="threshold_dose", material="A", direction="machine",
+        ...     of="new_lot", exposure="X1", fraction=0.5, value=1219.0, low=934.0, high=1621.0,
+        ...     kind="prediction", unit="kJ/(m² nm) at 340 nm")
+        >>> print(Wording().sentence(s))  # doctest: +NORMALIZE_WHITESPACE
+        The threshold dose for half the unexposed strength, for a new lot of A in the machine
+        direction under X1, is 1220 kJ/(m² nm) at 340 nm (95 % prediction interval 930 to 1620).
+        """
+        return Sentence((*_MAKERS[s.quantity](self, s), _beyond(s), "."))
+
+
+def strength_at(fraction: float) -> str:
+    """A retained fraction in words.
+
+    Examples
+    --------
+    >>> strength_at(0.5), strength_at(0.8)
+    ('half the unexposed strength', '80 % of the unexposed strength')
+    """
+    if fraction == 0.5:
+        return "half the unexposed strength"
+    return f"{100 * fraction:g} % of the unexposed strength"
+
+
+def _plain(number: float) -> str:
+    text = f"{number:.4g}"
+    return f"{number:.0f}" if "e" in text and abs(number) < 1e7 else text
+
+
+def _where(s: Statement, *, exposure: bool = True) -> str:
+    direction = f" in the {s.direction} direction" if s.direction else ""
+    return direction + (f" under {s.exposure}" if exposure and s.exposure else "")
+
+
+def _beyond(s: Statement) -> str:
+    if not s.extrapolated:
+        return ""
+    if s.extrapolation_factor is None:
+        return "; this lies beyond the largest dose tested"
+    if s.quantity == "threshold_dose":
+        return f"; this is {s.extrapolation_factor:.2g} times the largest dose tested"
+    return f"; the threshold dose is {s.extrapolation_factor:.2g} times the largest dose tested"
+
+
+Parts = tuple[str | Quote, ...]
+
+
+def _threshold_dose(w: Wording, s: Statement) -> Parts:
+    who = f"{w.subject(s)}{_where(s)}"
+    if s.is_bound:
+        side = "before" if s.low is not None else "after"
+        text = f"For {who}, the strength falls to {w.fraction(s)} not {side} "
+        return text, Quote(amount(s), s)
+    return f"The threshold dose for {w.fraction(s)}, for {who}, is ", Quote(s.figures(), s)
+
+
+def _threshold_hours(w: Wording, s: Statement) -> Parts:
+    side = ("not before " if s.low is not None else "not after ") if s.is_bound else "after "
+    return (
+        (
+            f"Under {s.exposure}, {w.subject(s)}{_where(s, exposure=False)} falls to {w.fraction(s)} "
+            f"{side}"
+        ),
+        Quote(amount(s), s),
+        " of lamp time, dark phases included",
+    )
+
+
+def _unexposed(w: Wording, s: Statement) -> Parts:
+    return f"The unexposed strength of {w.subject(s)}{_where(s)} is ", Quote(s.figures(), s)
+
+
+def _retained(w: Wording, s: Statement) -> Parts:
+    what = "the fraction left of the unexposed strength" if s.unit == "1" else "the strength left"
+    after = f"After {w.dose(s)} under {s.exposure}" if s.exposure else f"After {w.dose(s)}"
+    return (
+        f"{after}, {what} of {w.subject(s)}{_where(s, exposure=False)} is ",
+        Quote(s.figures(), s),
+    )
+
+
+def _ratio(w: Wording, s: Statement) -> Parts:
+    control = f"the control, {w.control}" if w.control else "the control"
+    return (
+        (
+            f"The threshold dose for {w.fraction(s)}, for {w.subject(s)}{_where(s)}, divided by that"
+            f" of {control}, is "
+        ),
+        Quote(s.figures(), s),
+    )
+
+
+def _laid(w: Wording, s: Statement) -> str:
+    month = f" in {MONTHS[s.month - 1]}" if s.month else ""
+    return f"Laid at {w.site(s.site)}{month}, {w.subject(s)}"
+
+
+def _outdoor_days(w: Wording, s: Statement) -> Parts:
+    side = ("not before " if s.low is not None else "not after ") if s.is_bound else "after "
+    return (
+        f"{_laid(w, s)} falls to {w.fraction(s)}{_where(s, exposure=False)} {side}",
+        Quote(amount(s), s),
+    )
+
+
+def _days_to_cover(w: Wording, s: Statement) -> Parts:
+    return (
+        f"{_laid(w, s)} must be covered within ",
+        Quote(_limit(s), s),
+        f" {_day(s)}: so long at least {w.fraction(s)} is left{_where(s, exposure=False)} ({s.interval()})",
+    )
+
+
+def _day(s: Statement) -> str:
+    return "day" if _limit(s) == "1" else "days"
+
+
+_MAKERS = {
+    "threshold_dose": _threshold_dose,
+    "threshold_hours": _threshold_hours,
+    "unexposed_strength": _unexposed,
+    "retained_strength": _retained,
+    "ratio_of_threshold_doses": _ratio,
+    "outdoor_days": _outdoor_days,
+    "days_to_cover": _days_to_cover,
+}
+
+
+def _cover(w: Wording, worst: Statement, best: Statement) -> Sentence:
+    """Days to cover of the worst and the best month in one sentence."""
+    months = [MONTHS[(s.month or 1) - 1] for s in (worst, best)]
+    parts: list[str | Quote] = [
+        f"At {w.site(worst.site)}, cover {w.subject(worst)} within ",
+        Quote(_limit(worst), worst),
+    ]
+    if worst is best:
+        parts.append(f" {_day(worst)}, whichever the month of laying")
+    else:
+        parts += [
+            f" {_day(worst)} if laid in {months[0]} (worst month), ",
+            Quote(_limit(best), best),
+            f" if laid in {months[1]} (best month)",
+        ]
+    which = "" if worst.direction is None else " in the worse direction"
+    at_least = w.fraction(worst)
+    if worst.low == 0:
+        parts.append("; 0 days: cover it on the day of laying")
+    parts.append(
+        f": so long at least {at_least} is left{which}, with {100 * worst.level:.3g} % assurance"
+    )
+    return Sentence((*parts, _beyond(worst), "."))
+
+
+def answer_sentences(results: Results) -> list[Sentence]:
+    """What the study's question is answered with, in order: doses, days, comparison."""
+    w = Wording.of(results)
+    lines: list[Sentence] = []
+    for s in head_bound_or_dose(results):
+        if s.is_bound and s.low is not None:
+            tested = last_tested(results, s)
+            if tested is not None:
+                lines.append(w.sentence(tested))
+        lines.append(w.sentence(s))
+    lines += [_cover(w, worst, best) for worst, best in head_days(results)]
+    lines += [w.sentence(s) for s in head_ratios(results)]
+    return lines
+
+
+def failed_notice(results: Results) -> str | None:
+    """Why no number of the fit may be quoted, or None where all may."""
+    problems = results.fit.diagnostics.problems()
+    if not problems:
+        return None
+    return f"The fit missed its diagnostics, so no number of it may be quoted: {join(problems)}."
+
+
+def not_translated(results: Results) -> list[str]:
+    """Why there are no days at a site, in words; empty where all were translated."""
+    if results.refused:
+        return [f"Not read as days at a site: {reason.rstrip('.')}." for reason in results.refused]
+    if results.translations:
+        return []
+    own = sorted({x.axis for x in results.study.exposures.values() if x.axis})
+    why = "no site was asked for"
+    if own:
+        why = (
+            f"the study counts exposure in {join(own)}, not as radiant dose in a named band, and no"
+            " factor leads from there to days at a site"
+        )
+    return [f"Not read as days at a site: {why}."]
+
+
+def beware(results: Results) -> dict[str, str]:
+    """Flags of the head-line statements, explained: what a reader must know beside the numbers."""
+    first = [s for line in answer_sentences(results) for p in line.parts
+             if isinstance(p, Quote) for s in (p.statement,)]  # fmt: skip
+    book = results.explanations()["flags"]
+    return {name: book[name] for s in first for name in s.flags}
+
+
+def key_sentences(results: Results) -> list[str]:
+    """The head-line sentences, at most twelve: what a person must read if nothing else.
+
+    Parameters
+    ----------
+    results : of a run.
+
+    Returns
+    -------
+    list of str : for the study's first threshold and subject, the threshold dose or its bound in
+        the worse direction, days to cover in the worst and best month at each site, and the ratio
+        to the control; then what to beware. No number at all where the fit failed its diagnostics.
+    """
+    failed = failed_notice(results)
+    if failed:
+        return [failed]
+    lines = [str(s) for s in answer_sentences(results)]
+    notes = [*not_translated(results), *(f"Beware: {text}" for text in beware(results).values())]
+    room = MOST_LINES - min(len(notes), 5)
+    if len(lines) > room:
+        left = len(lines) - room + 1
+        lines = [*lines[: room - 1], f"{left} more lines are in the report."]
+    space = MOST_LINES - len(lines)
+    if len(notes) > space:
+        notes = [*notes[: space - 1], "More to beware is in the report."]
+    return lines + notes
+
+
+__all__ = [
+    "Quote", "Sentence", "Wording", "amount", "answer_sentences", "beware", "failed_notice", "join",
+    "key_sentences", "not_translated", "short", "strength_at", "threshold_asked",
+]  # fmt: skip
