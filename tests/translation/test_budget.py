@@ -130,3 +130,19 @@ def test_a_threshold_that_is_hardly_ever_reached_has_an_empty_budget(
     budget = translate(fit_of(tau), site=under(even_sky, certain_inputs), of="mean").budget
     assert np.isnan(budget["share"]).all()
     assert (budget["left_out"] == 1).all()
+
+
+def test_idle_inputs_gain_no_share_by_chance_and_real_ones_lose_none_in_few_draws():
+    """150 draws, ten idle inputs: uncorrected, each would gain about 3/150 of the other half."""
+    idle, real = [], []
+    for seed in range(200):
+        rng = np.random.default_rng([21, seed])
+        x = rng.normal(size=(11, 150))
+        noise = rng.normal(size=150)
+        shares, _, _ = variance_shares(
+            np.exp(0.5 * (x[0] + noise)), {f"x{i}": column for i, column in enumerate(x)}
+        )
+        real.append(shares["x0"])
+        idle += [shares[f"x{i}"] for i in range(1, 11)]
+    assert np.mean(real) == pytest.approx(0.5, abs=0.03)
+    assert np.median(idle) < 0.004
