@@ -10,7 +10,6 @@ graph here, the compiled kernel in `durability.inference`), so that a formula is
 from __future__ import annotations
 
 import ast
-import math
 import unicodedata
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -214,7 +213,7 @@ class _Reader:
             value = node.value
             if isinstance(value, bool) or not isinstance(value, int | float):
                 self.refuse(node, f"{value!r} is not a number")
-            if not math.isfinite(value) or abs(value) > _LARGEST:
+            if not abs(value) <= _LARGEST:  # no float yet: an integer may be too long for one
                 self.refuse(node, "the number is too large")
             return self.constant(float(value))
         if isinstance(node, ast.Name):
@@ -244,10 +243,12 @@ class _Reader:
         self.refuse(node, f"{kind} is not allowed")
 
     def check_power(self, node: ast.expr) -> None:
-        inner = node.operand if isinstance(node, ast.UnaryOp) else node
-        if isinstance(inner, ast.Constant) and isinstance(inner.value, int | float):
-            if abs(inner.value) > 100:
-                self.refuse(node, "the power is larger than 100")
+        inner = node
+        while isinstance(inner, ast.UnaryOp):
+            inner = inner.operand
+        number = isinstance(inner, ast.Constant) and isinstance(inner.value, int | float)
+        if number and abs(inner.value) > 100:
+            self.refuse(node, "the power is larger than 100")
         if isinstance(inner, ast.BinOp) and isinstance(inner.op, ast.Pow):
             self.refuse(node, "a power of a power needs brackets around the base")
 

@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 
 from durability import catalogue
-from durability.laws.expression import Tape, parse
+from durability.laws.expression import ExpressionError, Tape, parse
 
 
 class LawError(ValueError):
@@ -174,6 +174,8 @@ def _read(file: Path, changed: int) -> Law:
             data = tomllib.load(stream)
     except FileNotFoundError:
         raise LookupError(f"law file {file.name} does not exist") from None
+    except OSError as error:
+        raise LawError(f"law file {file.name} cannot be read: {error.strerror}") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise LawError(f"law file {file.name}: {error}") from error
     return _build(file.stem, data)
@@ -190,19 +192,32 @@ def _build(name: str, data: dict[str, Any]) -> Law:
     for key in _TEXT:
         if not isinstance(data.get(key), str) or not data[key].strip():
             raise fail(f'"{key}" is missing or not text')
-    holds = data.get("holds", {})
+    def formula(key: str, names: list[str]) -> Tape:
+        try:
+            return parse(data[key], names)
+        except ExpressionError as error:
+            raise fail(f'"{key}": {error}') from error
+
+    holds, tables = data.get("holds", {}), data.get("shape", {})
+    if not isinstance(holds, dict) or not isinstance(tables, dict):
+        raise fail("[holds] and [shape] must be tables")
     for key in ("monotone", "reaches_zero", "smooth_at_zero"):
         if not isinstance(holds.get(key), bool):
             raise fail(f'"holds.{key}" must be true or false')
     shapes = []
-    for shape_name, table in data.get("shape", {}).items():
+    for shape_name, table in tables.items():
+        if shape_name in ("u", "q"):
+            raise fail(f'"shape.{shape_name}" has the name of the dose or the fraction; rename it')
+        if not isinstance(table, dict):
+            raise fail(f'"shape.{shape_name}" must be a table, written [shape.{shape_name}]')
         for key in _SHAPE_TEXT:
             if not isinstance(table.get(key), str):
                 raise fail(f'"shape.{shape_name}.{key}" is missing or not text')
         numbers = {}
         for key in _SHAPE_NUMBER:
             value = table.get(key)
-            if isinstance(value, bool) or not isinstance(value, int | float) or value <= 0:
+            number = isinstance(value, int | float) and not isinstance(value, bool)
+            if not number or not 0 < value < math.inf:
                 raise fail(f'"shape.{shape_name}.{key}" must be a number above 0')
             numbers[key] = float(value)
         if not numbers["lower"] < numbers["median"] < numbers["upper"]:
@@ -214,6 +229,8 @@ def _build(name: str, data: dict[str, Any]) -> Law:
         raise fail('"floor" must be a fraction above 0 and below 0.5')
     names = [s.name for s in shapes]
     inverse = data.get("inverse")
+    if inverse is not None and not isinstance(inverse, str):
+        raise fail('"inverse" must be text')
     law = Law(
         name=name,
         expression=data["expression"],
@@ -227,8 +244,8 @@ def _build(name: str, data: dict[str, Any]) -> Law:
         use=data["use"],
         limits=data["limits"],
         source=data["source"],
-        tape=parse(data["expression"], ["u", *names]),
-        inverse_tape=None if inverse is None else parse(inverse, ["q", *names]),
+        tape=formula("expression", ["u", *names]),
+        inverse_tape=None if inverse is None else formula("inverse", ["q", *names]),
     )
     _check(law, fail)
     return law
