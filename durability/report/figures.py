@@ -1,0 +1,449 @@
+"""How do the data and the fit look? Figures of strips, thresholds, days, budgets and chambers.
+
+Each function returns a matplotlib Figure and shows nothing. Colours are those of Okabe and Ito
+(Color universal design, 2008; from memory), which most colour-blind readers tell apart; markers
+and line styles differ too, so that a grey print can be read. Figures are narrow, with panels one
+below another, so that their text stays readable on a small screen.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from textwrap import wrap
+from typing import TYPE_CHECKING, Any
+
+from durability.report.headline import worst_by_month
+from durability.statement import MONTHS, Statement, Statements
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from durability.inference import Fit
+    from durability.study.model import Exposure
+    from durability.translation import Translation
+
+BLUE, RED, GREEN, PURPLE, ORANGE, SKY = (
+    "#0072B2", "#B34700", "#00795A", "#8F4A79", "#9A6A00", "#2C7FB0",
+)  # fmt: skip
+COLOURS = (BLUE, RED, GREEN, PURPLE, ORANGE, SKY)
+MARKERS = ("o", "s", "^", "D", "v", "P", "X", "*")
+LINES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (3, 1)))
+HATCHES = ("", "///", "...", "\\\\\\", "xx", "++")
+INK, GREY, PALE = "#222222", "#5f6368", "#d9dcdf"
+WIDTH = 5.4
+REST = "inputs acting jointly, and the rest"
+
+STYLE: dict[str, Any] = {
+    "font.family": ["DejaVu Sans", "sans-serif"],
+    "font.size": 9.0,
+    "axes.titlesize": 9.5,
+    "axes.titleweight": "bold",
+    "axes.titlelocation": "left",
+    "axes.edgecolor": GREY,
+    "axes.labelcolor": INK,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.grid": True,
+    "axes.axisbelow": True,
+    "grid.color": "#e8eaec",
+    "grid.linewidth": 0.6,
+    "xtick.color": GREY,
+    "ytick.color": GREY,
+    "xtick.labelcolor": INK,
+    "ytick.labelcolor": INK,
+    "text.color": INK,
+    "text.parse_math": False,
+    "legend.frameon": False,
+    "legend.fontsize": 8.0,
+    "hatch.linewidth": 0.6,
+    "svg.fonttype": "none",
+    "svg.hashsalt": "durability",
+}
+
+
+@contextmanager
+def style() -> Iterator[None]:
+    """The look of every figure, while it is made or saved."""
+    import matplotlib
+
+    with matplotlib.rc_context(STYLE):
+        yield
+
+
+def _figure(height: float, rows: int = 1, **share: Any) -> tuple[Figure, list[Axes]]:
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(WIDTH, height), layout="constrained")
+    axes = figure.subplots(rows, 1, squeeze=False, **share)
+    return figure, list(axes[:, 0])
+
+
+def _legend(figure: Figure, handles: list[Any], columns: int = 2) -> None:
+    figure.legend(
+        handles=handles, labels=[h.get_label() for h in handles], loc="outside lower left",
+        ncols=columns, handlelength=2.2, columnspacing=1.4,
+    )  # fmt: skip
+
+
+def _line(label: str, **look: Any) -> Any:
+    from matplotlib.lines import Line2D
+
+    return Line2D([], [], label=label, **look)
+
+
+def _patch(label: str, **look: Any) -> Any:
+    from matplotlib.patches import Patch
+
+    return Patch(label=label, **look)
+
+
+def strength_by_dose(fit: Fit, material: str, exposure: str) -> Figure:
+    """Every strip of a material under an exposure, with the fitted curve, a panel a direction.
+
+    Parameters
+    ----------
+    fit : the fit; where its diagnostics failed the strips are drawn without a curve.
+    material, exposure : which.
+
+    Returns
+    -------
+    Figure : strength [unit of the study] against dose [unit of the exposure]. Lots stand side by
+        side at one dose. Strips not used are crosses; censored strips are triangles that point
+        the way the strength may lie.
+    """
+    from durability.exposure import with_dose
+
+    rows = with_dose(fit.study)
+    of = rows["material"].values == material
+    here = (rows["exposure"].values == exposure) | (rows["dose"].values == 0)
+    rows = rows.isel(row=(of & here).nonzero()[0])
+    lots = list(dict.fromkeys(str(x) for x in rows["lot"].values))
+    directions = [d for m, d, x in fit.model.readings if (m, x) == (material, exposure)]
+    with style():
+        figure, axes = _figure(2.5 * len(directions) + 1.3, len(directions), sharex=True)
+        handles: dict[str, Any] = {}
+        for axis, direction in zip(axes, directions, strict=True):
+            _curves(axis, fit, material, direction, exposure, handles)
+            _strips(axis, rows.isel(row=(rows["direction"].values == direction).nonzero()[0]),
+                    lots, fit.last_dose(material, exposure), handles)  # fmt: skip
+            if direction:
+                axis.set_title(f"{direction} direction")
+            axis.set_ylabel(f"{_strength_word(fit)} [{fit.study.unit}]")
+            axis.set_ylim(bottom=0)
+        axes[-1].set_xlabel(f"dose [{fit.study.exposures[exposure].dose_unit}]")
+        _legend(figure, list(handles.values()))
+    return figure
+
+
+def _strength_word(fit: Fit) -> str:
+    words = fit.study.property
+    return words if len(words) <= 26 else "strength"
+
+
+def _curves(
+    axis: Axes, fit: Fit, material: str, direction: str, exposure: str, handles: dict[str, Any]
+) -> None:
+    import numpy as np
+
+    from durability.inference.bands import bands
+
+    last = fit.last_dose(material, exposure)
+    end = 1.15 * last
+    axis.set_xlim(-0.04 * last, end)
+    axis.axvspan(last, end, color=PALE, alpha=0.55, lw=0, zorder=0)
+    axis.axvline(last, color=GREY, lw=1.0)
+    handles["beyond"] = _patch("beyond the last dose tested", color=PALE)
+    if not fit.diagnostics.ok:
+        return
+    doses = np.linspace(0, end, 70)
+    band = bands(fit, doses, material=material, direction=direction, exposure=exposure)
+    level = f"{100 * fit.level:g} %"
+    limits = [band.sel(of="new_lot", limit=x).values for x in ("low", "high")]
+    axis.fill_between(doses, *limits, color=BLUE, alpha=0.13, lw=0)
+    limits = [band.sel(of="mean", limit=x).values for x in ("low", "high")]
+    axis.fill_between(doses, *limits, color=BLUE, alpha=0.30, lw=0)
+    axis.plot(doses, band.sel(of="mean", limit="median").values, color=BLUE, lw=1.8)
+    single = band.sel(of="single_specimen", limit="low").values
+    axis.plot(doses, single, color=RED, lw=1.2, ls="--")
+    share = fit.study.question.share
+    handles["median"] = _line("fitted median lot", color=BLUE, lw=1.8)
+    handles["mean"] = _patch(f"its {level} interval", color=BLUE, alpha=0.40)
+    handles["new"] = _patch(f"a new lot, {level} interval", color=BLUE, alpha=0.13)
+    handles["single"] = _line(
+        f"{100 * share:g} % of single strips hold this", color=RED, lw=1.2, ls="--"
+    )
+    start = float(band.sel(of="mean", limit="median").values[0])
+    marks = [(f"{100 * q:g} %", q * start) for q in fit.study.thresholds]
+    if fit.study.required_strength is not None:
+        marks.append(("required", fit.study.required_strength))
+    for text, height in marks:
+        axis.axhline(height, color=INK, lw=0.9, ls=":")
+        axis.annotate(
+            text, (1, height), xycoords=("axes fraction", "data"), xytext=(-3, 2),
+            textcoords="offset points", ha="right", fontsize=8,
+        )  # fmt: skip
+    handles["threshold"] = _line("threshold", color=INK, lw=0.9, ls=":")
+
+
+def _strips(axis: Axes, rows: Any, lots: list[str], last: float, handles: dict[str, Any]) -> None:
+    import numpy as np
+
+    for i, lot in enumerate(lots):
+        part = rows.isel(row=(rows["lot"].values == lot).nonzero()[0])
+        x = part["dose"].values + 0.009 * last * (i - (len(lots) - 1) / 2)
+        y = part["strength"].values
+        used = part["used"].values.astype(bool)
+        sign = part["censored"].values
+        marker, name = MARKERS[i % len(MARKERS)], f"lot {lot}" if lot else "strip"
+        summary = part["summary"].values.astype(bool)
+        plain = used & (sign == 0)
+        if summary.any():
+            name = f"mean, {name}" if lot else "mean of strips"
+            sd = np.where(summary, part["sd"].values, np.nan)
+            axis.errorbar(x[plain], y[plain], sd[plain], fmt="none", ecolor=GREY, elinewidth=0.8)
+        look = {
+            "ls": "none",
+            "marker": marker,
+            "ms": 4,
+            "mfc": "#3d4247",
+            "mec": "white",
+            "mew": 0.4,
+        }
+        axis.plot(x[plain], y[plain], **look)
+        handles[f"lot {lot}"] = _line(name, **look)
+        for way, words, shape in ((-1, "weaker than this", 7), (1, "at least this strong", 6)):
+            at = used & (sign == way)
+            if at.any():
+                look = {"ls": "none", "marker": shape, "ms": 7, "mfc": RED, "mec": RED}
+                axis.plot(x[at], y[at], **look)
+                handles[words] = _line(words, **look)
+        out = ~used & np.isfinite(y)
+        if out.any():
+            look = {"ls": "none", "marker": "x", "ms": 6, "mec": RED, "mew": 1.4}
+            axis.plot(x[out], y[out], **look)
+            handles["not used"] = _line("not used", **look)
+
+
+OF_WORDS = {
+    "mean": "median lot", "new_lot": "a new lot", "single_specimen": "single strips of a new lot",
+}  # fmt: skip
+
+
+def threshold_intervals(statements: Iterable[Statement]) -> Figure:
+    """Threshold doses with their intervals, a panel a fraction (and unit of dose).
+
+    Parameters
+    ----------
+    statements : any; threshold doses among them are drawn. Bounds are arrows.
+    """
+    said = [s for s in statements if s.quantity == "threshold_dose"]
+    if not said:
+        raise ValueError("there is no threshold dose among the statements")
+    panels = list(dict.fromkeys((s.unit, s.fraction) for s in said))
+    several = len({s.exposure for s in said}) > 1
+
+    def row(s: Statement) -> str:
+        parts = (s.material, s.direction, s.exposure if several else None)
+        return ", ".join(p for p in parts if p)
+
+    names = {
+        p: list(dict.fromkeys(row(s) for s in said if (s.unit, s.fraction) == p)) for p in panels
+    }
+    heights = [0.35 + 0.5 * len(names[p]) for p in panels]
+    subjects = [of for of in OF_WORDS if any(s.of == of for s in said)]
+    with style():
+        figure, axes = _figure(
+            sum(heights) + 0.5 * len(panels) + 0.4, len(panels),
+            gridspec_kw={"height_ratios": heights},
+        )  # fmt: skip
+        for axis, panel in zip(axes, panels, strict=True):
+            here = [s for s in said if (s.unit, s.fraction) == panel]
+            reach = max(x for s in here for x in (s.low, s.value, s.high) if x is not None)
+            for s in here:
+                k = subjects.index(s.of or "mean")
+                y = names[panel].index(row(s)) + 0.24 * (k - (len(subjects) - 1) / 2)
+                _interval(axis, s, y, COLOURS[k], MARKERS[k], 0.07 * reach)
+            axis.set_xlim(0, 1.1 * reach)
+            axis.set_yticks(range(len(names[panel])), names[panel])
+            axis.set_ylim(len(names[panel]) - 0.4, -0.6)
+            axis.set_xlabel(f"threshold dose [{panel[0]}]")
+            fraction = panel[1]
+            axis.set_title(
+                "required strength" if fraction is None else f"{100 * fraction:g} % left"
+            )
+            axis.grid(axis="y", visible=False)
+        handles = [
+            _line(OF_WORDS[of], color=COLOURS[k], marker=MARKERS[k], ms=5, lw=1.4)
+            for k, of in enumerate(subjects)
+        ]
+        if any(s.is_bound for s in said):
+            handles.append(
+                _line("arrow: not before, or not after", color=INK, marker=">", ms=5, lw=1.4)
+            )
+        _legend(figure, handles)
+    return figure
+
+
+def _interval(axis: Axes, s: Statement, y: float, colour: str, marker: str, length: float) -> None:
+    if s.value is not None:
+        ends = [s.low if s.low is not None else s.value, s.high if s.high is not None else s.value]
+        axis.plot(ends, [y, y], color=colour, lw=1.4, solid_capstyle="butt")
+        axis.plot([s.value], [y], color=colour, marker=marker, ms=5)
+        return
+    at = s.low if s.low is not None else s.high or 0.0
+    tip = at + length if s.low is not None else max(at - length, 0.0)
+    axis.plot([at], [y], color=colour, marker="|", ms=9, mew=1.8)
+    axis.annotate(
+        "", (tip, y), xytext=(at, y),
+        arrowprops={"arrowstyle": "-|>", "color": colour, "lw": 1.4, "shrinkA": 0, "shrinkB": 0},
+    )  # fmt: skip
+
+
+def days_by_month(
+    statements: Statements,
+    *,
+    fraction: float | None,
+    of: str,
+    titles: Mapping[str, str] | None = None,
+) -> Figure:
+    """Days to cover and days outdoors by month of laying, in the worse direction, a panel a site.
+
+    Parameters
+    ----------
+    statements : any; days among them are drawn.
+    fraction, of : which; None is the required strength.
+    titles : site to its title.
+    """
+    said = statements.where(fraction=fraction, of=of)
+    cover, days = said.where(quantity="days_to_cover"), said.where(quantity="outdoor_days")
+    places = list(dict.fromkeys(s.site or "" for s in cover))
+    if not places:
+        raise ValueError("there are no days to cover among the statements")
+    materials = list(dict.fromkeys(s.material or "" for s in cover))
+    from matplotlib.ticker import LogLocator
+
+    with style():
+        figure, axes = _figure(2.6 * len(places) + 0.9, len(places), sharex=True, sharey=True)
+        handles: list[Any] = []
+        heights: list[float] = []
+        for axis, place in zip(axes, places, strict=True):
+            for i, m in enumerate(materials):
+                colour, look = COLOURS[i % 6], MARKERS[i % 8]
+                low = worst_by_month(cover.where(site=place, material=m))
+                axis.plot([s.month for s in low], [s.low for s in low], color=colour,
+                          marker=look, ms=5, lw=1.6, ls=LINES[i % 6])  # fmt: skip
+                heights += [s.low for s in low if s.low]
+                shift = 0.09 * (i - (len(materials) - 1) / 2)
+                for s in worst_by_month(days.where(site=place, material=m)):
+                    heights += _span(axis, s, (s.month or 0) + shift, colour, look)
+            axis.set_title((titles or {}).get(place, place))
+            axis.set_ylabel("days [d]")
+        if heights and max(heights) > 8 * min(heights):
+            for axis in axes:
+                axis.set_yscale("log")
+                axis.yaxis.set_major_locator(LogLocator(subs=(1, 2, 5)))
+                axis.yaxis.set_major_formatter(lambda x, _: f"{x:g}")
+                axis.minorticks_off()
+        for i, m in enumerate(materials):
+            colour, look = COLOURS[i % 6], MARKERS[i % 8]
+            handles.append(_line(f"days to cover, {m}", color=colour, marker=look, ms=5, lw=1.6,
+                                 ls=LINES[i % 6]))  # fmt: skip
+            handles.append(_line(f"days outdoors with interval, {m}", color=colour, marker=look,
+                                 mfc="white", ms=5, lw=0.8))  # fmt: skip
+        axes[-1].set_xticks(range(1, 13), [m[:3] for m in MONTHS])
+        axes[-1].set_xlim(0.5, 12.5)
+        axes[-1].set_xlabel("month of laying")
+        _legend(figure, handles)
+    return figure
+
+
+def _span(axis: Axes, s: Statement, x: float, colour: str, marker: str) -> list[float]:
+    """One interval of days upright; returns the numbers drawn."""
+    if s.value is None:
+        at = s.low if s.low is not None else s.high
+        shape = 6 if s.low is not None else 7
+        axis.plot([x], [at], marker=shape, mec=colour, mfc="white", ms=7, ls="none")
+        return [] if not at else [at]
+    ends = [s.low if s.low else s.value, s.high if s.high is not None else s.value]
+    axis.plot([x, x], ends, color=colour, lw=0.8)
+    if s.high is None:
+        axis.plot([x], [s.value], marker=6, mec=colour, mfc=colour, ms=6, ls="none")
+    axis.plot([x], [s.value], marker=marker, mec=colour, mfc="white", ms=4, ls="none")
+    return [y for y in ends if y]
+
+
+def budget_bars(translation: Translation, *, laying: str | None = None) -> Figure:
+    """Which input brings which share of the variance of log days, largest first.
+
+    Parameters
+    ----------
+    translation : to a site.
+    laying : one label of the budget's dimension ``laying``; the first by default.
+    """
+    from durability.translation import BUDGET_INPUTS
+
+    laying = str(translation.budget["laying"].values[0]) if laying is None else laying
+    rows = [r for r in translation.budget_rows() if r[1] == laying]
+    if not rows:
+        raise ValueError(f"the budget has no shares for {laying!r}")
+    materials = list(dict.fromkeys(r[0] for r in rows))
+    names = list(dict.fromkeys(r[2] for r in rows))
+    words = ["\n".join(wrap(BUDGET_INPUTS.get(n, REST), 27)) for n in names]
+    with style():
+        figure, (axis,) = _figure(0.37 * len(names) + 0.9)
+        width = 0.8 / len(materials)
+        for i, m in enumerate(materials):
+            share = {n: s for mat, _, n, s in rows if mat == m}
+            y = [k - 0.4 + (i + 0.5) * width for k in range(len(names))]
+            axis.barh(y, [100 * share.get(n, 0.0) for n in names], height=width * 0.92,
+                      color=COLOURS[i % 6], hatch=HATCHES[i % 6], edgecolor="white", lw=0)  # fmt: skip
+        axis.set_yticks(range(len(names)), words)
+        axis.set_ylim(len(names) - 0.4, -0.6)
+        axis.set_xlabel("share of the variance of log days [%]", fontsize=8.5)
+        axis.grid(axis="y", visible=False)
+        axis.tick_params(axis="y", length=0, labelsize=7.5)
+        if len(materials) > 1:
+            handles = [_patch(m or "-", facecolor=COLOURS[i % 6], hatch=HATCHES[i % 6],
+                              edgecolor="white", lw=0) for i, m in enumerate(materials)]  # fmt: skip
+            axis.legend(handles=handles, loc="lower right", title="material")
+    return figure
+
+
+def chamber_record(exposure: Exposure) -> Figure:
+    """What the chamber recorded: irradiance and black-panel temperature against time.
+
+    Parameters
+    ----------
+    exposure : with a record.
+    """
+    import numpy as np
+
+    record = exposure.record
+    if record is None:
+        raise ValueError(f"exposure {exposure.name} has no chamber record")
+    time = record["time"].values
+    if np.issubdtype(time.dtype, np.datetime64):
+        time = (time - time[0]) / np.timedelta64(1, "h")
+    panels = [n for n in ("irradiance", "black_panel") if n in record]
+    unit = "W/m²" if exposure.band and "-" in exposure.band else "W/(m² nm)"
+    labels = {"irradiance": f"irradiance [{unit}]", "black_panel": "black panel [°C]"}
+    points = {
+        "irradiance": exposure.irradiance,
+        "black_panel": next(
+            (s.black_panel for s in exposure.cycle if s.light and s.black_panel), None
+        ),
+    }
+    with style():
+        figure, axes = _figure(1.7 * len(panels) + 0.8, len(panels), sharex=True)
+        for axis, name in zip(axes, panels, strict=True):
+            axis.plot(time, record[name].values, color=BLUE, lw=0.8)
+            if points[name] is not None:
+                axis.axhline(points[name], color=RED, lw=1.3, ls="--")
+            axis.set_ylabel(labels[name])
+        axes[0].set_title(f"at {exposure.band}" if exposure.band else "")
+        axes[-1].set_xlabel("time in the chamber [h]")
+        _legend(figure, [_line("recorded", color=BLUE, lw=1),
+                         _line("set point", color=RED, lw=1.3, ls="--")])  # fmt: skip
+    return figure

@@ -1,0 +1,162 @@
+"""Which figures does a report hold, and what does each show in words? Captions, SVG and PNG."""
+
+from __future__ import annotations
+
+import io
+import re
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from durability.report import figures
+from durability.report.headline import threshold_asked
+from durability.report.sentences import Wording, join, strength_at
+from durability.statement import Statements
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from durability.report.results import Results
+    from durability.translation import Translation
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Picture:
+    """A figure with its caption and its alternative text.
+
+    Parameters
+    ----------
+    name : unique in a report; letters, digits and hyphens.
+    section : ``evidence``, ``days`` or ``budget``.
+    """
+
+    name: str
+    section: str
+    figure: Figure
+    caption: str
+    alternative: str
+
+    def svg(self) -> str:
+        """The figure as an ``<svg>`` element for a page: titled, its ids its own, no addresses."""
+        from html import escape
+
+        out = io.StringIO()
+        with figures.style():
+            self.figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None})
+        text = out.getvalue()
+        text = text[text.index("<svg") :]
+        text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
+        head_end = text.index(">")
+        box = re.search(r'viewBox="[^"]*"', text[:head_end])
+        body = text[head_end + 1 :].replace("xlink:href=", "href=")
+        body = re.sub(r'\bid="', f'id="{self.name}-', body)
+        body = re.sub(r'\bhref="#', f'href="#{self.name}-', body)
+        body = re.sub(r"url\(#", f"url(#{self.name}-", body)
+        title = f'<title id="{self.name}-title">{escape(self.alternative)}</title>'
+        frame = box[0] if box else ""
+        return f'<svg {frame} role="img" aria-labelledby="{self.name}-title">{title}{body}'
+
+    def png(self, dpi: int = 160) -> bytes:
+        """The figure as a PNG file."""
+        out = io.BytesIO()
+        with figures.style():
+            self.figure.savefig(out, format="png", dpi=dpi, metadata={"Software": None})
+        return out.getvalue()
+
+
+def pictures(results: Results) -> list[Picture]:
+    """Every figure of a report, in order.
+
+    Figures of the fit are left out where its diagnostics failed; the strips are always drawn.
+    """
+    fit = results.fit
+    found = [
+        _strengths(results, m, x, f"strength-{i}-{j}")
+        for i, m in enumerate(fit.materials)
+        for j, x in enumerate(fit.exposures(m))
+    ]
+    if fit.diagnostics.ok:
+        found.append(_thresholds(results.statements.where(quantity="threshold_dose")))
+        if results.translations:
+            found.append(_days(results))
+        found += [_budget(t, f"budget-{i}") for i, t in enumerate(results.translations)]
+    for i, exposure in enumerate(results.study.exposures.values()):
+        if exposure.record is not None:
+            found.append(
+                Picture(
+                    name=f"chamber-{i}",
+                    section="evidence",
+                    figure=figures.chamber_record(exposure),
+                    caption=f"What the chamber of {exposure.name} recorded, with its set points.",
+                    alternative=f"Irradiance and black-panel temperature of exposure {exposure.name}"
+                    " against time, with a dashed line at each set point.",
+                )
+            )
+    return found
+
+
+def _strengths(results: Results, material: str, exposure: str, name: str) -> Picture:
+    fit = results.fit
+    level = f"{100 * fit.level:g} %"
+    what = f"Strips of {material} under {exposure} against dose"
+    fitted = (
+        f", with the fitted curve of the median lot and its {level} interval (dark), that of a new"
+        f" lot (light), and the lower {level} limit of what {100 * results.study.question.share:g} %"
+        " of single strips hold (dashed)"
+        if fit.diagnostics.ok
+        else "; no curve is drawn, as the fit missed its diagnostics"
+    )
+    directions = [d for d in fit.directions(material) if d]
+    panels = f" One panel each for the {join(directions)} direction." if directions else ""
+    return Picture(
+        name=name,
+        section="evidence",
+        figure=figures.strength_by_dose(fit, material, exposure),
+        caption=f"{what}{fitted}; lots stand side by side at one dose.",
+        alternative=f"{what}{fitted}.{panels} The part beyond the last dose tested is shaded.",
+    )
+
+
+def _thresholds(said: Statements) -> Picture:
+    level = f"{100 * said[0].level:g} %"
+    what = f"Threshold doses with their {level} intervals"
+    rows = join(dict.fromkeys(s.material or "" for s in said))
+    bound = any(s.is_bound for s in said)
+    arrows = "; arrows are bounds, not before or not after the mark" if bound else ""
+    return Picture(
+        name="thresholds",
+        section="evidence",
+        figure=figures.threshold_intervals(said),
+        caption=f"{what}, by material, direction and subject{arrows}.",
+        alternative=f"{what} for {rows}; the numbers stand in the table of threshold doses.",
+    )
+
+
+def _days(results: Results) -> Picture:
+    w = Wording.of(results)
+    q, of = threshold_asked(results), results.study.question.of
+    left = strength_at(q) if q is not None else f"the required strength of {w.required}"
+    assurance = f"{100 * results.study.question.assurance:g} %"
+    what = f"Days by month of laying until {left} is left, {figures.OF_WORDS[of]}, worse direction"
+    return Picture(
+        name="days",
+        section="days",
+        figure=figures.days_by_month(results.statements, fraction=q, of=of, titles=w.sites),
+        caption=f"{what}: days to cover at {assurance} assurance (joined), and the median of days"
+        " outdoors with its interval (open).",
+        alternative=f"{what}, at {join(w.sites.values())}; the numbers stand in the tables of days.",
+    )
+
+
+def _budget(t: Translation, name: str) -> Picture:
+    laying = str(t.budget["laying"].values[0])
+    what = f"What makes the days at {t.title} uncertain ({laying} of laying)"
+    return Picture(
+        name=name,
+        section="budget",
+        figure=figures.budget_bars(t, laying=laying),
+        caption=f"{what}: share of each input in the variance of the logarithm of days.",
+        alternative=f"{what}, as bars ordered by size; the numbers stand in the table of shares.",
+    )
+
+
+__all__ = ["Picture", "pictures"]
