@@ -11,7 +11,7 @@ import html
 import math
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import asdict, dataclass, field, fields
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, get_args
 
 if TYPE_CHECKING:
     import pandas
@@ -41,11 +41,15 @@ QUANTITIES: dict[str, str] = {
     "days_to_cover": "whole days after laying within which the product must be covered",
     "ratio_of_threshold_doses": "threshold dose divided by that of the control",
 }
+KINDS: tuple[str, ...] = get_args(Kind)
 SUBJECTS: dict[str, str] = {
     "mean": "the median lot of the product",
     "new_lot": "a lot not yet made",
     "single_specimen": "single strips of a new lot",
 }
+_NUMBERS = (
+    "value", "low", "high", "dose", "fraction", "share", "extrapolation_factor", "probability",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,7 +63,8 @@ class Statement:
         ``"kJ/(m² nm) at 340 nm"``; ``"1"`` for a fraction or ratio.
     of : the median lot (``mean``), a lot not yet made (``new_lot``) or single strips
         (``single_specimen``); None for a quantity of one named lot or a group of strips.
-    value : central value (posterior median unless the assumptions say otherwise); None in a bound.
+    value : central value (posterior median unless the assumptions say otherwise); None in a bound,
+        and in an interval whose middle is not defined.
     low, high : limits of the interval; None where a limit does not exist (a bound).
     level : probability carried by the interval, 0 to 1. With ``sides=1`` all of it lies on
         one side.
@@ -119,22 +124,35 @@ class Statement:
             )
         if self.of is not None and self.of not in SUBJECTS:
             raise ValueError(f"of {self.of!r} is unknown; known: {', '.join(SUBJECTS)}")
+        if self.kind not in KINDS:
+            raise ValueError(f"kind {self.kind!r} is unknown; known: {', '.join(KINDS)}")
+        if not self.unit:
+            raise ValueError('a statement needs a unit; "1" for a fraction or ratio')
+        if self.month is not None and self.month not in range(1, 13):
+            raise ValueError(f"month is {self.month}; it must be 1 to 12")
         if not 0 < self.level < 1:
             raise ValueError(f"level is {self.level}; it must lie between 0 and 1")
-        for name in ("value", "low", "high"):
+        for name in _NUMBERS:
             number = getattr(self, name)
             if number is not None and not math.isfinite(number):
                 raise ValueError(
-                    f"{name} of a statement is {number}; say None for a limit that does not exist"
+                    f"{name} of a statement is {number}; say None for a number that does not exist"
                 )
-        if self.value is None and self.low is None and self.high is None:
+        limits = (self.low is not None) + (self.high is not None)
+        if self.value is None and not limits:
             raise ValueError("a statement needs a value or a limit")
-        if self.sides == 1 and (self.low is None) == (self.high is None):
+        if self.sides not in (1, 2):
+            raise ValueError(f"sides is {self.sides}; it must be 1 or 2")
+        if self.sides == 1 and limits != 1:
             raise ValueError("a one-sided statement has exactly one limit")
+        if self.sides == 2 and limits == 1:
+            raise ValueError("a two-sided statement has both limits or neither")
+        if self.low is not None and self.high is not None and self.low > self.high:
+            raise ValueError(f"low is {self.low}, above high, which is {self.high}")
 
     @property
     def is_bound(self) -> bool:
-        """True when only one limit is stated and no central value."""
+        """True when no central value is stated: one limit, or both (with ``sides=2``)."""
         return self.value is None
 
     @property
@@ -158,8 +176,12 @@ class Statement:
         return "/".join("-" if part is None else str(part).replace("/", "_") for part in subject)
 
     def numbers(self) -> dict[str, str]:
-        """`value`, `low` and `high` as text, rounded by the width of the interval."""
-        shown = round_by_uncertainty(self.value, self.low, self.high)
+        """`value`, `low` and `high` as text, rounded by the width of the interval.
+
+        The limit of a one-sided statement is rounded away from the value, so that "at least" and
+        "at most" stay true.
+        """
+        shown = round_by_uncertainty(self.value, self.low, self.high, outward=self.sides == 1)
         if self.quantity == "days_to_cover" and self.low is not None:
             shown["low"] = f"{math.floor(self.low + 1e-9)}"
         return {name: text for name, text in shown.items() if text is not None}
@@ -177,6 +199,9 @@ class Statement:
         """Number, unit and interval as one phrase, without naming the subject."""
         n = self.numbers()
         unit = "" if self.unit == "1" else f" {self.unit}"
+        if self.is_bound and self.sides == 2:
+            level = f"{100 * self.level:.3g} % {self.kind} interval"
+            return f"between {n['low']} and {n['high']}{unit} ({level})"
         if self.is_bound:
             words = "at least" if self.low is not None else "at most"
             number = n["low"] if self.low is not None else n["high"]
@@ -334,7 +359,11 @@ MONTHS = (
 
 
 def round_by_uncertainty(
-    value: float | None, low: float | None = None, high: float | None = None
+    value: float | None,
+    low: float | None = None,
+    high: float | None = None,
+    *,
+    outward: bool = False,
 ) -> dict[str, str | None]:
     """Round a number by the width of its interval: two digits of the half-width.
 
@@ -345,6 +374,7 @@ def round_by_uncertainty(
     ----------
     value, low, high : float or None
         Central value and limits, one unit.
+    outward : round low down and high up, as a bound asks.
 
     Returns
     -------
@@ -370,14 +400,14 @@ def round_by_uncertainty(
     width = max(width, largest * 1e-9)
     digits = 1 - math.floor(math.log10(width))
 
-    def text(x: float | None) -> str | None:
-        if x is None:
-            return None
-        if not math.isfinite(x):
+    def text(x: float | None, away: int = 0) -> str | None:
+        if x is None or not math.isfinite(x):
             return None
         rounded = round(x, digits)
-        if rounded == 0:
-            rounded = 0.0
-        return f"{rounded:.{max(digits, 0)}f}"
+        step = 10.0**-digits
+        if away and away * (x - rounded) > 1e-9 * max(step, abs(x)):  # rounded towards the value
+            rounded = round(rounded + away * step, digits)
+        return f"{rounded or 0.0:.{max(digits, 0)}f}"  # no minus before 0
 
-    return {"value": text(value), "low": text(low), "high": text(high)}
+    away = 1 if outward else 0
+    return {"value": text(value), "low": text(low, -away), "high": text(high, away)}
