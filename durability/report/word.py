@@ -1,0 +1,239 @@
+"""How is it shown to people who write in Word? The same report with shorter tables."""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from durability.report import contents
+from durability.report.contents import Table
+from durability.report.pictures import Picture, pictures
+from durability.report.sentences import (
+    Quote,
+    Sentence,
+    answer_sentences,
+    beware,
+    failed_notice,
+    not_translated,
+)
+
+if TYPE_CHECKING:
+    from docx.document import Document
+
+    from durability.report.results import Results
+
+WIDE = 9  # tables of more columns stand on a page turned on its side
+UNPRINTABLE = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff\ud800-\udfff]")
+
+
+def write_docx(results: Results, path: Path) -> None:
+    """Write the report as a Word document.
+
+    Parameters
+    ----------
+    results : of a run.
+    path : of the file to write.
+    """
+    import docx
+    from docx.shared import Cm, Pt
+
+    document = docx.Document()
+    section = document.sections[0]
+    section.page_width, section.page_height = Cm(21.0), Cm(29.7)
+    section.left_margin = section.right_margin = Cm(2.0)
+    section.top_margin = section.bottom_margin = Cm(1.9)
+    document.styles["Normal"].font.size = Pt(10)  # type: ignore[attr-defined]
+    _properties(document, results)
+    writer = _Writer(document)
+    _front(writer, results)
+    shown = pictures(results)
+    _answer(writer, results)
+    _evidence(writer, results, shown)
+    _method(writer, results, shown)
+    _statements(writer, results, shown)
+    _record(writer, results)
+    document.save(str(path))
+
+
+def _clean(text: object) -> str:
+    """Text without the control characters that the format forbids."""
+    return UNPRINTABLE.sub("\N{REPLACEMENT CHARACTER}", str(text))
+
+
+def _properties(document: Document, results: Results) -> None:
+    core = document.core_properties
+    core.title = _clean(results.study.title)[:255]
+    core.author = _clean(results.study.laboratory or "")[:255]
+    core.comments = ""
+    core.language = "en"
+
+
+class _Writer:
+    """Puts headings, lists, tables and figures into a document and counts them."""
+
+    def __init__(self, document: Document) -> None:
+        self.document = document
+        self.tables = 0
+        self.figures = 0
+
+    def heading(self, text: str, level: int) -> None:
+        self.document.add_heading(_clean(text), level)
+
+    def text(self, text: str, style: str | None = None, *, bold: bool = False) -> None:
+        run = self.document.add_paragraph(style=style).add_run(_clean(text))
+        run.bold = bold
+
+    def bullets(self, items: Iterable[str | Sentence]) -> None:
+        for item in items:
+            paragraph = self.document.add_paragraph(style="List Bullet")
+            for part in item.parts if isinstance(item, Sentence) else (item,):
+                paragraph.add_run(_clean(part)).bold = isinstance(part, Quote)
+
+    def rows(self, pairs: Iterable[tuple[str, str]]) -> None:
+        for a, b in pairs:
+            paragraph = self.document.add_paragraph()
+            paragraph.paragraph_format.space_after = 0
+            paragraph.add_run(_clean(a) + ": ").bold = True
+            paragraph.add_run(_clean(b))
+
+    def table(self, t: Table | None) -> None:
+        """A real table with a caption, its head repeated on each page."""
+        from docx.oxml import OxmlElement
+        from docx.shared import Pt
+
+        if t is None or not t.rows:
+            return
+        self.tables += 1
+        caption = self.document.add_paragraph(style="Caption")
+        caption.add_run(_clean(f"Table {self.tables}. {t.caption}"))
+        caption.paragraph_format.keep_with_next = True
+        grid = self.document.add_table(rows=1, cols=len(t.head), style="Light List")
+        size = Pt(8 if len(t.head) <= WIDE else 6)
+        mark = OxmlElement("w:tblHeader")
+        grid.rows[0]._tr.get_or_add_trPr().append(mark)
+        # cells of a row are fetched once: asking for each cell anew walks the table each time
+        for row in (t.head, *t.rows):
+            line = grid.rows[0] if row is t.head else grid.add_row()
+            for j, (cell, text) in enumerate(zip(line.cells, row, strict=True)):
+                paragraph = cell.paragraphs[0]
+                paragraph.paragraph_format.space_after = 0
+                run = paragraph.add_run(_clean(text))
+                run.font.size = size
+                run.bold = row is t.head or j < t.labels
+        self.document.add_paragraph()
+
+    def picture(self, p: Picture) -> None:
+        """A figure with its caption and alternative text."""
+        from docx.shared import Cm
+
+        self.figures += 1
+        paragraph = self.document.add_paragraph()
+        paragraph.paragraph_format.keep_with_next = True
+        inline: Any = paragraph.add_run().add_picture(io.BytesIO(p.png()), width=Cm(12.5))
+        inline._inline.docPr.set("descr", _clean(p.alternative))
+        inline._inline.docPr.set("title", _clean(p.caption)[:255])
+        self.text(f"Figure {self.figures}. {p.caption}", "Caption")
+
+
+def _front(w: _Writer, results: Results) -> None:
+    study = results.study
+    w.heading(study.title, 0)
+    if study.invented:
+        w.text("Invented data, for demonstration.", bold=True)
+    made = f"{results.provenance['created']}, durability {results.provenance['version']}"
+    rows = [("laboratory", study.laboratory), ("source of the data", study.source),
+            ("measured", f"{study.property} [{study.unit}]"), ("made", made)]  # fmt: skip
+    w.rows((a, b) for a, b in rows if b)
+
+
+def _answer(w: _Writer, results: Results) -> None:
+    w.heading("What may be said", 1)
+    failed = failed_notice(results)
+    if failed:
+        w.text(failed, bold=True)
+    else:
+        w.bullets(answer_sentences(results))
+        w.table(contents.answer_table(results))
+    for text in not_translated(results):
+        w.text(text)
+    w.heading("What to beware of", 2)
+    flags = {} if failed else beware(results)
+    w.bullets([*flags.values(), *contents.standing_cautions()])
+
+
+def _evidence(w: _Writer, results: Results, shown: list[Picture]) -> None:
+    w.heading("Evidence", 1)
+    for p in shown:
+        if p.section == "evidence":
+            w.picture(p)
+    w.table(contents.retention_table_of(results, lots=False))
+    cautions = results.cautions()
+    if cautions:
+        w.heading("Noted while reading and translating", 2)
+        w.bullets(f"{c.text}." for c in cautions)
+
+
+def _method(w: _Writer, results: Results, shown: list[Picture]) -> None:
+    w.heading("Method", 1)
+    w.text(
+        "A Bayesian hierarchical model: the threshold dose of each product, lots partially pooled"
+        " about it, strips scattered about the curve of their lot."
+    )
+    w.bullets(results.fit.model.equation())
+    w.heading("Law", 2)
+    w.rows(contents.law_rows(results))
+    w.heading("Priors", 2)
+    w.table(contents.prior_table())
+    w.heading("Sampling and its checks", 2)
+    w.rows(contents.sampler_rows(results))
+    if not results.translations:
+        return
+    w.heading("From dose to days", 2)
+    w.text(
+        "Each draw of the threshold dose is read on the clock of the site: irradiance to a power"
+        " and temperature by Arrhenius’s law, under the lamp and under the sky alike. The reading"
+        " is approximate: no universal factor leads from lamp hours to time outdoors."
+    )
+    for t in results.translations:
+        w.heading(t.title, 3)
+        w.rows(contents.site_rows(t))
+    w.table(contents.input_table(results))
+    if results.fit.diagnostics.ok:
+        w.bullets(contents.budget_sentences(results))
+        for p in shown:
+            if p.section == "budget":
+                w.picture(p)
+
+
+def _statements(w: _Writer, results: Results, shown: list[Picture]) -> None:
+    if not results.fit.diagnostics.ok:
+        return
+    of = results.study.question.of
+    w.heading("Statements", 1)
+    w.text("Those of the subject asked about; all are in report.html and results.json.")
+    w.table(contents.threshold_table(results, of=of))
+    for p in shown:
+        if p.section == "days":
+            w.picture(p)
+    for t in contents.days_tables(results, of=of, quantities=("days_to_cover",)):
+        w.table(t)
+
+
+def _record(w: _Writer, results: Results) -> None:
+    w.heading("Record", 1)
+    w.text("With the same files, model files, versions and seed the run gives the same numbers.")
+    w.rows(contents.record_rows(results))
+    w.rows((f"SHA-256 of {name}", h) for name, h in results.provenance["inputs"].items())
+    w.heading("Cautions and terms", 1)
+    w.bullets(contents.standing_cautions())
+    for kind, title in (("assumptions", "What the statements lean on"), ("flags", "Flags")):
+        book = results.explanations()[kind]
+        if book:
+            w.heading(title, 2)
+            w.rows((name.replace("_", " "), text) for name, text in book.items())
+
+
+__all__ = ["write_docx"]
