@@ -147,7 +147,7 @@ def pack(model: Model, at: Coordinates) -> np.ndarray:
     scalar[k.P_LOT_SCALE] = book["lot_spread_of_threshold"]["scale"]
     scalar[k.P_START_SCALE] = book["lot_spread_of_strength"]["scale"]
     scalar[k.LOG_FLOOR] = math.log(model.law.floor)
-    scalar[k.Q], scalar[k.LOG_Q] = model.fraction, math.log(model.fraction)
+    scalar[k.Q] = model.fraction
     plain_mean, plain_sd = plain_priors(model)
     start_prior = np.zeros((0, 2)) if lay.start_fixed else model.start_prior
     floats = np.concatenate(

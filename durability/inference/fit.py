@@ -333,6 +333,12 @@ class Fit:
             {"posterior": self.posterior, "sample_stats": self.stats, "observed_data": cells}
         )
 
+    def to_pymc(self) -> Any:
+        """The same statistical model, strip by strip, as a PyMC model to extend or check."""
+        from durability.inference.graph import plain_model
+
+        return plain_model(self.model)
+
     @classmethod
     def from_datatree(
         cls, study: Study, tree: xarray.DataTree, *, law: str | Path | Law, level: float

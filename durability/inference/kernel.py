@@ -40,157 +40,180 @@ from durability.laws import expression as ex
 N_HEADER = 24
 
 (
-    P_LOT_SCALE, P_START_SCALE, LOG_FLOOR, LOG_Q, Q,
-) = range(5)  # fmt: skip
+    P_LOT_SCALE, P_START_SCALE, LOG_FLOOR, Q,
+) = range(4)  # fmt: skip
 N_SCALAR = 8
 
 
 @numba.njit(cache=True, error_model="numpy")
-def run_tape(code, constants, n_in, n_der, value, slope):
-    """Forward evaluation of a tape with derivatives; inputs are in the first registers."""
+def run_tape(code, constants, n_in, value, slope, log_first):
+    """Forward evaluation of a tape with derivatives, at many points at once.
+
+    Parameters
+    ----------
+    code, constants : of the tape.
+    n_in : number of inputs.
+    value : (register, point); the first `n_in` registers hold the inputs.
+    slope : (register, derivative, point); filled for the inputs.
+    log_first : (point,) log of the first input, whose powers then need no logarithm.
+    """
+    n_der, n = slope.shape[1], value.shape[1]
     for i in range(code.shape[0]):
         op, a, b, c = code[i, 0], code[i, 1], code[i, 2], code[i, 3]
         r = n_in + i
         if op == ex.CONST:
             value[r] = constants[a]
-            for j in range(n_der):
-                slope[r, j] = 0.0
+            slope[r] = 0.0
         elif op == ex.ADD:
-            value[r] = value[a] + value[b]
+            for g in range(n):
+                value[r, g] = value[a, g] + value[b, g]
             for j in range(n_der):
-                slope[r, j] = slope[a, j] + slope[b, j]
+                for g in range(n):
+                    slope[r, j, g] = slope[a, j, g] + slope[b, j, g]
         elif op == ex.SUB:
-            value[r] = value[a] - value[b]
+            for g in range(n):
+                value[r, g] = value[a, g] - value[b, g]
             for j in range(n_der):
-                slope[r, j] = slope[a, j] - slope[b, j]
+                for g in range(n):
+                    slope[r, j, g] = slope[a, j, g] - slope[b, j, g]
         elif op == ex.MUL:
-            value[r] = value[a] * value[b]
+            for g in range(n):
+                value[r, g] = value[a, g] * value[b, g]
             for j in range(n_der):
-                slope[r, j] = slope[a, j] * value[b] + value[a] * slope[b, j]
+                for g in range(n):
+                    slope[r, j, g] = slope[a, j, g] * value[b, g] + value[a, g] * slope[b, j, g]
         elif op == ex.DIV:
-            value[r] = value[a] / value[b]
+            for g in range(n):
+                value[r, g] = value[a, g] / value[b, g]
             for j in range(n_der):
-                slope[r, j] = (slope[a, j] - value[r] * slope[b, j]) / value[b]
+                for g in range(n):
+                    slope[r, j, g] = (slope[a, j, g] - value[r, g] * slope[b, j, g]) / value[b, g]
         elif op == ex.POW:
-            va, vb = value[a], value[b]
-            value[r] = va**vb
-            if va > 0.0:
-                da = vb * value[r] / va
-                db = value[r] * math.log(va)
-            else:
-                da = vb * va ** (vb - 1.0) if vb != 0.0 else 0.0
-                db = 0.0
-            for j in range(n_der):
-                slope[r, j] = da * slope[a, j] + db * slope[b, j]
-        elif op == ex.WHERE:
-            pick = b if value[a] != 0.0 else c
-            value[r] = value[pick]
-            for j in range(n_der):
-                slope[r, j] = slope[pick, j]
-        elif op == ex.MIN or op == ex.MAX:
-            first = value[a] <= value[b] if op == ex.MIN else value[a] >= value[b]
-            pick = a if first else b
-            value[r] = value[pick]
-            for j in range(n_der):
-                slope[r, j] = slope[pick, j]
+            for g in range(n):
+                va, vb = value[a, g], value[b, g]
+                if va > 0.0:
+                    log_va = log_first[g] if a == 0 else math.log(va)
+                    f = math.exp(vb * log_va)
+                    da, db = vb * f / va, f * log_va
+                else:
+                    f = va**vb
+                    da = vb * va ** (vb - 1.0) if vb != 0.0 else 0.0
+                    db = 0.0
+                value[r, g] = f
+                for j in range(n_der):
+                    slope[r, j, g] = da * slope[a, j, g] + db * slope[b, j, g]
+        elif op == ex.WHERE or op == ex.MIN or op == ex.MAX:
+            for g in range(n):
+                if op == ex.WHERE:
+                    pick = b if value[a, g] != 0.0 else c
+                elif op == ex.MIN:
+                    pick = a if value[a, g] <= value[b, g] else b
+                else:
+                    pick = a if value[a, g] >= value[b, g] else b
+                value[r, g] = value[pick, g]
+                for j in range(n_der):
+                    slope[r, j, g] = slope[pick, j, g]
         elif op == ex.LT or op == ex.LE:
-            true = value[a] < value[b] if op == ex.LT else value[a] <= value[b]
-            value[r] = 1.0 if true else 0.0
+            for g in range(n):
+                low, high = value[a, g], value[b, g]
+                value[r, g] = 1.0 if (low < high or (op == ex.LE and low == high)) else 0.0
+            slope[r] = 0.0
+        elif op == ex.NEG:
+            for g in range(n):
+                value[r, g] = -value[a, g]
             for j in range(n_der):
-                slope[r, j] = 0.0
+                for g in range(n):
+                    slope[r, j, g] = -slope[a, j, g]
         else:
-            va = value[a]
-            if op == ex.NEG:
-                f, d = -va, -1.0
-            elif op == ex.EXP:
-                f = math.exp(va)
-                d = f
-            elif op == ex.LOG:
-                f = math.log(va) if va > 0.0 else -np.inf
-                d = 1.0 / va if va > 0.0 else 0.0
-            elif op == ex.SQRT:
-                f = math.sqrt(va) if va >= 0.0 else np.nan
-                d = 0.5 / f
-            elif op == ex.EXPM1:
-                f = math.expm1(va)
-                d = f + 1.0
-            elif op == ex.LOG1P:
-                f = math.log1p(va) if va > -1.0 else -np.inf
-                d = 1.0 / (1.0 + va)
-            elif op == ex.TANH:
-                f = math.tanh(va)
-                d = 1.0 - f * f
-            elif op == ex.SIN:
-                f, d = math.sin(va), math.cos(va)
-            elif op == ex.COS:
-                f, d = math.cos(va), -math.sin(va)
-            elif op == ex.ATAN:
-                f, d = math.atan(va), 1.0 / (1.0 + va * va)
-            else:  # ABS
-                f = abs(va)
-                d = 1.0 if va >= 0.0 else -1.0
-            value[r] = f
-            for j in range(n_der):
-                slope[r, j] = d * slope[a, j]
+            for g in range(n):
+                f, d = _one_argument(op, value[a, g])
+                value[r, g] = f
+                for j in range(n_der):
+                    slope[r, j, g] = d * slope[a, j, g]
 
 
 @numba.njit(cache=True, error_model="numpy")
-def _log_curve(log_u, shape, n_shape, code, constants, log_floor, value, slope, out):
-    """log g0 at exp(log_u); out[0] by log u, out[1 + k] by the log of shape k."""
-    u = math.exp(log_u)
-    n_der = 1 + n_shape
-    value[0] = u
-    for j in range(n_der):
-        slope[0, j] = 0.0
-    slope[0, 0] = u
-    for k in range(n_shape):
-        value[1 + k] = shape[k]
-        for j in range(n_der):
-            slope[1 + k, j] = 0.0
-        slope[1 + k, 1 + k] = shape[k]
-    run_tape(code, constants, n_der, n_der, value, slope)
-    last = n_der + code.shape[0] - 1
+def _one_argument(op, x):
+    """A function of one argument and its derivative."""
+    if op == ex.EXP:
+        f = math.exp(x)
+        return f, f
+    if op == ex.LOG:
+        return (math.log(x), 1.0 / x) if x > 0.0 else (-np.inf, 0.0)
+    if op == ex.SQRT:
+        f = math.sqrt(x) if x >= 0.0 else np.nan
+        return f, 0.5 / f
+    if op == ex.EXPM1:
+        f = math.expm1(x)
+        return f, f + 1.0
+    if op == ex.LOG1P:
+        return (math.log1p(x), 1.0 / (1.0 + x)) if x > -1.0 else (-np.inf, 0.0)
+    if op == ex.TANH:
+        f = math.tanh(x)
+        return f, 1.0 - f * f
+    if op == ex.SIN:
+        return math.sin(x), math.cos(x)
+    if op == ex.COS:
+        return math.cos(x), -math.sin(x)
+    if op == ex.ATAN:
+        return math.atan(x), 1.0 / (1.0 + x * x)
+    return abs(x), (1.0 if x >= 0.0 else -1.0)
+
+
+@numba.njit(cache=True, error_model="numpy")
+def _log_curves(log_u, product, shape, code, constants, log_floor, out):
+    """log g0 at exp(log_u) of each point; out[0] slopes by log u, out[1 + k] by log shape k."""
+    n, n_der = log_u.size, out.shape[0]
+    value = np.empty((n_der + code.shape[0], n))
+    slope = np.zeros((n_der + code.shape[0], n_der, n))
+    for g in range(n):
+        value[0, g] = math.exp(log_u[g])
+        slope[0, 0, g] = value[0, g]
+        for k in range(n_der - 1):
+            value[1 + k, g] = slope[1 + k, 1 + k, g] = shape[product[g], k]
+    run_tape(code, constants, n_der, value, slope, log_u)
+    last = value.shape[0] - 1
     h = value[last]
-    if h > log_floor:
+    for g in range(n):
+        above = h[g] > log_floor
+        if not above:
+            h[g] = log_floor
         for j in range(n_der):
-            out[j] = slope[last, j]
-        return h
-    for j in range(n_der):
-        out[j] = 0.0
-    return log_floor
+            out[j, g] = slope[last, j, g] if above else 0.0
+    return h
 
 
 @numba.njit(cache=True, error_model="numpy")
-def _log_inverse(q, log_q, shape, n_shape, inverse, inverse_constants, code, constants, log_floor,
-                 value, slope, out):  # fmt: skip
-    """log of the scaled dose at which q is left; out[1 + k] its slope by the log of shape k."""
-    n_der = 1 + n_shape
+def _log_inverses(q, shape, inverse, inverse_constants, code, constants, log_floor, out):
+    """log of the scaled dose at which q[p] is left; out[1 + k, p] slopes by the log of shape k."""
+    n, n_der = q.size, out.shape[0]
+    product = np.arange(n)
     if inverse.shape[0] > 0:
-        value[0] = q
+        value = np.empty((n_der + inverse.shape[0], n))
+        slope = np.zeros((n_der + inverse.shape[0], n_der, n))
+        for p in range(n):
+            value[0, p] = q[p]
+            for k in range(n_der - 1):
+                value[1 + k, p] = slope[1 + k, 1 + k, p] = shape[p, k]
+        run_tape(inverse, inverse_constants, n_der, value, slope, np.log(q))
+        last = value.shape[0] - 1
         for j in range(n_der):
-            slope[0, j] = 0.0
-        for k in range(n_shape):
-            value[1 + k] = shape[k]
-            for j in range(n_der):
-                slope[1 + k, j] = 0.0
-            slope[1 + k, 1 + k] = shape[k]
-        run_tape(inverse, inverse_constants, n_der, n_der, value, slope)
-        last = n_der + inverse.shape[0] - 1
-        u = value[last]
-        for j in range(n_der):
-            out[j] = slope[last, j] / u
-        return math.log(u)
-    lo, hi = -60.0, 60.0
+            for p in range(n):
+                out[j, p] = slope[last, j, p] / value[last, p]
+        return np.log(value[last])
+    low, high = np.full(n, -60.0), np.full(n, 60.0)
     for _ in range(80):
-        mid = 0.5 * (lo + hi)
-        if _log_curve(mid, shape, n_shape, code, constants, log_floor, value, slope, out) > log_q:
-            lo = mid
-        else:
-            hi = mid
-    root = 0.5 * (lo + hi)
-    _log_curve(root, shape, n_shape, code, constants, log_floor, value, slope, out)
-    for k in range(n_shape):
-        out[1 + k] = -out[1 + k] / out[0]
+        middle = 0.5 * (low + high)
+        h = _log_curves(middle, product, shape, code, constants, log_floor, out)
+        for p in range(n):
+            if h[p] > math.log(q[p]):
+                low[p] = middle[p]
+            else:
+                high[p] = middle[p]
+    root = 0.5 * (low + high)
+    _log_curves(root, product, shape, code, constants, log_floor, out)
+    for k in range(1, n_der):
+        out[k] = -out[k] / out[0]
     return root
 
 
@@ -358,7 +381,7 @@ def log_density_y(y, grad, buf, theta):
     i += 4 * n_code
     inverse = ints[i : i + 4 * n_inverse].reshape((n_inverse, 4))
 
-    log_floor, log_q, q = flt[LOG_FLOOR], flt[LOG_Q], flt[Q]
+    log_floor, q = flt[LOG_FLOOR], flt[Q]
     f = N_SCALAR + n_y + n_y * n_y
     main_mean, main_sd = flt[f : f + n_main], flt[f + n_main : f + 2 * n_main]
     f += 2 * n_main
@@ -411,35 +434,39 @@ def log_density_y(y, grad, buf, theta):
         grad[j] = 0.0
 
     n_der = 1 + n_shape
-    n_register = n_der + max(n_code, n_inverse) + 1
-    value, slope = np.empty(n_register), np.empty((n_register, n_der))
-    shape = np.empty((n_product, n_shape + 1))
-    log_inverse = np.empty(n_product)  # of the anchor fraction
-    inverse_slope = np.zeros((n_product, n_der))
-    to_asked = np.empty(n_product)  # log threshold dose at the asked fraction less that at the anchor
-    asked_slope = np.zeros((n_product, n_der))
-    out = np.zeros(n_der)
+    shape = np.empty((n_product, n_shape))
     for p in range(n_product):
         for k in range(n_shape):
             shape[p, k] = math.exp(theta[o_shape + p * n_shape + k])
-        to_asked[p] = _log_inverse(q, log_q, shape[p], n_shape, inverse, inverse_constants, code,
-                                   constants, log_floor, value, slope, out)  # fmt: skip
-        for k in range(n_shape):
-            asked_slope[p, k] = out[1 + k]
-        log_inverse[p] = _log_inverse(anchor[p], math.log(anchor[p]), shape[p], n_shape, inverse,
-                                      inverse_constants, code, constants, log_floor, value, slope,
-                                      out)  # fmt: skip
-        to_asked[p] -= log_inverse[p]
-        for k in range(n_shape):
-            inverse_slope[p, k] = out[1 + k]
-            asked_slope[p, k] -= out[1 + k]
+    inverse_slope = np.zeros((n_der, n_product))  # of the anchor fraction
+    asked_slope = np.zeros((n_der, n_product))
+    log_inverse = _log_inverses(anchor, shape, inverse, inverse_constants, code, constants,
+                                log_floor, inverse_slope)  # fmt: skip
+    # log threshold dose at the asked fraction less that at the anchor
+    to_asked = _log_inverses(np.full(n_product, q), shape, inverse, inverse_constants, code,
+                             constants, log_floor, asked_slope) - log_inverse  # fmt: skip
+    asked_slope -= inverse_slope
+
+    log_u = np.zeros(n_cell)
+    product = np.empty(n_cell, dtype=np.int64)
+    for s in range(n_series):
+        p = ints[i_series + 4 * s]
+        for g in range(ints[i_series + 4 * s + 2], ints[i_series + 4 * s + 3]):
+            product[g] = p
+            if log_dose[g] > -np.inf:
+                t = log_dose[g] + log_inverse[p] - theta[o_main + ints[i_cell + 2 * g]]
+                if ints[i_cell + 2 * g + 1] >= 0:
+                    t -= theta[o_lot + ints[i_cell + 2 * g + 1]]
+                for j in range(n_beta):
+                    t -= design[g, j] * theta[j]
+                log_u[g] = t
+    curve_slope = np.empty((n_der, n_cell))
+    curve = _log_curves(log_u, product, shape, code, constants, log_floor, curve_slope)
 
     start_var = by_start_score = 0.0
     if not fixed:
         log_x, by_start_score = half_normal_score(theta[o_scale + 1])
         start_var = (flt[P_START_SCALE] * math.exp(log_x)) ** 2
-    curve = np.empty(n_cell)
-    curve_slope = np.empty((n_cell, n_der))
     pull = np.empty(n_cell)  # derivative of logp by the log curve of each cell
     node_log = np.empty(n_node)
     for s in range(n_series):
@@ -452,20 +479,7 @@ def log_density_y(y, grad, buf, theta):
         scale = math.exp(-mu) if normal else 1.0
         w = wr = chi = total = 0.0
         for g in range(first, end):
-            h = 0.0
-            if log_dose[g] > -np.inf:
-                log_u = log_dose[g] + log_inverse[p] - theta[o_main + ints[i_cell + 2 * g]]
-                if ints[i_cell + 2 * g + 1] >= 0:
-                    log_u -= theta[o_lot + ints[i_cell + 2 * g + 1]]
-                for j in range(n_beta):
-                    log_u -= design[g, j] * theta[j]
-                h = _log_curve(log_u, shape[p], n_shape, code, constants, log_floor, value, slope,
-                               out)  # fmt: skip
-                for j in range(n_der):
-                    curve_slope[g, j] = out[j]
-            else:
-                for j in range(n_der):
-                    curve_slope[g, j] = 0.0
+            h = curve[g] if log_dose[g] > -np.inf else 0.0
             n = count[g]
             if normal:
                 h = math.exp(h)
@@ -567,7 +581,7 @@ def log_density_y(y, grad, buf, theta):
             if log_dose[g] == -np.inf:
                 continue
             force = pull[g] * curve[g] if normal else pull[g]
-            by_u = force * curve_slope[g, 0]
+            by_u = force * curve_slope[0, g]
             grad[o_main + ints[i_cell + 2 * g]] -= by_u
             if ints[i_cell + 2 * g + 1] >= 0:
                 grad[o_lot + ints[i_cell + 2 * g + 1]] -= by_u
@@ -575,7 +589,7 @@ def log_density_y(y, grad, buf, theta):
                 grad[j] -= by_u * design[g, j]
             for k in range(n_shape):
                 grad[o_shape + p * n_shape + k] += (
-                    force * curve_slope[g, 1 + k] + by_u * inverse_slope[p, k]
+                    force * curve_slope[1 + k, g] + by_u * inverse_slope[1 + k, p]
                 )
 
     # priors
@@ -620,7 +634,7 @@ def log_density_y(y, grad, buf, theta):
             by_t = (t / main_sd[c] - shared * total * damp / main_sd[c] ** 2)
             grad[o_main + c] -= by_t
             for k in range(n_shape):
-                grad[o_shape + p * n_shape + k] -= by_t * asked_slope[p, k]
+                grad[o_shape + p * n_shape + k] -= by_t * asked_slope[1 + k, p]
     for m in range(n_lot):
         e = theta[o_lot + m]
         logp -= 0.5 * e * e / w2 + log_w

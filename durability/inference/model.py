@@ -85,6 +85,8 @@ class Model:
     mean: np.ndarray
     squares: np.ndarray
     design: np.ndarray  # (n_cell, n_column)
+    strip_cell: np.ndarray  # cell of each measured strip, for models written strip by strip
+    strip_value: np.ndarray
     censored_range: np.ndarray  # (n_series, 2)
     censored_index: np.ndarray  # (n_censored, 2): cell, sign
     censored_limit: np.ndarray
@@ -295,6 +297,8 @@ def build_model(
         mean=mean,
         squares=squares,
         design=design,
+        strip_cell=cell_row[use & ~summary],
+        strip_value=value[use & ~summary],
         censored_range=np.column_stack([bounds[:-1], bounds[1:]]).astype(np.int64),
         censored_index=np.column_stack([c_cell, c_sign]).astype(np.int64),
         censored_limit=np.log(limit) if errors == "lognormal" else limit,
