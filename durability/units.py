@@ -12,6 +12,7 @@ in tests/test_units.py.
 from __future__ import annotations
 
 import difflib
+import math
 import re
 from dataclasses import dataclass
 
@@ -152,13 +153,15 @@ def _normal(text: str) -> str:
         return t
     if t in _ALIASES:
         return _ALIASES[t]
+    t = t.replace("⁻¹", "-1").replace("⁻²", "-2")
     t = t.replace("²", "^2").replace("**", "^").replace("·", " ").replace("*", " ")
-    t = re.sub(r"\bm2\b", "m^2", t)
-    t = re.sub(r"\b(m|nm|cm|mm)\^?-(\d)\b", lambda m: "/" + m[1] + ("^2" if m[2] == "2" else ""), t)
+    t = re.sub(r"\b(m|cm|mm|yd)2\b", r"\1^2", t)
+    t = re.sub(r"\b(m|nm|cm|mm)\^?-([12])\b", lambda m: "/" + m[1] + ("^2" if m[2] == "2" else ""), t)
     t = re.sub(r"/\s*\(([^)]*)\)", lambda m: "/" + "/".join(m[1].split()), t)
     t = re.sub(r"\s*/\s*", "/", t.strip())
     t = re.sub(r"\s+/", "/", t)
-    t = t.replace(" ", "/") if t.replace(" ", "/") in UNITS else t
+    if "/" in t and t.replace(" ", "/") in UNITS:  # "W/m² nm" is meant so; "N m" is a torque
+        t = t.replace(" ", "/")
     if t in UNITS:
         return t
     return _ALIASES.get(t, t)
@@ -188,10 +191,14 @@ def measure(text: str, dimension: str | None = None) -> Measure:
     65.0
     """
     match = re.fullmatch(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(.*?)\s*", text)
-    if not match:
-        hint = "; write a decimal point" if re.match(r"\s*[-+]?\d+,\d", text) else ""
+    comma = re.match(r"\s*[-+]?\d*,\d", text)
+    if not match or comma:
+        hint = "; write a decimal point" if comma else ""
         raise UnitError(f"{text!r} is not a number with a unit, such as '65 degC'{hint}")
-    return Measure(float(match[1]), unit(match[2], dimension))
+    number = float(match[1])
+    if not math.isfinite(number):
+        raise UnitError(f"{text!r} is too large a number")
+    return Measure(number, unit(match[2], dimension))
 
 
 def header(text: str) -> tuple[str, str | None]:
