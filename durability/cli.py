@@ -41,12 +41,8 @@ File = Annotated[Path | None, typer.Option("--out", help="Also write the JSON do
 LawName = Annotated[
     str | None, typer.Option("--law", help="A law of `durability laws`, or a law file.")
 ]
-Errors = Annotated[
-    str, typer.Option("--errors", help="Scatter of strips: lognormal or normal.")
-]
-Level = Annotated[
-    float | None, typer.Option("--level", help="Level of intervals, such as 0.9.")
-]
+Errors = Annotated[str, typer.Option("--errors", help="Scatter of strips: lognormal or normal.")]
+Level = Annotated[float | None, typer.Option("--level", help="Level of intervals, such as 0.9.")]
 Sites = Annotated[
     list[str] | None,
     typer.Option("--site", help="A site of `durability sites` or a weather file; may be repeated."),

@@ -260,9 +260,7 @@ class Statements:
     def __add__(self, other: Statements) -> Statements:
         return Statements((*self.items, *other.items))
 
-    def where(
-        self, test: Callable[[Statement], bool] | None = None, **subject: Any
-    ) -> Statements:
+    def where(self, test: Callable[[Statement], bool] | None = None, **subject: Any) -> Statements:
         """Those whose named fields equal the values given (and that pass `test`)."""
         known = {f.name for f in fields(Statement)}
         unknown = sorted(set(subject) - known)
@@ -290,7 +288,7 @@ class Statements:
         import pandas
 
         names = ["id", *(f.name for f in fields(Statement))]
-        return pandas.DataFrame(self.to_list(), columns=names)
+        return pandas.DataFrame(self.to_list(), columns=pandas.Index(names))
 
     def to_dataset(self) -> xarray.Dataset:
         """Variables along the dimension ``statement``, labelled by id."""

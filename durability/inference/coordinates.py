@@ -253,9 +253,14 @@ def _find(model: Model) -> tuple[Coordinates, np.ndarray]:
         lot_var=lot_var,
         series_hat=series_hat,
         series_var=series_var,
-        lot_bend=_bend(lot_hat, lot_var, model.lot_main, model.main_prior, "lot_spread_of_threshold"),
+        lot_bend=_bend(
+            lot_hat, lot_var, model.lot_main, model.main_prior, "lot_spread_of_threshold"
+        ),
         start_bend=_bend(
-            series_hat, series_var, model.series_index[:, 1], model.start_prior,
+            series_hat,
+            series_var,
+            model.series_index[:, 1],
+            model.start_prior,
             "lot_spread_of_strength",
         ),
     )
@@ -351,9 +356,7 @@ def _what_lots_say(
     return centre + effect + gain * effect / w2, np.clip(variance, 1e-8, 25.0)
 
 
-def _what_series_say(
-    model: Model, lay: Layout, theta: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
+def _what_series_say(model: Model, lay: Layout, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Mean and variance of each series' log unexposed strength by its own strips alone."""
     curve = log_curve(model, theta)
     moved = theta.copy()
@@ -437,9 +440,7 @@ def log_curve(model: Model, theta: np.ndarray) -> np.ndarray:
     for p, _, first, end in model.series_index:
         product[first:end] = p
     shapes = np.exp(theta[lay.shape]).reshape(lay.n_product, lay.n_shape)
-    shape: dict[str, Any] = {
-        s.name: shapes[product, i] for i, s in enumerate(model.law.shapes)
-    }
+    shape: dict[str, Any] = {s.name: shapes[product, i] for i, s in enumerate(model.law.shapes)}
     out = np.zeros(model.cell_dose.size)
     if lit.any():
         lot = np.append(theta[lay.lot], 0.0)  # the last entry serves products of one lot

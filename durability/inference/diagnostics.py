@@ -1,4 +1,4 @@
-"""May the draws be quoted? R-hat, effective draws, divergences and energy, against stated limits."""
+"""May the draws be quoted? R-hat, effective draws, divergences and energy, against limits."""
 
 from __future__ import annotations
 
@@ -55,9 +55,7 @@ class Diagnostics:
         if self.divergences > DIVERGENT * self.draws:
             found.append(f"{self.divergences} of {self.draws} draws diverged")
         if not self.energy >= ENERGY:
-            found.append(
-                f"the energy fraction is {self.energy:.2f}; at least {ENERGY} is accepted"
-            )
+            found.append(f"the energy fraction is {self.energy:.2f}; at least {ENERGY} is accepted")
         return found
 
     @property
@@ -97,8 +95,9 @@ def diagnose(
     theta : draws; `names` labels the parameters.
     stats : the sampler's statistics with ``diverging`` and ``energy`` (chain, draw).
     """
-    from arviz_stats.base import array_stats
+    import arviz_stats.base
 
+    array_stats: Any = arviz_stats.base.array_stats  # pyright: ignore[reportPrivateImportUsage]
     axes = {"chain_axis": 0, "draw_axis": 1}
     columns = [theta[:, :, j] for j in range(theta.shape[2])]
     rhat = np.array([float(array_stats.rhat(x, **axes)) for x in columns])

@@ -1,9 +1,9 @@
 """At what dose is a fraction left, and how sure? Fits a study and answers with draws.
 
-    import durability
-    study = durability.read_study("examples/quarry-cover")
-    fit = durability.fit(study, law="stretched-exponential", seed=1)
-    fit.threshold_dose(0.5, of="new_lot")
+import durability
+study = durability.read_study("examples/quarry-cover")
+fit = durability.fit(study, law="stretched-exponential", seed=1)
+fit.threshold_dose(0.5, of="new_lot")
 """
 
 from __future__ import annotations
@@ -147,8 +147,8 @@ class Fit:
         ----------
         fraction : retained fraction of the unexposed strength; None asks for the study's
             required strength.
-        of : ``"mean"`` (median lot), ``"new_lot"``, ``"single_specimen"``.
-        material, direction, exposure : the subject; the dose is read at the exposure's lamp setting.
+        of : ``"mean"`` (median lot), ``"new_lot"`` or ``"single_specimen"``.
+        material, direction, exposure : the subject; the dose is read at that lamp setting.
         share : for single specimens, the share of strips of the new lot that still hold; the
             study's by default.
 
@@ -165,7 +165,12 @@ class Fit:
         return np.where(inside, scale * u, np.where(q >= 1, 0.0, np.inf))
 
     def _fraction_draws(
-        self, fraction: float | None, of: Subject, material: str, direction: str, share: float | None
+        self,
+        fraction: float | None,
+        of: Subject,
+        material: str,
+        direction: str,
+        share: float | None,
     ) -> np.ndarray:
         """The share of its own lot's mean unexposed curve at which a draw meets the threshold."""
         if fraction is None:
@@ -327,7 +332,9 @@ class Fit:
                 "mean": ("cell", self.model.mean),
                 "squares": ("cell", self.model.squares),
             },
-            attrs={"mean": "of log strength" if self.model.errors == "lognormal" else "of strength"},
+            attrs={
+                "mean": "of log strength" if self.model.errors == "lognormal" else "of strength"
+            },
         )
         return xarray.DataTree.from_dict(
             {"posterior": self.posterior, "sample_stats": self.stats, "observed_data": cells}
@@ -351,13 +358,13 @@ class Fit:
         the_law = law if isinstance(law, Law) else read_law(law)
         model = build_model(study, the_law, errors=posterior.attrs["errors"])
         settings = Sampler(**{k: posterior.attrs[k] for k in _SETTINGS})
-        kept = {k: posterior.attrs[f"check_{k}"] for k in _CHECKS}
+        kept: dict[str, Any] = {k: posterior.attrs[f"check_{k}"] for k in _CHECKS}
         return cls(
             study=study,
             model=model,
             posterior=posterior,
             stats=stats,
-            diagnostics=Diagnostics(**kept | {"retried": bool(kept["retried"])}),
+            diagnostics=Diagnostics(**{**kept, "retried": bool(kept["retried"])}),
             level=level,
             seed=int(posterior.attrs["seed"]),
             settings=settings,
@@ -495,7 +502,7 @@ def parameter_names(model: Model) -> list[str]:
 def _single_lot_effects(
     model: Model, asked: np.ndarray, spread: np.ndarray, seed: int
 ) -> np.ndarray:
-    """The integrated lot effects of products of one lot, drawn given the sum (chain, draw, main)."""
+    """Lot effects of products of one lot, drawn given the sum (chain, draw, main)."""
     effect = np.zeros_like(asked)
     rng = np.random.default_rng([seed, 77])
     for p in np.flatnonzero(model.single_lot):

@@ -35,9 +35,10 @@ def plain_model(
     ``strip_spread``, ``lot_spread_of_threshold``, ``lot_spread_of_strength``,
     ``log_unexposed_strength`` and ``start_effect`` (of each lot and direction).
     """
-    import pymc as pm
+    import pymc
     import pytensor.tensor as pt
 
+    pm: Any = pymc
     book = priors()
     law = model.law
     n_product = len(model.materials)
@@ -61,7 +62,8 @@ def plain_model(
             middle = law.inverse(model.fraction) * np.exp(-mean)
             log_rate = pm.Flat("log_rate", shape=len(model.mains), initval=np.log(middle))
             log_tau = pm.Deterministic("log_threshold_dose", pt.log(inverse) - log_rate)
-            pm.Potential("prior_threshold", pm.logp(pm.Normal.dist(mean, sd), log_tau).sum())
+            t = (log_tau - mean) / sd
+            pm.Potential("prior_threshold", -0.5 * (t**2).sum())
         spread = pm.LogNormal(
             "strip_spread",
             math.log(book["strip_spread"]["median"]),
@@ -78,9 +80,7 @@ def plain_model(
             model.cell_index[:, 1] >= 0,
             model.cell_index[:, 1],
             [
-                len(model.lots) + single.index(model.materials[p])
-                if model.single_lot[p]
-                else 0
+                len(model.lots) + single.index(model.materials[p]) if model.single_lot[p] else 0
                 for p in product_of_cell
             ],
         )
@@ -138,7 +138,8 @@ def plain_model(
         if model.censored_limit.size:
             cell, sign = model.censored_index[:, 0], model.censored_index[:, 1]
             z = (model.censored_limit - expected[cell]) / scale[cell]
-            pm.Potential("censored", pm.logcdf(pm.Normal.dist(), -sign * z).sum())
+            below: Any = pm.logcdf(pm.Normal.dist(), -sign * z)
+            pm.Potential("censored", below.sum())
     return built
 
 

@@ -20,8 +20,9 @@ A product of one lot has no lot effect in y: main effect and lot effect only mee
 the effect is integrated out here and drawn afterwards from its exact conditional distribution.
 
 Order of y: contrasts and clock columns (n_beta); log shapes by product (n_product * n_shape);
-log spread by product (n_product); score of the lot spread of the threshold; score of the lot spread
-of the unexposed strength (if sampled); main effects (n_main); mean unexposed strengths (n_start); lot effects.
+log spread by product (n_product); score of the lot spread of the threshold; score of the lot
+spread of the unexposed strength (if sampled); main effects (n_main); mean unexposed strengths
+(n_start); lot effects.
 """
 
 from __future__ import annotations
@@ -31,7 +32,12 @@ import math
 import numba
 import numpy as np
 
-from durability.laws import expression as ex
+
+# Operation codes of `durability.laws.expression`, written again: compiled code is kept on disk by
+# this file's state alone, so it must not depend on another file. A test holds them equal.
+CONST, ADD, SUB, MUL, DIV, POW, NEG = 0, 1, 2, 3, 4, 5, 6
+EXP, LOG, SQRT, EXPM1, LOG1P, TANH, SIN, COS, ATAN, ABS = 7, 8, 9, 10, 11, 12, 13, 14, 15, 16
+MIN, MAX, LT, LE, WHERE = 17, 18, 19, 20, 21
 
 (
     N_TOTAL, N_INT, N_Y, N_BETA, N_PRODUCT, N_SHAPE, N_MAIN, N_START, N_LOT, N_SERIES, N_CELL,
@@ -61,34 +67,34 @@ def run_tape(code, constants, n_in, value, slope, log_first):
     for i in range(code.shape[0]):
         op, a, b, c = code[i, 0], code[i, 1], code[i, 2], code[i, 3]
         r = n_in + i
-        if op == ex.CONST:
+        if op == CONST:
             value[r] = constants[a]
             slope[r] = 0.0
-        elif op == ex.ADD:
+        elif op == ADD:
             for g in range(n):
                 value[r, g] = value[a, g] + value[b, g]
             for j in range(n_der):
                 for g in range(n):
                     slope[r, j, g] = slope[a, j, g] + slope[b, j, g]
-        elif op == ex.SUB:
+        elif op == SUB:
             for g in range(n):
                 value[r, g] = value[a, g] - value[b, g]
             for j in range(n_der):
                 for g in range(n):
                     slope[r, j, g] = slope[a, j, g] - slope[b, j, g]
-        elif op == ex.MUL:
+        elif op == MUL:
             for g in range(n):
                 value[r, g] = value[a, g] * value[b, g]
             for j in range(n_der):
                 for g in range(n):
                     slope[r, j, g] = slope[a, j, g] * value[b, g] + value[a, g] * slope[b, j, g]
-        elif op == ex.DIV:
+        elif op == DIV:
             for g in range(n):
                 value[r, g] = value[a, g] / value[b, g]
             for j in range(n_der):
                 for g in range(n):
                     slope[r, j, g] = (slope[a, j, g] - value[r, g] * slope[b, j, g]) / value[b, g]
-        elif op == ex.POW:
+        elif op == POW:
             for g in range(n):
                 va, vb = value[a, g], value[b, g]
                 if va > 0.0:
@@ -102,23 +108,23 @@ def run_tape(code, constants, n_in, value, slope, log_first):
                 value[r, g] = f
                 for j in range(n_der):
                     slope[r, j, g] = da * slope[a, j, g] + db * slope[b, j, g]
-        elif op == ex.WHERE or op == ex.MIN or op == ex.MAX:
+        elif op == WHERE or op == MIN or op == MAX:
             for g in range(n):
-                if op == ex.WHERE:
+                if op == WHERE:
                     pick = b if value[a, g] != 0.0 else c
-                elif op == ex.MIN:
+                elif op == MIN:
                     pick = a if value[a, g] <= value[b, g] else b
                 else:
                     pick = a if value[a, g] >= value[b, g] else b
                 value[r, g] = value[pick, g]
                 for j in range(n_der):
                     slope[r, j, g] = slope[pick, j, g]
-        elif op == ex.LT or op == ex.LE:
+        elif op == LT or op == LE:
             for g in range(n):
                 low, high = value[a, g], value[b, g]
-                value[r, g] = 1.0 if (low < high or (op == ex.LE and low == high)) else 0.0
+                value[r, g] = 1.0 if (low < high or (op == LE and low == high)) else 0.0
             slope[r] = 0.0
-        elif op == ex.NEG:
+        elif op == NEG:
             for g in range(n):
                 value[r, g] = -value[a, g]
             for j in range(n_der):
@@ -135,27 +141,27 @@ def run_tape(code, constants, n_in, value, slope, log_first):
 @numba.njit(cache=True, error_model="numpy")
 def _one_argument(op, x):
     """A function of one argument and its derivative."""
-    if op == ex.EXP:
+    if op == EXP:
         f = math.exp(x)
         return f, f
-    if op == ex.LOG:
+    if op == LOG:
         return (math.log(x), 1.0 / x) if x > 0.0 else (-np.inf, 0.0)
-    if op == ex.SQRT:
+    if op == SQRT:
         f = math.sqrt(x) if x >= 0.0 else np.nan
         return f, 0.5 / f
-    if op == ex.EXPM1:
+    if op == EXPM1:
         f = math.expm1(x)
         return f, f + 1.0
-    if op == ex.LOG1P:
+    if op == LOG1P:
         return (math.log1p(x), 1.0 / (1.0 + x)) if x > -1.0 else (-np.inf, 0.0)
-    if op == ex.TANH:
+    if op == TANH:
         f = math.tanh(x)
         return f, 1.0 - f * f
-    if op == ex.SIN:
+    if op == SIN:
         return math.sin(x), math.cos(x)
-    if op == ex.COS:
+    if op == COS:
         return math.cos(x), -math.sin(x)
-    if op == ex.ATAN:
+    if op == ATAN:
         return math.atan(x), 1.0 / (1.0 + x * x)
     return abs(x), (1.0 if x >= 0.0 else -1.0)
 
@@ -565,9 +571,10 @@ def log_density_y(y, grad, buf, theta):
                         n * (y_g * y_g - 2.0 * y_g * h * x1 + h * h * x2)
                         + squares[g] * scale * scale
                     )
-                    grad_mu += precision * (
-                        n * y_g * (y_g - h * x1) + squares[g] * scale * scale
-                    ) - freedom[g]
+                    grad_mu += (
+                        precision * (n * y_g * (y_g - h * x1) + squares[g] * scale * scale)
+                        - freedom[g]
+                    )
                 else:
                     r = mean[g] - curve[g] - mu
                     pull[g] += precision * n * (r - d1)
@@ -631,7 +638,7 @@ def log_density_y(y, grad, buf, theta):
                 continue
             t = (theta[o_main + c] + to_asked[p] - main_mean[c]) / main_sd[c]
             logp -= 0.5 * t * t
-            by_t = (t / main_sd[c] - shared * total * damp / main_sd[c] ** 2)
+            by_t = t / main_sd[c] - shared * total * damp / main_sd[c] ** 2
             grad[o_main + c] -= by_t
             for k in range(n_shape):
                 grad[o_shape + p * n_shape + k] -= by_t * asked_slope[1 + k, p]
@@ -767,9 +774,9 @@ _C_EXPAND = numba.types.int64(
 def density_callback(dim, x_, grad_, logp_, data_):
     """The sampler's C interface to `log_density`: 0, or a code above 0 for a point to reject."""
     n = data_[0]
-    buf = numba.carray(data_, (n,))
-    x = numba.carray(x_, (dim,))
-    grad = numba.carray(grad_, (dim,))
+    buf = numba.carray(data_, (n,))  # pyright: ignore
+    x = numba.carray(x_, (dim,))  # pyright: ignore
+    grad = numba.carray(grad_, (dim,))  # pyright: ignore
     logp = log_density(x, grad, buf)
     logp_[0] = logp
     if not np.isfinite(logp):

@@ -113,7 +113,9 @@ class Model:
             "lot ~ normal(0, lot spread), lot spread estimated",
         ]
         if self.start_known is None:
-            lines.append("log unexposed(lot, direction) ~ normal(product and direction, lot spread)")
+            lines.append(
+                "log unexposed(lot, direction) ~ normal(product and direction, lot spread)"
+            )
         else:
             lines.append("unexposed strength = 100 % by definition of the data")
         return lines

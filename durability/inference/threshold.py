@@ -26,7 +26,8 @@ EXPLANATIONS: dict[str, str] = {
     "lots_exchangeable": "Lots not yet made vary as the lots tested do (log-normal, one spread).",
     "lognormal_scatter": "Strips scatter by a constant share of their strength (log-normal).",
     "normal_scatter": "Strips scatter by a constant amount, whatever strength is left (normal).",
-    "prior_of_spread": "Priors of models/priors.toml on spreads and shape stand where data are few.",
+    "prior_of_spread": "Priors of models/priors.toml on spreads and shape stand where data are"
+    " few.",
     "lamp_setting": "The dose is read at the lamp setting of this exposure.",
     "cycle_continues": "The lamp runs the stated cycle at its mean irradiance until that dose.",
     "no_unexposed_strips": "No unexposed strips were tested: the retained fraction is relative to a"
@@ -34,14 +35,15 @@ EXPLANATIONS: dict[str, str] = {
     "one_dose_level": "One dose level only: how the strength falls before and after it is the prior"
     " of the law's shape.",
     "one_lot": "One lot only: the spread between lots is the prior, not data.",
-    "unexposed_error_unknown": "The data are percent of an unexposed strength whose own error is not"
-    " given.",
+    "unexposed_error_unknown": "The data are percent of an unexposed strength whose own error is"
+    " not given.",
     "spread_not_given": "The source gives no spread: scatter is estimated from the fit to the law.",
     "all_censored": "Every strip of this material was censored.",
     "extrapolated": "The value lies beyond the largest dose tested.",
     "lower_bound_only": "The strips do not reach the threshold: only 'not before' can be said. The"
     " bound leans on the law and on the prior of the threshold dose.",
-    "before_first_dose": "The threshold lies before the first dose tested: the law carries it there.",
+    "before_first_dose": "The threshold lies before the first dose tested: the law carries it"
+    " there.",
     "upper_bound_only": "Most was lost before the first dose tested: only 'not after' can be said.",
     "share_not_met": "In some draws the stated share of strips does not hold even unexposed.",
     "below_required_unexposed": "In some draws the required strength is not met even unexposed.",
@@ -172,7 +174,9 @@ def _one(
     }
     last, first = fit.last_dose(material, exposure), fit.model.first_dose[(material, exposure)]
     bound = bound_of(draws, fit.model, material, exposure, level)
-    tails = {"lower": [1 - level], "upper": [level], None: [0.5 - level / 2, 0.5 + level / 2]}[bound]
+    tails = {"lower": [1 - level], "upper": [level], None: [0.5 - level / 2, 0.5 + level / 2]}[
+        bound
+    ]
     middle, *limits = np.quantile(draws, [0.5, *tails], method="inverted_cdf")
     value = low = high = None
     if bound == "lower":
@@ -257,9 +261,9 @@ def fit_statements(fit: Fit, *, level: float | None = None) -> Statements:
             )
     for material, direction, exposure in fit.model.readings:
         last = fit.last_dose(material, exposure)
-        draws = fit.retained_draws(
-            last, material=material, direction=direction, exposure=exposure
-        )[:, 0]
+        draws = fit.retained_draws(last, material=material, direction=direction, exposure=exposure)[
+            :, 0
+        ]
         value, low, high = np.quantile(draws, tail)
         only = fit.bound(
             fit.model.fraction, of="mean", material=material, direction=direction, exposure=exposure

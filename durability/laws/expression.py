@@ -17,7 +17,7 @@ from typing import Any, NoReturn
 
 import numpy as np
 
-# Operation codes, shared with the compiled kernel.
+# Operation codes; the compiled kernel has its own copy, which a test holds equal.
 CONST, ADD, SUB, MUL, DIV, POW, NEG = 0, 1, 2, 3, 4, 5, 6
 EXP, LOG, SQRT, EXPM1, LOG1P, TANH, SIN, COS, ATAN, ABS = 7, 8, 9, 10, 11, 12, 13, 14, 15, 16
 MIN, MAX, LT, LE, WHERE = 17, 18, 19, 20, 21
@@ -93,7 +93,7 @@ class Tape:
         return registers[-1]
 
     def log(self) -> Tape:
-        """The tape of the logarithm; an exponential or a reciprocal at the end is undone exactly."""
+        """The tape of the logarithm; a last exponential or reciprocal is undone exactly."""
         if self.code:
             op, a, b, _ = self.code[-1]
             first = len(self.inputs)
@@ -243,7 +243,7 @@ class _Reader:
         self.refuse(node, f"{kind} is not allowed")
 
     def check_power(self, node: ast.expr) -> None:
-        inner = node
+        inner: Any = node
         while isinstance(inner, ast.UnaryOp):
             inner = inner.operand
         number = isinstance(inner, ast.Constant) and isinstance(inner.value, int | float)
@@ -262,8 +262,9 @@ class _Reader:
             test = node.args[0]
             if not isinstance(test, ast.Compare) or len(test.ops) != 1:
                 self.refuse(test, "where needs one comparison first")
-            left, right = self.visit(test.left, depth + 1), self.visit(
-                test.comparators[0], depth + 1
+            left, right = (
+                self.visit(test.left, depth + 1),
+                self.visit(test.comparators[0], depth + 1),
             )
             kind = type(test.ops[0])
             if kind in (ast.Gt, ast.GtE):

@@ -192,6 +192,7 @@ def _build(name: str, data: dict[str, Any]) -> Law:
     for key in _TEXT:
         if not isinstance(data.get(key), str) or not data[key].strip():
             raise fail(f'"{key}" is missing or not text')
+
     def formula(key: str, names: list[str]) -> Tape:
         try:
             return parse(data[key], names)
@@ -215,7 +216,7 @@ def _build(name: str, data: dict[str, Any]) -> Law:
                 raise fail(f'"shape.{shape_name}.{key}" is missing or not text')
         numbers = {}
         for key in _SHAPE_NUMBER:
-            value = table.get(key)
+            value: Any = table.get(key)
             number = isinstance(value, int | float) and not isinstance(value, bool)
             if not number or not 0 < value < math.inf:
                 raise fail(f'"shape.{shape_name}.{key}" must be a number above 0')

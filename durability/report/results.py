@@ -79,7 +79,13 @@ class Results:
 
     def explanations(self) -> dict[str, dict[str, str]]:
         """Sentences for every assumption and flag that a statement names."""
-        book = {**STUDY_FLAGS, **EXPOSURE_FLAGS, **RETENTION_FLAGS, **SKY_EXPLANATIONS, **FIT_EXPLANATIONS}
+        book = {
+            **STUDY_FLAGS,
+            **EXPOSURE_FLAGS,
+            **RETENTION_FLAGS,
+            **SKY_EXPLANATIONS,
+            **FIT_EXPLANATIONS,
+        }
         used = {
             kind: sorted({name for s in self.statements for name in getattr(s, kind)})
             for kind in ("assumptions", "flags")
