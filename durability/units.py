@@ -156,7 +156,7 @@ def _normal(text: str) -> str:
     t = t.replace("⁻¹", "-1").replace("⁻²", "-2")
     t = t.replace("²", "^2").replace("**", "^").replace("·", " ").replace("*", " ")
     t = re.sub(r"\b(m|cm|mm|yd)2\b", r"\1^2", t)
-    t = re.sub(r"\b(m|nm|cm|mm)\^?-([12])\b", lambda m: "/" + m[1] + ("^2" if m[2] == "2" else ""), t)
+    t = re.sub(r"\b(m|nm|cm|mm)\^?-([12])\b", lambda m: "/" + m[1] + "^2" * (m[2] == "2"), t)
     t = re.sub(r"/\s*\(([^)]*)\)", lambda m: "/" + "/".join(m[1].split()), t)
     t = re.sub(r"\s*/\s*", "/", t.strip())
     t = re.sub(r"\s+/", "/", t)

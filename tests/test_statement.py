@@ -62,7 +62,8 @@ def test_rounding_keeps_the_order(v, below, above):
 @given(size, share, share)
 def test_the_sign_only_turns_the_numbers_about(v, below, above):
     value, low, high = ends(v, below, above)
-    plain, turned = round_by_uncertainty(value, low, high), round_by_uncertainty(-value, -high, -low)
+    plain = round_by_uncertainty(value, low, high)
+    turned = round_by_uncertainty(-value, -high, -low)
     for a, b in (("value", "value"), ("low", "high"), ("high", "low")):
         assert float(plain[a] or "nan") == -float(turned[b] or "nan")
 
@@ -83,7 +84,8 @@ def test_a_bound_is_never_said_more_than_it_is(v, below):
     assert float(low or "nan") <= v * (1 + 1e-9)
     assert float(high or "nan") >= v * (1 - 1e-9)
     assert float(both or "nan") <= v * (1 - below) * (1 + 1e-9)
-    assert float(low or "nan") > 0.98 * v and float(high or "nan") < 1.02 * v
+    assert float(low or "nan") > 0.98 * v
+    assert float(high or "nan") < 1.02 * v
 
 
 @pytest.mark.parametrize(
@@ -254,7 +256,8 @@ def test_frame_and_dataset_hold_the_same_records():
 
 def test_none_at_all_is_still_a_table():
     none = Statements()
-    assert len(none) == 0 and len(none.to_frame()) == 0
+    assert len(none) == 0
+    assert len(none.to_frame()) == 0
     assert none.to_dataset().sizes["statement"] == 0
     assert repr(none) == "Statements: none"
 
@@ -289,7 +292,8 @@ def test_one_refuses_none_and_several():
 
 def test_a_table_for_the_notebook_escapes_names():
     shown = Statements([replace(MADE, material="<b>A</b>")])._repr_html_()
-    assert "<b>A</b>" not in shown and "&lt;b&gt;A&lt;/b&gt;" in shown
+    assert "<b>A</b>" not in shown
+    assert "&lt;b&gt;A&lt;/b&gt;" in shown
 
 
 def test_the_terminal_shows_one_line_a_statement_with_its_subject():

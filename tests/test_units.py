@@ -50,7 +50,8 @@ def test_a_unit_converts_as_pint_does(registry, symbol, number):
 
 
 def test_a_percent_is_a_hundredth():
-    assert unit("%").to_canonical(5.0) == 0.05 and unit("1").to_canonical(0.5) == 0.5
+    assert unit("%").to_canonical(5.0) == 0.05
+    assert unit("1").to_canonical(0.5) == 0.5
 
 
 def test_every_dimension_has_its_canonical_unit_with_factor_1():

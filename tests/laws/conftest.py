@@ -14,9 +14,9 @@ def kernel_at():
     def run(tape, at):
         code, constants = tape.arrays()
         n = len(at)
-        value, slope = np.empty(n + len(code)), np.zeros((n + len(code), n))
-        value[:n], slope[:n] = at, np.eye(n)
-        run_tape(code, constants, n, n, value, slope, float(np.log(at[0])))
-        return value[-1], slope[-1]
+        value, slope = np.empty((n + len(code), 1)), np.zeros((n + len(code), n, 1))
+        value[:n, 0], slope[:n, :, 0] = at, np.eye(n)
+        run_tape(code, constants, n, value, slope, np.log([float(at[0])]))
+        return value[-1, 0], slope[-1, :, 0]
 
     return run
