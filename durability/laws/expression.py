@@ -246,8 +246,8 @@ class _Reader:
         inner: Any = node
         while isinstance(inner, ast.UnaryOp):
             inner = inner.operand
-        number = isinstance(inner, ast.Constant) and isinstance(inner.value, int | float)
-        if number and abs(inner.value) > 100:
+        value = inner.value if isinstance(inner, ast.Constant) else None
+        if isinstance(value, int | float) and abs(value) > 100:
             self.refuse(node, "the power is larger than 100")
         if isinstance(inner, ast.BinOp) and isinstance(inner.op, ast.Pow):
             self.refuse(node, "a power of a power needs brackets around the base")
