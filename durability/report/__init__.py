@@ -8,7 +8,7 @@ import sys
 import types
 from typing import Any
 
-from durability.report.results import Results, ResultsFolderError, read_results
+from durability.report.results import Results, ResultsFolderError, read_results, schema
 from durability.report.run import FitFailed, fit_or_reuse, report, translations_of
 
 __all__ = [
@@ -18,6 +18,7 @@ __all__ = [
     "fit_or_reuse",
     "read_results",
     "report",
+    "schema",
     "translations_of",
 ]
 

@@ -148,7 +148,10 @@ class Results:
 
 
 def budget_records(translation: Translation) -> list[dict[str, Any]]:
-    """The budget of a translation as records: one a material, laying and input."""
+    """The budget of a translation as records: one a material, laying and input.
+
+    A share is None where too few draws reach the threshold to tell.
+    """
     budget = translation.budget
     share = budget["share"]
     return [
@@ -158,7 +161,7 @@ def budget_records(translation: Translation) -> list[dict[str, Any]]:
             "laying": str(laying),
             "month": _month(budget["month"].sel(material=m, laying=laying)),
             "input": str(name),
-            "share": round(float(share.sel(material=m, laying=laying, input=name)), 4),
+            "share": _share(share.sel(material=m, laying=laying, input=name)),
         }
         for m in budget["material"].values
         for laying in budget["laying"].values
@@ -168,6 +171,10 @@ def budget_records(translation: Translation) -> list[dict[str, Any]]:
 
 def _month(value: Any) -> int | None:
     return None if value.isnull() else int(value)
+
+
+def _share(value: Any) -> float | None:
+    return None if value.isnull() else round(float(value), 4)
 
 
 def model_hashes() -> dict[str, str]:
@@ -206,6 +213,21 @@ class ResultsFolderError(OSError):
     """The results cannot be written there; says why and what to do."""
 
 
+def refuse_place(out: Path) -> None:
+    """Refuse a place that is not a results folder; ask before sampling, not after.
+
+    Raises
+    ------
+    ResultsFolderError : `out` is a file, or a folder that holds other things.
+    """
+    if out.exists() and not out.is_dir():
+        raise ResultsFolderError(f"{out.name} is a file; name a folder with --out")
+    if out.is_dir() and any(p.name not in FILES and p.name != "figures" for p in out.iterdir()):
+        raise ResultsFolderError(
+            f"{out.name} holds files that are not results; name another folder with --out"
+        )
+
+
 def write_folder(out: Path, fill: Callable[[Path], None]) -> None:
     """Fill a folder beside `out` and move it there whole; on any failure `out` stays as it was.
 
@@ -216,12 +238,7 @@ def write_folder(out: Path, fill: Callable[[Path], None]) -> None:
     out = out.absolute()
     try:
         out.parent.mkdir(parents=True, exist_ok=True)
-        if out.exists() and not out.is_dir():
-            raise ResultsFolderError(f"{out.name} is a file; name a folder with --out")
-        if out.is_dir() and any(p.name not in FILES and p.name != "figures" for p in out.iterdir()):
-            raise ResultsFolderError(
-                f"{out.name} holds files that are not results; name another folder with --out"
-            )
+        refuse_place(out)
         fresh = Path(tempfile.mkdtemp(prefix=f".{out.name}-", dir=out.parent))
     except ResultsFolderError:
         raise
@@ -235,7 +252,7 @@ def write_folder(out: Path, fill: Callable[[Path], None]) -> None:
             os.replace(out, old)
             try:
                 os.replace(fresh, out)
-            except OSError:
+            except BaseException:  # an interrupt here must not leave the old results aside
                 os.replace(old, out)
                 raise
             shutil.rmtree(old, ignore_errors=True)
@@ -287,7 +304,7 @@ def stored_fit(folder: Path, study: Study, key: str, *, law: Any, level: float) 
 
     try:
         kept = json.loads((folder / "provenance.json").read_text(encoding="utf-8"))
-        if kept.get("key") != key:
+        if not isinstance(kept, dict) or kept.get("key") != key:
             return None
         with xarray.open_datatree(folder / "results.nc", engine="h5netcdf") as tree:
             return Fit.from_datatree(study, tree.load(), law=law, level=level)
@@ -312,6 +329,18 @@ def read_results(folder: str | Path) -> tuple[Statements, dict[str, Any]]:
     if document.get("schema") != SCHEMA:
         raise ValueError(f"results.json has schema {document.get('schema')!r}; expected {SCHEMA!r}")
     return Statements(Statement.from_dict(r) for r in document["statements"]), document
+
+
+def schema() -> dict[str, Any]:
+    """The JSON Schema (draft 2020-12) that every results.json keeps.
+
+    Examples
+    --------
+    >>> schema()["properties"]["schema"]
+    {'const': 'durability-results/1'}
+    """
+    text = (Path(__file__).with_name("schema.json")).read_text(encoding="utf-8")
+    return json.loads(text)
 
 
 def collect(

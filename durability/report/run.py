@@ -11,6 +11,7 @@ from durability.report.results import (
     Results,
     collect,
     provenance,
+    refuse_place,
     save,
     stored_fit,
     write_folder,
@@ -18,6 +19,7 @@ from durability.report.results import (
 
 if TYPE_CHECKING:
     from durability.inference import Fit, Sampler
+    from durability.laws import Law
     from durability.study import Study
     from durability.translation import Translation
 
@@ -53,15 +55,20 @@ def fit_or_reuse(
     Returns
     -------
     fit, its provenance, and whether it was reused.
+
+    Raises
+    ------
+    ResultsFolderError : `out` is a file, or holds other things.
     """
     from durability.inference import Sampler, fit
     from durability.laws import read_law
 
+    refuse_place(out)
     settings = sampler or Sampler()
     the_law = read_law(law)
     record = provenance(
         study,
-        law=f"{the_law.name}: {the_law.expression}",
+        law=_identity(the_law),
         errors=errors,
         seed=seed,
         settings=asdict(replace(settings, cores=0)),
@@ -78,6 +85,16 @@ def fit_or_reuse(
         progress=progress,
     )  # fmt: skip
     return made, record, False
+
+
+def _identity(law: Law) -> str:
+    """All of a law that bears on a fit: a file of the user's own is not among the hashed models."""
+    shapes = [
+        f"{s.name} {s.lower:g} to {s.upper:g}, median {s.median:g}, sd of log {s.sd_log:g}"
+        for s in law.shapes
+    ]
+    inverse = law.inverse_expression or "by root finding"
+    return "; ".join([f"{law.name}: {law.expression}", inverse, f"floor {law.floor:g}", *shapes])
 
 
 def translations_of(
