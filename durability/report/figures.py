@@ -1,19 +1,31 @@
 """How do the data and the fit look? Figures of strips, thresholds, days, budgets and chambers.
 
-Each function returns a matplotlib Figure and shows nothing. Colours are those of Okabe and Ito
-(Color universal design, 2008; from memory), which most colour-blind readers tell apart; markers
-and line styles differ too, so that a grey print can be read. Figures are narrow, with panels one
-below another, so that their text stays readable on a small screen.
+Each function returns a matplotlib Figure and shows nothing.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Iterable, Mapping
 from textwrap import wrap
 from typing import TYPE_CHECKING, Any
 
 from durability.report.headline import worst_by_month
+from durability.report.look import (
+    BLUE,
+    COLOURS,
+    GREY,
+    HATCHES,
+    INK,
+    LINES,
+    MARKERS,
+    PALE,
+    RED,
+    legend,
+    line,
+    new_figure,
+    patch,
+    style,
+)
 from durability.statement import MONTHS, Statement, Statements
 
 if TYPE_CHECKING:
@@ -24,79 +36,7 @@ if TYPE_CHECKING:
     from durability.study.model import Exposure
     from durability.translation import Translation
 
-BLUE, RED, GREEN, PURPLE, ORANGE, SKY = (
-    "#0072B2", "#B34700", "#00795A", "#8F4A79", "#9A6A00", "#2C7FB0",
-)  # fmt: skip
-COLOURS = (BLUE, RED, GREEN, PURPLE, ORANGE, SKY)
-MARKERS = ("o", "s", "^", "D", "v", "P", "X", "*")
-LINES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (3, 1)))
-HATCHES = ("", "///", "...", "\\\\\\", "xx", "++")
-INK, GREY, PALE = "#222222", "#5f6368", "#d9dcdf"
-WIDTH = 5.4
 REST = "inputs acting jointly, and the rest"
-
-STYLE: dict[str, Any] = {
-    "font.family": ["DejaVu Sans", "sans-serif"],
-    "font.size": 9.0,
-    "axes.titlesize": 9.5,
-    "axes.titleweight": "bold",
-    "axes.titlelocation": "left",
-    "axes.edgecolor": GREY,
-    "axes.labelcolor": INK,
-    "axes.spines.top": False,
-    "axes.spines.right": False,
-    "axes.grid": True,
-    "axes.axisbelow": True,
-    "grid.color": "#e8eaec",
-    "grid.linewidth": 0.6,
-    "xtick.color": GREY,
-    "ytick.color": GREY,
-    "xtick.labelcolor": INK,
-    "ytick.labelcolor": INK,
-    "text.color": INK,
-    "text.parse_math": False,
-    "legend.frameon": False,
-    "legend.fontsize": 8.0,
-    "hatch.linewidth": 0.6,
-    "svg.fonttype": "none",
-    "svg.hashsalt": "durability",
-}
-
-
-@contextmanager
-def style() -> Iterator[None]:
-    """The look of every figure, while it is made or saved."""
-    import matplotlib
-
-    with matplotlib.rc_context(STYLE):
-        yield
-
-
-def _figure(height: float, rows: int = 1, **share: Any) -> tuple[Figure, list[Axes]]:
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(WIDTH, height), layout="constrained")
-    axes = figure.subplots(rows, 1, squeeze=False, **share)
-    return figure, list(axes[:, 0])
-
-
-def _legend(figure: Figure, handles: list[Any], columns: int = 2) -> None:
-    figure.legend(
-        handles=handles, labels=[h.get_label() for h in handles], loc="outside lower left",
-        ncols=columns, handlelength=2.2, columnspacing=1.4,
-    )  # fmt: skip
-
-
-def _line(label: str, **look: Any) -> Any:
-    from matplotlib.lines import Line2D
-
-    return Line2D([], [], label=label, **look)
-
-
-def _patch(label: str, **look: Any) -> Any:
-    from matplotlib.patches import Patch
-
-    return Patch(label=label, **look)
 
 
 def strength_by_dose(fit: Fit, material: str, exposure: str) -> Figure:
@@ -122,7 +62,7 @@ def strength_by_dose(fit: Fit, material: str, exposure: str) -> Figure:
     lots = list(dict.fromkeys(str(x) for x in rows["lot"].values))
     directions = [d for m, d, x in fit.model.readings if (m, x) == (material, exposure)]
     with style():
-        figure, axes = _figure(2.5 * len(directions) + 1.3, len(directions), sharex=True)
+        figure, axes = new_figure(2.5 * len(directions) + 1.3, len(directions), sharex=True)
         handles: dict[str, Any] = {}
         for axis, direction in zip(axes, directions, strict=True):
             _curves(axis, fit, material, direction, exposure, handles)
@@ -133,7 +73,7 @@ def strength_by_dose(fit: Fit, material: str, exposure: str) -> Figure:
             axis.set_ylabel(f"{_strength_word(fit)} [{fit.study.unit}]")
             axis.set_ylim(bottom=0)
         axes[-1].set_xlabel(f"dose [{fit.study.exposures[exposure].dose_unit}]")
-        _legend(figure, list(handles.values()))
+        legend(figure, list(handles.values()))
     return figure
 
 
@@ -154,7 +94,7 @@ def _curves(
     axis.set_xlim(-0.04 * last, end)
     axis.axvspan(last, end, color=PALE, alpha=0.55, lw=0, zorder=0)
     axis.axvline(last, color=GREY, lw=1.0)
-    handles["beyond"] = _patch("beyond the last dose tested", color=PALE)
+    handles["beyond"] = patch("beyond the last dose tested", color=PALE)
     if not fit.diagnostics.ok:
         return
     doses = np.linspace(0, end, 70)
@@ -168,10 +108,10 @@ def _curves(
     single = band.sel(of="single_specimen", limit="low").values
     axis.plot(doses, single, color=RED, lw=1.2, ls="--")
     share = fit.study.question.share
-    handles["median"] = _line("fitted median lot", color=BLUE, lw=1.8)
-    handles["mean"] = _patch(f"its {level} interval", color=BLUE, alpha=0.40)
-    handles["new"] = _patch(f"a new lot, {level} interval", color=BLUE, alpha=0.13)
-    handles["single"] = _line(
+    handles["median"] = line("fitted median lot", color=BLUE, lw=1.8)
+    handles["mean"] = patch(f"its {level} interval", color=BLUE, alpha=0.40)
+    handles["new"] = patch(f"a new lot, {level} interval", color=BLUE, alpha=0.13)
+    handles["single"] = line(
         f"{100 * share:g} % of single strips hold this", color=RED, lw=1.2, ls="--"
     )
     start = float(band.sel(of="mean", limit="median").values[0])
@@ -184,7 +124,7 @@ def _curves(
             text, (1, height), xycoords=("axes fraction", "data"), xytext=(-3, 2),
             textcoords="offset points", ha="right", fontsize=8,
         )  # fmt: skip
-    handles["threshold"] = _line("threshold", color=INK, lw=0.9, ls=":")
+    handles["threshold"] = line("threshold", color=INK, lw=0.9, ls=":")
 
 
 def _strips(axis: Axes, rows: Any, lots: list[str], last: float, handles: dict[str, Any]) -> None:
@@ -212,18 +152,18 @@ def _strips(axis: Axes, rows: Any, lots: list[str], last: float, handles: dict[s
             "mew": 0.4,
         }
         axis.plot(x[plain], y[plain], **look)
-        handles[f"lot {lot}"] = _line(name, **look)
+        handles[f"lot {lot}"] = line(name, **look)
         for way, words, shape in ((-1, "weaker than this", 7), (1, "at least this strong", 6)):
             at = used & (sign == way)
             if at.any():
                 look = {"ls": "none", "marker": shape, "ms": 7, "mfc": RED, "mec": RED}
                 axis.plot(x[at], y[at], **look)
-                handles[words] = _line(words, **look)
+                handles[words] = line(words, **look)
         out = ~used & np.isfinite(y)
         if out.any():
             look = {"ls": "none", "marker": "x", "ms": 6, "mec": RED, "mew": 1.4}
             axis.plot(x[out], y[out], **look)
-            handles["not used"] = _line("not used", **look)
+            handles["not used"] = line("not used", **look)
 
 
 OF_WORDS = {
@@ -254,7 +194,7 @@ def threshold_intervals(statements: Iterable[Statement]) -> Figure:
     heights = [0.35 + 0.5 * len(names[p]) for p in panels]
     subjects = [of for of in OF_WORDS if any(s.of == of for s in said)]
     with style():
-        figure, axes = _figure(
+        figure, axes = new_figure(
             sum(heights) + 0.5 * len(panels) + 0.4, len(panels),
             gridspec_kw={"height_ratios": heights},
         )  # fmt: skip
@@ -275,14 +215,14 @@ def threshold_intervals(statements: Iterable[Statement]) -> Figure:
             )
             axis.grid(axis="y", visible=False)
         handles = [
-            _line(OF_WORDS[of], color=COLOURS[k], marker=MARKERS[k], ms=5, lw=1.4)
+            line(OF_WORDS[of], color=COLOURS[k], marker=MARKERS[k], ms=5, lw=1.4)
             for k, of in enumerate(subjects)
         ]
         if any(s.is_bound for s in said):
             handles.append(
-                _line("arrow: not before, or not after", color=INK, marker=">", ms=5, lw=1.4)
+                line("arrow: not before, or not after", color=INK, marker=">", ms=5, lw=1.4)
             )
-        _legend(figure, handles)
+        legend(figure, handles)
     return figure
 
 
@@ -325,7 +265,7 @@ def days_by_month(
     from matplotlib.ticker import LogLocator
 
     with style():
-        figure, axes = _figure(2.6 * len(places) + 0.9, len(places), sharex=True, sharey=True)
+        figure, axes = new_figure(2.6 * len(places) + 0.9, len(places), sharex=True, sharey=True)
         handles: list[Any] = []
         heights: list[float] = []
         for axis, place in zip(axes, places, strict=True):
@@ -348,14 +288,14 @@ def days_by_month(
                 axis.minorticks_off()
         for i, m in enumerate(materials):
             colour, look = COLOURS[i % 6], MARKERS[i % 8]
-            handles.append(_line(f"days to cover, {m}", color=colour, marker=look, ms=5, lw=1.6,
+            handles.append(line(f"days to cover, {m}", color=colour, marker=look, ms=5, lw=1.6,
                                  ls=LINES[i % 6]))  # fmt: skip
-            handles.append(_line(f"days outdoors with interval, {m}", color=colour, marker=look,
+            handles.append(line(f"days outdoors with interval, {m}", color=colour, marker=look,
                                  mfc="white", ms=5, lw=0.8))  # fmt: skip
         axes[-1].set_xticks(range(1, 13), [m[:3] for m in MONTHS])
         axes[-1].set_xlim(0.5, 12.5)
         axes[-1].set_xlabel("month of laying")
-        _legend(figure, handles)
+        legend(figure, handles)
     return figure
 
 
@@ -392,7 +332,7 @@ def budget_bars(translation: Translation, *, laying: str | None = None) -> Figur
     names = list(dict.fromkeys(r[2] for r in rows))
     words = ["\n".join(wrap(BUDGET_INPUTS.get(n, REST), 27)) for n in names]
     with style():
-        figure, (axis,) = _figure(0.37 * len(names) + 0.9)
+        figure, (axis,) = new_figure(0.37 * len(names) + 0.9)
         width = 0.8 / len(materials)
         for i, m in enumerate(materials):
             share = {n: s for mat, _, n, s in rows if mat == m}
@@ -405,7 +345,7 @@ def budget_bars(translation: Translation, *, laying: str | None = None) -> Figur
         axis.grid(axis="y", visible=False)
         axis.tick_params(axis="y", length=0, labelsize=7.5)
         if len(materials) > 1:
-            handles = [_patch(m or "-", facecolor=COLOURS[i % 6], hatch=HATCHES[i % 6],
+            handles = [patch(m or "-", facecolor=COLOURS[i % 6], hatch=HATCHES[i % 6],
                               edgecolor="white", lw=0) for i, m in enumerate(materials)]  # fmt: skip
             axis.legend(handles=handles, loc="lower right", title="material")
     return figure
@@ -436,7 +376,7 @@ def chamber_record(exposure: Exposure) -> Figure:
         ),
     }
     with style():
-        figure, axes = _figure(1.7 * len(panels) + 0.8, len(panels), sharex=True)
+        figure, axes = new_figure(1.7 * len(panels) + 0.8, len(panels), sharex=True)
         for axis, name in zip(axes, panels, strict=True):
             axis.plot(time, record[name].values, color=BLUE, lw=0.8)
             if points[name] is not None:
@@ -444,6 +384,6 @@ def chamber_record(exposure: Exposure) -> Figure:
             axis.set_ylabel(labels[name])
         axes[0].set_title(f"at {exposure.band}" if exposure.band else "")
         axes[-1].set_xlabel("time in the chamber [h]")
-        _legend(figure, [_line("recorded", color=BLUE, lw=1),
-                         _line("set point", color=RED, lw=1.3, ls="--")])  # fmt: skip
+        legend(figure, [line("recorded", color=BLUE, lw=1),
+                         line("set point", color=RED, lw=1.3, ls="--")])  # fmt: skip
     return figure

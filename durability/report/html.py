@@ -9,8 +9,8 @@ from __future__ import annotations
 from importlib.resources import files
 from typing import TYPE_CHECKING
 
-from durability.report import contents
-from durability.report.pictures import pictures
+from durability.report import method, tables
+from durability.report.pictures import Picture, pictures
 from durability.report.sentences import (
     answer_sentences,
     beware,
@@ -22,12 +22,13 @@ if TYPE_CHECKING:
     from durability.report.results import Results
 
 
-def render_html(results: Results) -> str:
+def render_html(results: Results, *, drawn: list[Picture] | None = None) -> str:
     """The report as one HTML document.
 
     Parameters
     ----------
     results : of a run.
+    drawn : the figures, where `pictures` has drawn them already.
 
     Returns
     -------
@@ -35,6 +36,8 @@ def render_html(results: Results) -> str:
     """
     from jinja2 import DictLoader, Environment, StrictUndefined
     from markupsafe import Markup
+
+    from durability.report.results import CAUTIONS
 
     folder = files("durability.report") / "templates"
     sources = {
@@ -44,37 +47,38 @@ def render_html(results: Results) -> str:
         loader=DictLoader(sources), autoescape=True, undefined=StrictUndefined,
         trim_blocks=True, lstrip_blocks=True,
     )  # fmt: skip
-    shown: dict[str, list[dict[str, object]]] = {"evidence": [], "days": [], "budget": []}
-    for n, p in enumerate(pictures(results), start=1):
+    shown: dict[str, list[dict[str, object]]] = {"evidence": [], "budget": []}
+    for n, p in enumerate(pictures(results) if drawn is None else drawn, start=1):
         # svg() escapes all text of the study
         shown[p.section].append({"svg": Markup(p.svg()), "caption": p.caption, "number": n})
     failed = failed_notice(results)
     page = environment.get_template("report.html.j2").render(
         study=results.study,
+        made=method.made(results),
         results=results,
         failed=failed,
         answer=[] if failed else answer_sentences(results),
-        answer_table=None if failed else contents.answer_table(results),
+        answer_table=None if failed else tables.answer_table(results),
         not_translated=not_translated(results),
         beware={} if failed else beware(results),
-        retention=contents.retention_table_of(results),
+        retention=tables.retention_table_of(results),
         pictures=shown,
         equation=results.fit.model.equation(),
-        law=contents.law_rows(results),
-        priors=contents.prior_table(),
-        sampler=contents.sampler_rows(results),
-        sites=[(t, contents.site_rows(t)) for t in results.translations],
-        inputs=contents.input_table(results),
-        budget_sentences=[] if failed else contents.budget_sentences(results),
-        budget=None if failed else contents.budget_table(results),
-        thresholds=contents.threshold_table(results),
-        days=contents.days_tables(results),
-        others=contents.other_table(results),
-        record=contents.record_rows(results),
-        hashes=contents.hash_table(results),
+        law=method.law_rows(results),
+        priors=method.prior_table(),
+        sampler=method.sampler_rows(results),
+        sites=[(t, method.site_rows(t)) for t in results.translations],
+        inputs=method.input_table(results),
+        budget_sentences=[] if failed else method.budget_sentences(results),
+        budget=None if failed else method.budget_table(results),
+        thresholds=tables.threshold_table(results),
+        days=tables.days_tables(results),
+        others=tables.other_table(results),
+        record=method.record_rows(results),
+        hashes=method.hash_table(results),
         explanations=results.explanations(),
         cautions=results.cautions(),
-        standing=contents.standing_cautions(),
+        standing=CAUTIONS,
     )
     return page.lstrip() + "\n"
 

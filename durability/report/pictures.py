@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from durability.report import figures
 from durability.report.headline import threshold_asked
+from durability.report.look import style
 from durability.report.sentences import Wording, join, strength_at
 from durability.statement import Statements
 
@@ -26,7 +27,7 @@ class Picture:
     Parameters
     ----------
     name : unique in a report; letters, digits and hyphens.
-    section : ``evidence``, ``days`` or ``budget``.
+    section : ``evidence`` or ``budget``.
     """
 
     name: str
@@ -40,7 +41,7 @@ class Picture:
         from html import escape
 
         out = io.StringIO()
-        with figures.style():
+        with style():
             self.figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None})
         text = out.getvalue()
         text = text[text.index("<svg") :]
@@ -58,7 +59,7 @@ class Picture:
     def png(self, dpi: int = 160) -> bytes:
         """The figure as a PNG file."""
         out = io.BytesIO()
-        with figures.style():
+        with style():
             self.figure.savefig(out, format="png", dpi=dpi, metadata={"Software": None})
         return out.getvalue()
 
@@ -78,7 +79,6 @@ def pictures(results: Results) -> list[Picture]:
         found.append(_thresholds(results.statements.where(quantity="threshold_dose")))
         if results.translations:
             found.append(_days(results))
-        found += [_budget(t, f"budget-{i}") for i, t in enumerate(results.translations)]
     for i, exposure in enumerate(results.study.exposures.values()):
         if exposure.record is not None:
             found.append(
@@ -91,6 +91,8 @@ def pictures(results: Results) -> list[Picture]:
                     " against time, with a dashed line at each set point.",
                 )
             )
+    if fit.diagnostics.ok:
+        found += [_budget(t, f"budget-{i}") for i, t in enumerate(results.translations)]
     return found
 
 
@@ -139,7 +141,7 @@ def _days(results: Results) -> Picture:
     what = f"Days by month of laying until {left} is left, {figures.OF_WORDS[of]}, worse direction"
     return Picture(
         name="days",
-        section="days",
+        section="evidence",
         figure=figures.days_by_month(results.statements, fraction=q, of=of, titles=w.sites),
         caption=f"{what}: days to cover at {assurance} assurance (joined), and the median of days"
         " outdoors with its interval (open).",

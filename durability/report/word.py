@@ -8,8 +8,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from durability.report import contents
-from durability.report.contents import Table
+from durability.report import method, tables
 from durability.report.pictures import Picture, pictures
 from durability.report.sentences import (
     Quote,
@@ -19,6 +18,7 @@ from durability.report.sentences import (
     failed_notice,
     not_translated,
 )
+from durability.report.tables import Table
 
 if TYPE_CHECKING:
     from docx.document import Document
@@ -29,13 +29,14 @@ WIDE = 9  # tables of more columns stand on a page turned on its side
 UNPRINTABLE = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff\ud800-\udfff]")
 
 
-def write_docx(results: Results, path: Path) -> None:
+def write_docx(results: Results, path: Path, *, drawn: list[Picture] | None = None) -> None:
     """Write the report as a Word document.
 
     Parameters
     ----------
     results : of a run.
     path : of the file to write.
+    drawn : the figures, where `pictures` has drawn them already.
     """
     import docx
     from docx.shared import Cm, Pt
@@ -49,11 +50,11 @@ def write_docx(results: Results, path: Path) -> None:
     _properties(document, results)
     writer = _Writer(document)
     _front(writer, results)
-    shown = pictures(results)
+    shown = pictures(results) if drawn is None else drawn
     _answer(writer, results)
     _evidence(writer, results, shown)
     _method(writer, results, shown)
-    _statements(writer, results, shown)
+    _statements(writer, results)
     _record(writer, results)
     document.save(str(path))
 
@@ -143,25 +144,27 @@ def _front(w: _Writer, results: Results) -> None:
     w.heading(study.title, 0)
     if study.invented:
         w.text("Invented data, for demonstration.", bold=True)
-    made = f"{results.provenance['created']}, durability {results.provenance['version']}"
+    done = f"{method.made(results)}, durability {results.provenance['version']}"
     rows = [("laboratory", study.laboratory), ("source of the data", study.source),
-            ("measured", f"{study.property} [{study.unit}]"), ("made", made)]  # fmt: skip
+            ("measured", f"{study.property} [{study.unit}]"), ("made", done)]  # fmt: skip
     w.rows((a, b) for a, b in rows if b)
 
 
 def _answer(w: _Writer, results: Results) -> None:
+    from durability.report.results import CAUTIONS
+
     w.heading("What may be said", 1)
     failed = failed_notice(results)
     if failed:
         w.text(failed, bold=True)
     else:
         w.bullets(answer_sentences(results))
-        w.table(contents.answer_table(results))
+        w.table(tables.answer_table(results))
     for text in not_translated(results):
         w.text(text)
     w.heading("What to beware of", 2)
     flags = {} if failed else beware(results)
-    w.bullets([*flags.values(), *contents.standing_cautions()])
+    w.bullets([*flags.values(), *CAUTIONS])
 
 
 def _evidence(w: _Writer, results: Results, shown: list[Picture]) -> None:
@@ -169,7 +172,7 @@ def _evidence(w: _Writer, results: Results, shown: list[Picture]) -> None:
     for p in shown:
         if p.section == "evidence":
             w.picture(p)
-    w.table(contents.retention_table_of(results, lots=False))
+    w.table(tables.retention_table_of(results, lots=False))
     cautions = results.cautions()
     if cautions:
         w.heading("Noted while reading and translating", 2)
@@ -184,11 +187,11 @@ def _method(w: _Writer, results: Results, shown: list[Picture]) -> None:
     )
     w.bullets(results.fit.model.equation())
     w.heading("Law", 2)
-    w.rows(contents.law_rows(results))
+    w.rows(method.law_rows(results))
     w.heading("Priors", 2)
-    w.table(contents.prior_table())
+    w.table(method.prior_table())
     w.heading("Sampling and its checks", 2)
-    w.rows(contents.sampler_rows(results))
+    w.rows(method.sampler_rows(results))
     if not results.translations:
         return
     w.heading("From dose to days", 2)
@@ -199,36 +202,35 @@ def _method(w: _Writer, results: Results, shown: list[Picture]) -> None:
     )
     for t in results.translations:
         w.heading(t.title, 3)
-        w.rows(contents.site_rows(t))
-    w.table(contents.input_table(results))
+        w.rows(method.site_rows(t))
+    w.table(method.input_table(results))
     if results.fit.diagnostics.ok:
-        w.bullets(contents.budget_sentences(results))
+        w.bullets(method.budget_sentences(results))
         for p in shown:
             if p.section == "budget":
                 w.picture(p)
 
 
-def _statements(w: _Writer, results: Results, shown: list[Picture]) -> None:
+def _statements(w: _Writer, results: Results) -> None:
     if not results.fit.diagnostics.ok:
         return
     of = results.study.question.of
     w.heading("Statements", 1)
     w.text("Those of the subject asked about; all are in report.html and results.json.")
-    w.table(contents.threshold_table(results, of=of))
-    for p in shown:
-        if p.section == "days":
-            w.picture(p)
-    for t in contents.days_tables(results, of=of, quantities=("days_to_cover",)):
+    w.table(tables.threshold_table(results, of=of))
+    for t in tables.days_tables(results, of=of, quantities=("days_to_cover",)):
         w.table(t)
 
 
 def _record(w: _Writer, results: Results) -> None:
+    from durability.report.results import CAUTIONS
+
     w.heading("Record", 1)
     w.text("With the same files, model files, versions and seed the run gives the same numbers.")
-    w.rows(contents.record_rows(results))
+    w.rows(method.record_rows(results))
     w.rows((f"SHA-256 of {name}", h) for name, h in results.provenance["inputs"].items())
     w.heading("Cautions and terms", 1)
-    w.bullets(contents.standing_cautions())
+    w.bullets(CAUTIONS)
     for kind, title in (("assumptions", "What the statements lean on"), ("flags", "Flags")):
         book = results.explanations()[kind]
         if book:
