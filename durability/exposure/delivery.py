@@ -6,6 +6,7 @@ A radiant dose is irradiance times lit time: 1 W/mÂ²/nm for an hour is 3.6 kJ/mÂ
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -93,6 +94,7 @@ class Delivery:
         )
 
 
+@functools.lru_cache(maxsize=64)
 def delivery(exposure: Exposure) -> Delivery | None:
     """What an exposure delivers an hour, and at what temperature.
 

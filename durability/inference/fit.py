@@ -357,8 +357,9 @@ class Fit:
         posterior, stats = tree["posterior"].to_dataset(), tree["sample_stats"].to_dataset()
         the_law = law if isinstance(law, Law) else read_law(law)
         model = build_model(study, the_law, errors=posterior.attrs["errors"])
-        settings = Sampler(**{k: posterior.attrs[k] for k in _SETTINGS})
-        kept: dict[str, Any] = {k: posterior.attrs[f"check_{k}"] for k in _CHECKS}
+        plain = {k: getattr(v, "item", lambda v=v: v)() for k, v in posterior.attrs.items()}
+        settings = Sampler(**{k: plain[k] for k in _SETTINGS})
+        kept: dict[str, Any] = {k: plain[f"check_{k}"] for k in _CHECKS}
         return cls(
             study=study,
             model=model,

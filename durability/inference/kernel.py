@@ -32,7 +32,6 @@ import math
 import numba
 import numpy as np
 
-
 # Operation codes of `durability.laws.expression`, written again: compiled code is kept on disk by
 # this file's state alone, so it must not depend on another file. A test holds them equal.
 CONST, ADD, SUB, MUL, DIV, POW, NEG = 0, 1, 2, 3, 4, 5, 6
@@ -108,7 +107,7 @@ def run_tape(code, constants, n_in, value, slope, log_first):
                 value[r, g] = f
                 for j in range(n_der):
                     slope[r, j, g] = da * slope[a, j, g] + db * slope[b, j, g]
-        elif op == WHERE or op == MIN or op == MAX:
+        elif op in (WHERE, MIN, MAX):
             for g in range(n):
                 if op == WHERE:
                     pick = b if value[a, g] != 0.0 else c
@@ -119,7 +118,7 @@ def run_tape(code, constants, n_in, value, slope, log_first):
                 value[r, g] = value[pick, g]
                 for j in range(n_der):
                     slope[r, j, g] = slope[pick, j, g]
-        elif op == LT or op == LE:
+        elif op in (LT, LE):
             for g in range(n):
                 low, high = value[a, g], value[b, g]
                 value[r, g] = 1.0 if (low < high or (op == LE and low == high)) else 0.0
