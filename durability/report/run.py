@@ -90,11 +90,11 @@ def fit_or_reuse(
 def _identity(law: Law) -> str:
     """All of a law that bears on a fit: a file of the user's own is not among the hashed models."""
     shapes = [
-        f"{s.name} {s.lower:g} to {s.upper:g}, median {s.median:g}, sd of log {s.sd_log:g}"
+        f"{s.name} {s.lower!r} to {s.upper!r}, median {s.median!r}, sd of log {s.sd_log!r}"
         for s in law.shapes
     ]
     inverse = law.inverse_expression or "by root finding"
-    return "; ".join([f"{law.name}: {law.expression}", inverse, f"floor {law.floor:g}", *shapes])
+    return "; ".join([f"{law.name}: {law.expression}", inverse, f"floor {law.floor!r}", *shapes])
 
 
 def translations_of(
