@@ -20,7 +20,7 @@ from durability.report.look import (
     MARKERS,
     PALE,
     RED,
-    legend,
+    finish,
     line,
     new_figure,
     patch,
@@ -73,8 +73,7 @@ def strength_by_dose(fit: Fit, material: str, exposure: str) -> Figure:
             axis.set_ylabel(f"{_strength_word(fit)} [{fit.study.unit}]")
             axis.set_ylim(bottom=0)
         axes[-1].set_xlabel(f"dose [{fit.study.exposures[exposure].dose_unit}]")
-        legend(figure, list(handles.values()))
-    return figure
+        return finish(figure, list(handles.values()))
 
 
 def _strength_word(fit: Fit) -> str:
@@ -100,10 +99,10 @@ def _curves(
     doses = np.linspace(0, end, 70)
     band = bands(fit, doses, material=material, direction=direction, exposure=exposure)
     level = f"{100 * fit.level:g} %"
-    limits = [band.sel(of="new_lot", limit=x).values for x in ("low", "high")]
-    axis.fill_between(doses, *limits, color=BLUE, alpha=0.13, lw=0)
-    limits = [band.sel(of="mean", limit=x).values for x in ("low", "high")]
-    axis.fill_between(doses, *limits, color=BLUE, alpha=0.30, lw=0)
+    low, high = (band.sel(of="new_lot", limit=x).values for x in ("low", "high"))
+    axis.fill_between(doses, low, high, color=BLUE, alpha=0.13, lw=0)
+    low, high = (band.sel(of="mean", limit=x).values for x in ("low", "high"))
+    axis.fill_between(doses, low, high, color=BLUE, alpha=0.30, lw=0)
     axis.plot(doses, band.sel(of="mean", limit="median").values, color=BLUE, lw=1.8)
     single = band.sel(of="single_specimen", limit="low").values
     axis.plot(doses, single, color=RED, lw=1.2, ls="--")
@@ -196,7 +195,7 @@ def threshold_intervals(statements: Iterable[Statement]) -> Figure:
     with style():
         figure, axes = new_figure(
             sum(heights) + 0.5 * len(panels) + 0.4, len(panels),
-            gridspec_kw={"height_ratios": heights},
+            ratios=heights,
         )  # fmt: skip
         for axis, panel in zip(axes, panels, strict=True):
             here = [s for s in said if (s.unit, s.fraction) == panel]
@@ -222,8 +221,7 @@ def threshold_intervals(statements: Iterable[Statement]) -> Figure:
             handles.append(
                 line("arrow: not before, or not after", color=INK, marker=">", ms=5, lw=1.4)
             )
-        legend(figure, handles)
-    return figure
+        return finish(figure, handles)
 
 
 def _interval(axis: Axes, s: Statement, y: float, colour: str, marker: str, length: float) -> None:
@@ -256,14 +254,14 @@ def days_by_month(
     fraction, of : which; None is the required strength.
     titles : site to its title.
     """
+    from matplotlib.ticker import LogLocator
+
     said = statements.where(fraction=fraction, of=of)
     cover, days = said.where(quantity="days_to_cover"), said.where(quantity="outdoor_days")
     places = list(dict.fromkeys(s.site or "" for s in cover))
     if not places:
         raise ValueError("there are no days to cover among the statements")
     materials = list(dict.fromkeys(s.material or "" for s in cover))
-    from matplotlib.ticker import LogLocator
-
     with style():
         figure, axes = new_figure(2.6 * len(places) + 0.9, len(places), sharex=True, sharey=True)
         handles: list[Any] = []
@@ -272,15 +270,16 @@ def days_by_month(
             for i, m in enumerate(materials):
                 colour, look = COLOURS[i % 6], MARKERS[i % 8]
                 low = worst_by_month(cover.where(site=place, material=m))
-                axis.plot([s.month for s in low], [s.low for s in low], color=colour,
-                          marker=look, ms=5, lw=1.6, ls=LINES[i % 6])  # fmt: skip
-                heights += [s.low for s in low if s.low]
+                lows = [s.low or 0.0 for s in low]
+                axis.plot([s.month or 0 for s in low], lows, color=colour, marker=look, ms=5,
+                          lw=1.6, ls=LINES[i % 6])  # fmt: skip
+                heights += lows
                 shift = 0.09 * (i - (len(materials) - 1) / 2)
                 for s in worst_by_month(days.where(site=place, material=m)):
                     heights += _span(axis, s, (s.month or 0) + shift, colour, look)
             axis.set_title((titles or {}).get(place, place))
             axis.set_ylabel("days [d]")
-        if heights and max(heights) > 8 * min(heights):
+        if 0 < 8 * min(heights) < max(heights):
             for axis in axes:
                 axis.set_yscale("log")
                 axis.yaxis.set_major_locator(LogLocator(subs=(1, 2, 5)))
@@ -295,8 +294,7 @@ def days_by_month(
         axes[-1].set_xticks(range(1, 13), [m[:3] for m in MONTHS])
         axes[-1].set_xlim(0.5, 12.5)
         axes[-1].set_xlabel("month of laying")
-        legend(figure, handles)
-    return figure
+        return finish(figure, handles)
 
 
 def _span(axis: Axes, s: Statement, x: float, colour: str, marker: str) -> list[float]:
@@ -304,7 +302,7 @@ def _span(axis: Axes, s: Statement, x: float, colour: str, marker: str) -> list[
     if s.value is None:
         at = s.low if s.low is not None else s.high
         shape = 6 if s.low is not None else 7
-        axis.plot([x], [at], marker=shape, mec=colour, mfc="white", ms=7, ls="none")
+        axis.plot([x], [at or 0.0], marker=shape, mec=colour, mfc="white", ms=7, ls="none")
         return [] if not at else [at]
     ends = [s.low if s.low else s.value, s.high if s.high is not None else s.value]
     axis.plot([x, x], ends, color=colour, lw=0.8)
@@ -338,17 +336,21 @@ def budget_bars(translation: Translation, *, laying: str | None = None) -> Figur
             share = {n: s for mat, _, n, s in rows if mat == m}
             y = [k - 0.4 + (i + 0.5) * width for k in range(len(names))]
             axis.barh(y, [100 * share.get(n, 0.0) for n in names], height=width * 0.92,
-                      color=COLOURS[i % 6], hatch=HATCHES[i % 6], edgecolor="white", lw=0)  # fmt: skip
+                      color=COLOURS[i % 6], hatch=HATCHES[i % 6], edgecolor="white",
+                      lw=0)  # fmt: skip
         axis.set_yticks(range(len(names)), words)
         axis.set_ylim(len(names) - 0.4, -0.6)
         axis.set_xlabel("share of the variance of log days [%]", fontsize=8.5)
         axis.grid(axis="y", visible=False)
         axis.tick_params(axis="y", length=0, labelsize=7.5)
         if len(materials) > 1:
-            handles = [patch(m or "-", facecolor=COLOURS[i % 6], hatch=HATCHES[i % 6],
-                              edgecolor="white", lw=0) for i, m in enumerate(materials)]  # fmt: skip
+            looks = list(zip(COLOURS, HATCHES, strict=True))
+            handles = [
+                patch(m, color=looks[i % 6][0], hatch=looks[i % 6][1])
+                for i, m in enumerate(materials)
+            ]
             axis.legend(handles=handles, loc="lower right", title="material")
-    return figure
+        return finish(figure, [])
 
 
 def chamber_record(exposure: Exposure) -> Figure:
@@ -357,6 +359,10 @@ def chamber_record(exposure: Exposure) -> Figure:
     Parameters
     ----------
     exposure : with a record.
+
+    Returns
+    -------
+    Figure : the whole record above, its first day below (the cycle is too short to see in all).
     """
     import numpy as np
 
@@ -366,24 +372,29 @@ def chamber_record(exposure: Exposure) -> Figure:
     time = record["time"].values
     if np.issubdtype(time.dtype, np.datetime64):
         time = (time - time[0]) / np.timedelta64(1, "h")
-    panels = [n for n in ("irradiance", "black_panel") if n in record]
     unit = "W/m²" if exposure.band and "-" in exposure.band else "W/(m² nm)"
-    labels = {"irradiance": f"irradiance [{unit}]", "black_panel": "black panel [°C]"}
-    points = {
-        "irradiance": exposure.irradiance,
-        "black_panel": next(
-            (s.black_panel for s in exposure.cycle if s.light and s.black_panel), None
-        ),
-    }
+    lit = [s.black_panel for s in exposure.cycle if s.light and s.black_panel is not None]
+    points = {"irradiance": exposure.irradiance, "black_panel": lit[0] if lit else None}
+    labels = {"irradiance": f"irradiance\n[{unit}]", "black_panel": "black panel\n[°C]"}
+    names = [n for n in labels if n in record]
+    first = time <= time[0] + 24
+    views = [(n, slice(None)) for n in names]
+    if first.sum() > 1 and not first.all():
+        views += [(n, first) for n in names]
     with style():
-        figure, axes = new_figure(1.7 * len(panels) + 0.8, len(panels), sharex=True)
-        for axis, name in zip(axes, panels, strict=True):
-            axis.plot(time, record[name].values, color=BLUE, lw=0.8)
-            if points[name] is not None:
-                axis.axhline(points[name], color=RED, lw=1.3, ls="--")
+        figure, axes = new_figure(1.25 * len(views) + 0.8, len(views))
+        for axis, (name, part) in zip(axes, views, strict=True):
+            axis.plot(time[part], record[name].values[part], color=BLUE, lw=0.8)
+            point = points[name]
+            if point is not None:
+                axis.axhline(point, color=RED, lw=1.3, ls="--")
             axis.set_ylabel(labels[name])
-        axes[0].set_title(f"at {exposure.band}" if exposure.band else "")
+        axes[0].set_title(f"whole record, at {exposure.band}" if exposure.band else "whole record")
+        if len(views) > len(names):
+            axes[len(names)].set_title("first 24 h")
         axes[-1].set_xlabel("time in the chamber [h]")
-        legend(figure, [line("recorded", color=BLUE, lw=1),
-                         line("set point", color=RED, lw=1.3, ls="--")])  # fmt: skip
-    return figure
+        handles = [
+            line("recorded", color=BLUE, lw=1),
+            line("set point", color=RED, lw=1.3, ls="--"),
+        ]
+        return finish(figure, handles)

@@ -1,14 +1,14 @@
 """How do figures look? Palette, markers, line styles and the frame of every figure.
 
-Colours are those of Okabe and Ito (Color universal design, 2008; from memory), darkened so that they
-stand out on white, which most colour-blind readers tell apart; markers, line styles and hatches differ
-too, so that a grey print can be read. Figures are narrow, with panels one below another, so that their
-text stays readable on a small screen.
+Colours are after Okabe and Ito (Color universal design, 2008; from memory), which most colour-blind
+readers tell apart, darkened to stand out on white. Markers, line styles and hatches differ too, so
+that a grey print can be read. Figures are narrow, with panels one below another, so that their text
+stays readable on a small screen.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
@@ -59,32 +59,63 @@ def style() -> Iterator[None]:
     """The look of every figure, while it is made or saved."""
     import matplotlib
 
-    with matplotlib.rc_context(STYLE):
+    with matplotlib.rc_context(STYLE):  # type: ignore[arg-type]
         yield
 
 
-def new_figure(height: float, rows: int = 1, **share: Any) -> tuple[Figure, list[Axes]]:
+def new_figure(
+    height: float,
+    rows: int = 1,
+    *,
+    sharex: bool = False,
+    sharey: bool = False,
+    ratios: Sequence[float] | None = None,
+) -> tuple[Figure, list[Axes]]:
+    """A figure of the usual width with panels one below another."""
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(WIDTH, height), layout="constrained")
-    axes = figure.subplots(rows, 1, squeeze=False, **share)
+    axes = figure.subplots(
+        rows, 1, squeeze=False, sharex=sharex, sharey=sharey, height_ratios=ratios
+    )
     return figure, list(axes[:, 0])
 
 
-def legend(figure: Figure, handles: list[Any], columns: int = 2) -> None:
-    figure.legend(
-        handles=handles, labels=[h.get_label() for h in handles], loc="outside lower left",
-        ncols=columns, handlelength=2.2, columnspacing=1.4,
+def finish(figure: Figure, handles: Sequence[Any], columns: int = 2) -> Figure:
+    """Put the legend below and settle the layout once, however often the figure is saved."""
+    if handles:
+        figure.legend(
+            handles=handles, labels=[h.get_label() for h in handles], loc="outside lower left",
+            ncols=columns, handlelength=2.2, columnspacing=1.4,
+        )  # fmt: skip
+    figure.draw_without_rendering()
+    figure.set_layout_engine("none")
+    return figure
+
+
+def line(
+    label: str,
+    *,
+    color: str | None = None,
+    marker: Any = None,
+    ms: float | None = None,
+    lw: float | None = None,
+    ls: Any = None,
+    mfc: str | None = None,
+    mec: str | None = None,
+    mew: float | None = None,
+) -> Any:
+    """A line or marker of a legend."""
+    from matplotlib.lines import Line2D
+
+    return Line2D(
+        [], [], label=label, color=color, marker=marker, markersize=ms, linewidth=lw, linestyle=ls,
+        markerfacecolor=mfc, markeredgecolor=mec, markeredgewidth=mew,
     )  # fmt: skip
 
 
-def line(label: str, **look: Any) -> Any:
-    from matplotlib.lines import Line2D
-
-    return Line2D([], [], label=label, **look)
-
-
-def patch(label: str, **look: Any) -> Any:
+def patch(label: str, *, color: str, alpha: float = 1.0, hatch: str = "") -> Any:
+    """A filled box of a legend."""
     from matplotlib.patches import Patch
 
-    return Patch(label=label, **look)
+    return Patch(label=label, facecolor=color, alpha=alpha, hatch=hatch, edgecolor="white", lw=0)

@@ -159,8 +159,8 @@ def made(results: Results) -> str:
 def record_rows(results: Results) -> list[tuple[str, str]]:
     """What the run can be repeated and verified by."""
     p = results.provenance
-    rows = [("version", f"durability {p['version']}"), ("made", made(results)),
-            ("seed", str(p["seed"])), ("law", str(p["law"])), ("errors", str(p["errors"]))]  # fmt: skip
+    rows = [("version", f"durability {p['version']}"), ("made", made(results))]
+    rows += [(name, str(p[name])) for name in ("seed", "law", "errors")]
     rows += [(f"sampler, {k}", str(v)) for k, v in p["settings"].items()]
     rows.append(("libraries", ", ".join(f"{k} {v}" for k, v in p["libraries"].items())))
     return rows

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from durability.report.results import Results
+    from durability.study.model import Exposure
     from durability.translation import Translation
 
 
@@ -79,31 +80,32 @@ def pictures(results: Results) -> list[Picture]:
         found.append(_thresholds(results.statements.where(quantity="threshold_dose")))
         if results.translations:
             found.append(_days(results))
-    for i, exposure in enumerate(results.study.exposures.values()):
-        if exposure.record is not None:
-            found.append(
-                Picture(
-                    name=f"chamber-{i}",
-                    section="evidence",
-                    figure=figures.chamber_record(exposure),
-                    caption=f"What the chamber of {exposure.name} recorded, with its set points.",
-                    alternative=f"Irradiance and black-panel temperature of exposure {exposure.name}"
-                    " against time, with a dashed line at each set point.",
-                )
-            )
+    recorded = [x for x in results.study.exposures.values() if x.record is not None]
+    found += [_chamber(x, f"chamber-{i}") for i, x in enumerate(recorded)]
     if fit.diagnostics.ok:
         found += [_budget(t, f"budget-{i}") for i, t in enumerate(results.translations)]
     return found
 
 
+def _chamber(exposure: Exposure, name: str) -> Picture:
+    what = f"of exposure {exposure.name} against time, with a dashed line at each set point"
+    return Picture(
+        name=name,
+        section="evidence",
+        figure=figures.chamber_record(exposure),
+        caption=f"What the chamber of {exposure.name} recorded, with its set points; the first day"
+        " is drawn large.",
+        alternative=f"Irradiance and black-panel temperature {what}.",
+    )
+
+
 def _strengths(results: Results, material: str, exposure: str, name: str) -> Picture:
     fit = results.fit
-    level = f"{100 * fit.level:g} %"
+    level, share = f"{100 * fit.level:g} %", f"{100 * results.study.question.share:g} %"
     what = f"Strips of {material} under {exposure} against dose"
     fitted = (
         f", with the fitted curve of the median lot and its {level} interval (dark), that of a new"
-        f" lot (light), and the lower {level} limit of what {100 * results.study.question.share:g} %"
-        " of single strips hold (dashed)"
+        f" lot (light), and the lower {level} limit of what {share} of single strips hold (dashed)"
         if fit.diagnostics.ok
         else "; no curve is drawn, as the fit missed its diagnostics"
     )
@@ -145,7 +147,7 @@ def _days(results: Results) -> Picture:
         figure=figures.days_by_month(results.statements, fraction=q, of=of, titles=w.sites),
         caption=f"{what}: days to cover at {assurance} assurance (joined), and the median of days"
         " outdoors with its interval (open).",
-        alternative=f"{what}, at {join(w.sites.values())}; the numbers stand in the tables of days.",
+        alternative=f"{what}, at {join(w.sites.values())}; the numbers stand in tables of days.",
     )
 
 

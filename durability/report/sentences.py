@@ -219,13 +219,14 @@ def _threshold_dose(w: Wording, s: Statement) -> Parts:
 def _threshold_hours(w: Wording, s: Statement) -> Parts:
     side = ("not before " if s.low is not None else "not after ") if s.is_bound else "after "
     return (
-        (
-            f"Under {s.exposure}, {w.subject(s)}{_where(s, exposure=False)} falls to {w.fraction(s)} "
-            f"{side}"
-        ),
+        f"Under {s.exposure}, {_falls(w, s)} {side}",
         Quote(amount(s), s),
         " of lamp time, dark phases included",
     )
+
+
+def _falls(w: Wording, s: Statement) -> str:
+    return f"{w.subject(s)}{_where(s, exposure=False)} falls to {w.fraction(s)}"
 
 
 def _unexposed(w: Wording, s: Statement) -> Parts:
@@ -242,12 +243,10 @@ def _retained(w: Wording, s: Statement) -> Parts:
 
 
 def _ratio(w: Wording, s: Statement) -> Parts:
+    who = f"{w.subject(s)}{_where(s)}"
     control = f"the control, {w.control}" if w.control else "the control"
     return (
-        (
-            f"The threshold dose for {w.fraction(s)}, for {w.subject(s)}{_where(s)}, divided by that"
-            f" of {control}, is "
-        ),
+        f"The threshold dose for {w.fraction(s)}, for {who}, divided by that of {control}, is ",
         Quote(s.figures(), s),
     )
 
@@ -269,7 +268,8 @@ def _days_to_cover(w: Wording, s: Statement) -> Parts:
     return (
         f"{_laid(w, s)} must be covered within ",
         Quote(_limit(s), s),
-        f" {_day(s)}: so long at least {w.fraction(s)} is left{_where(s, exposure=False)} ({s.interval()})",
+        f" {_day(s)}: so long at least {w.fraction(s)} is left{_where(s, exposure=False)}",
+        f" ({s.interval()})",
     )
 
 

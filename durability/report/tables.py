@@ -1,6 +1,7 @@
 """Which numbers stand in tables? Those of groups and statements, for the page and for Word alike.
 
-Everything is picked from statements and the table of groups; nothing is computed. A cell that quotes a statement knows which.
+Everything is picked from statements and the table of groups; nothing is computed. A cell that
+quotes a statement knows which.
 """
 
 from __future__ import annotations
@@ -261,6 +262,7 @@ def days_tables(
             q = results.study.question
             caption = words.format(a=f"{100 * q.assurance:g} %", l=f"{100 * q.level:g} %")
             shown = sorted({s.month for s in said if s.month})
+            names = [MONTHS[m - 1][:3] for m in shown]
             rows = []
             for key, s in subjects.items():
                 cells = [_month_cell(months.get((key, m))) for m in shown]
@@ -270,7 +272,7 @@ def days_tables(
                 found.append(
                     table(
                         f"{t.title}. {caption}, by month of laying.",
-                        ("material", "direction", "of", "left", *(MONTHS[m - 1][:3] for m in shown)),
+                        ("material", "direction", "of", "left", *names),
                         rows, labels=4,
                     )
                 )  # fmt: skip
