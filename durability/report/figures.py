@@ -96,7 +96,7 @@ def _curves(
     handles["beyond"] = patch("beyond the last dose tested", color=PALE)
     if not fit.diagnostics.ok:
         return
-    doses = np.linspace(0, end, 70)
+    doses = np.linspace(0, end, 56)
     band = bands(fit, doses, material=material, direction=direction, exposure=exposure)
     level = f"{100 * fit.level:g} %"
     low, high = (band.sel(of="new_lot", limit=x).values for x in ("low", "high"))

@@ -27,7 +27,7 @@ INK, GREY, PALE = "#222222", "#5f6368", "#d9dcdf"
 WIDTH = 5.4
 
 STYLE: dict[str, Any] = {
-    "font.family": ["DejaVu Sans", "sans-serif"],
+    "font.family": ["DejaVu Sans"],
     "font.size": 9.0,
     "axes.titlesize": 9.5,
     "axes.titleweight": "bold",

@@ -1,0 +1,206 @@
+"""The page is whole, safe, readable, and quotes statements alone."""
+
+from __future__ import annotations
+
+import re
+from html.parser import HTMLParser
+from itertools import pairwise
+from types import SimpleNamespace
+
+import pytest
+
+from tests.report.conftest import HOSTILE
+
+REPORTS = {"quarry-cover": "quarry", "uv-cycles": "cycles", "marine-fabrics": "marine"}
+VOID = {"meta", "link", "br", "img", "hr", "input"}
+
+
+class Page(HTMLParser):
+    """Reads a page: tags, quotes, visible text; refuses tags that do not close."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__(convert_charrefs=True)
+        self.open: list[str] = []
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.quotes: list[tuple[str, str]] = []
+        self.visible: list[str] = []
+        self.section: list[str] = []
+        self.answer: list[str] = []
+        self._quote: list[str] | None = None
+        self.feed(text)
+        self.close()
+        assert self.open == []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        known = dict(attrs)
+        self.tags.append((tag, known))
+        if tag not in VOID:
+            self.open.append(tag)
+        if tag == "section":
+            self.section.append(known.get("id") or "")
+        if tag == "data":
+            self._quote = [known.get("value") or "", ""]
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open and self.open[-1] == tag, f"</{tag}> closes {self.open[-1:]}"
+        self.open.pop()
+        if tag == "section":
+            self.section.pop()
+        if tag == "data" and self._quote is not None:
+            self.quotes.append((self._quote[0], self._quote[1]))
+            self._quote = None
+
+    def handle_data(self, data: str) -> None:
+        if "style" in self.open:
+            return
+        self.visible.append(data)
+        if self.section == ["answer"]:
+            self.answer.append(data)
+        if self._quote is not None:
+            self._quote[1] += data
+
+
+@pytest.fixture(params=list(REPORTS))
+def report(request: pytest.FixtureRequest) -> SimpleNamespace:
+    return request.getfixturevalue(REPORTS[request.param])
+
+
+def test_every_quoted_number_is_that_of_its_statement(report: SimpleNamespace) -> None:
+    said = {s.id: s for s in report.results.statements}
+    quotes = Page(report.page).quotes
+    assert len(quotes) > 10
+    for name, text in quotes:
+        s = said[name]
+        words = text.replace(s.unit, "") if s.unit != "1" else text
+        words = re.sub(rf"{100 * s.level:g} %", "", words)
+        found = re.findall(r"\d+(?:\.\d+)?", words)
+        assert found, (name, text)
+        assert set(found) <= set(s.numbers().values()), (name, text)
+
+
+def test_all_days_and_thresholds_are_in_the_tables(quarry: SimpleNamespace) -> None:
+    quoted = {name for name, _ in Page(quarry.page).quotes}
+    said = {s.id for s in quarry.results.statements if s.quantity != "unexposed_strength"}
+    assert said <= quoted
+
+
+def test_no_address_and_no_script_is_in_the_page(report: SimpleNamespace) -> None:
+    page = Page(report.page)
+    tags = {tag for tag, _ in page.tags}
+    assert not tags & {"script", "link", "iframe", "img", "object", "embed", "form"}
+    for _, attributes in page.tags:
+        for name, value in attributes.items():
+            assert not name.startswith("on")
+            assert name not in ("src", "xlink:href")
+            if name == "href":
+                assert (value or "").startswith("#")
+    assert "http" not in re.sub(r"http-equiv", "", report.page)
+    assert "url(" not in re.sub(r"url\(#[\w-]+\)", "", report.page)
+    assert "/work" not in report.page and "/tmp" not in report.page
+
+
+def test_content_policy_forbids_all_but_own_style(report: SimpleNamespace) -> None:
+    policy = [a["content"] for t, a in Page(report.page).tags if "http-equiv" in a and t == "meta"]
+    assert policy == ["default-src 'none'; style-src 'unsafe-inline'; img-src data:"]
+
+
+def test_no_missing_number_is_shown(report: SimpleNamespace) -> None:
+    text = " ".join(Page(report.page).visible)
+    assert not re.search(r"\b(nan|inf|None|NaN|Infinity|Undefined)\b", text)
+
+
+def test_links_lead_somewhere_and_ids_are_unique(report: SimpleNamespace) -> None:
+    tags = Page(report.page).tags
+    ids = [a["id"] for _, a in tags if a.get("id")]
+    assert len(ids) == len(set(ids))
+    assert {(a["href"] or "")[1:] for _, a in tags if "href" in a} <= set(ids)
+    assert {a["aria-labelledby"] for _, a in tags if "aria-labelledby" in a} <= set(ids)
+
+
+def test_headings_go_down_one_level_at_a_time(report: SimpleNamespace) -> None:
+    levels = [int(t[1]) for t, _ in Page(report.page).tags if re.fullmatch(r"h[1-6]", t)]
+    assert levels[0] == 1 and levels.count(1) == 1
+    assert all(b <= a + 1 for a, b in pairwise(levels))
+
+
+def test_figures_are_titled_and_table_heads_have_scope(report: SimpleNamespace) -> None:
+    tags = Page(report.page).tags
+    figures = [a for t, a in tags if t == "svg"]
+    assert len(figures) == len(report.drawn) > 0
+    assert all(a.get("role") == "img" and a.get("aria-labelledby") for a in figures)
+    assert all(a.get("scope") in ("col", "row") for t, a in tags if t == "th")
+
+
+def test_page_is_small(report: SimpleNamespace) -> None:
+    assert len(report.page.encode()) < 3_000_000
+
+
+def test_colours_of_text_stand_out() -> None:
+    """Contrast of WCAG 2.1 (formula of relative luminance; from memory), at least 4.5."""
+    from importlib.resources import files
+
+    from durability.report import look
+
+    style = (files("durability.report") / "templates" / "style.css.j2").read_text()
+    inks = set(re.findall(r"(?<![\w-])color: (#[0-9a-f]{3,6})", style))
+    assert len(inks) > 3
+    for ink in {*inks, look.INK, look.GREY}:
+        for ground in ("#ffffff", "#f5f6f7"):
+            assert contrast(ink, ground) >= 4.5, ink
+
+
+def contrast(ink: str, ground: str) -> float:
+    def luminance(colour: str) -> float:
+        digits = colour[1:] if len(colour) == 7 else "".join(2 * c for c in colour[1:])
+        parts = [int(digits[i : i + 2], 16) / 255 for i in (0, 2, 4)]
+        r, g, b = [x / 12.92 if x <= 0.03928 else ((x + 0.055) / 1.055) ** 2.4 for x in parts]
+        return 0.2126 * r + 0.7152 * g + 0.0722 * b
+
+    dark, light = sorted((luminance(ink), luminance(ground)))
+    return (light + 0.05) / (dark + 0.05)
+
+
+def test_invented_data_are_marked_and_real_are_not(
+    quarry: SimpleNamespace, cycles: SimpleNamespace
+) -> None:
+    assert "Invented data" in quarry.page
+    assert "Invented data" not in cycles.page
+
+
+def test_text_of_a_study_stays_text(hostile: SimpleNamespace) -> None:
+    page = Page(hostile.page)
+    assert "script" not in {tag for tag, _ in page.tags}
+    text = "".join(page.visible)
+    assert text.count(HOSTILE) > 5
+    assert "<script" not in hostile.page.lower()
+    assert {s.id for s in hostile.results.statements} >= {name for name, _ in page.quotes}
+
+
+def test_failed_fit_is_announced_and_quotes_nothing(failed: SimpleNamespace) -> None:
+    page = Page(failed.page)
+    answer = "".join(page.answer)
+    assert "missed its diagnostics" in answer and "1.700" in answer
+    fitted = {s.id for s in failed.results.statements if s.law is not None}
+    assert not fitted & {name for name, _ in page.quotes}
+    assert [p.name for p in failed.drawn] == ["strength-0-0"]
+
+
+def test_page_says_why_there_are_no_days(cycles: SimpleNamespace) -> None:
+    text = "".join(Page(cycles.page).visible)
+    assert "Not read as days at a site: the study counts exposure in cycles" in text
+
+
+def test_explanations_of_every_assumption_and_flag_are_given(report: SimpleNamespace) -> None:
+    text = "".join(Page(report.page).visible)
+    for book in report.results.explanations().values():
+        for name, sentence in book.items():
+            assert name.replace("_", " ") in text and sentence in text
+
+
+def test_same_results_give_the_same_page(cycles: SimpleNamespace) -> None:
+    from durability.report.html import render_html
+
+    assert render_html(cycles.results) == cycles.page
