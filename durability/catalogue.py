@@ -36,7 +36,7 @@ def path(kind: str, name: str) -> Path:
     known = names(kind)
     if name not in known:
         near = difflib.get_close_matches(name, known, n=1, cutoff=0.5)
-        hint = f'; did you mean "{near[0]}"?' if near else ""
+        hint = f'; did you mean "{near[0]}"?' if near else "."
         raise LookupError(f'{kind} has no "{name}"{hint} Known: {", ".join(known)}')
     return models_folder() / kind / f"{name}.toml"
 

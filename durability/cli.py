@@ -20,6 +20,24 @@ if TYPE_CHECKING:
     from durability.study import Study
 
 BAD_INPUT, FIT_FAILED, INTERRUPTED = 2, 3, 130
+REUSED = "The earlier fit was reused: inputs, models and seed are the same."
+FITTED_AGAIN = "Fitted again: the earlier results are of other inputs, models, settings or seed."
+
+
+
+def _level(value: float | None) -> float | None:
+    if value is not None and not 0 < value < 1:
+        raise typer.BadParameter(f"{value:g} does not lie between 0 and 1; say 0.9 for 90 %")
+    return value
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        from durability import __version__
+
+        print(f"durability {__version__}")
+        raise typer.Exit()
+
 
 app = typer.Typer(
     name="durability",
@@ -33,7 +51,9 @@ app = typer.Typer(
 Folder = Annotated[Path, typer.Argument(help="Study folder, with its study.toml.")]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")]
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="No progress and no cautions.")]
-Seed = Annotated[int, typer.Option("--seed", help="Same seed, same numbers.")]
+Seed = Annotated[
+    int, typer.Option("--seed", min=0, max=2**32 - 1, help="Same seed, same numbers.")
+]
 Out = Annotated[
     Path | None, typer.Option("--out", help="Results folder; STUDY/results if left out.")
 ]
@@ -42,7 +62,10 @@ LawName = Annotated[
     str | None, typer.Option("--law", help="A law of `durability laws`, or a law file.")
 ]
 Errors = Annotated[str, typer.Option("--errors", help="Scatter of strips: lognormal or normal.")]
-Level = Annotated[float | None, typer.Option("--level", help="Level of intervals, such as 0.9.")]
+Level = Annotated[
+    float | None,
+    typer.Option("--level", callback=_level, help="Level of intervals, such as 0.9."),
+]
 Sites = Annotated[
     list[str] | None,
     typer.Option("--site", help="A site of `durability sites` or a weather file; may be repeated."),
@@ -51,13 +74,14 @@ Sites = Annotated[
 
 @app.callback()
 def _commands(
-    version: Annotated[bool, typer.Option("--version", help="Print the version.")] = False,
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version", is_eager=True, callback=_version, help="Print the version and leave."
+        ),
+    ] = False,
 ) -> None:
-    if version:
-        from durability import __version__
-
-        print(f"durability {__version__}")
-        raise typer.Exit()
+    pass
 
 
 @app.command(epilog="Example:  durability check examples/quarry-cover")
@@ -170,7 +194,7 @@ def translate(
         read = _read(study)
         asked = site or list(read.question.sites)
         if not asked:
-            _refuse("name a site with --site, or in study.toml under [question] sites")
+            raise ValueError("name a site with --site, or in study.toml under [question] sites")
         made, _ = _fitted(read, law, errors, level, seed, out, quiet)
         _gate(made)
         with _progress(quiet) as tell:
@@ -224,7 +248,7 @@ def report(
         if not quiet:
             _print_cautions(results.cautions())
             if results.reused:
-                print("The earlier fit was reused: inputs, models and seed are the same.")
+                print(REUSED)
         print(f"Report: {results.folder / 'report.html' if results.folder else ''}")
 
 
@@ -273,6 +297,7 @@ def _fitted(
     from durability.report.results import keep_fit
 
     folder = out if out is not None else study.folder / "results"
+    earlier = (folder / "provenance.json").is_file()
     with _progress(quiet) as tell:
         made, record, reused = fit_or_reuse(
             study, law=law or DEFAULT_LAW, errors=errors, level=level, seed=seed, sampler=None,
@@ -280,6 +305,10 @@ def _fitted(
         )  # fmt: skip
         if not reused and made.diagnostics.ok:
             keep_fit(made, record, folder)
+    if not quiet and reused:
+        print(REUSED, file=sys.stderr)
+    elif not quiet and earlier:
+        print(FITTED_AGAIN, file=sys.stderr)
     return made, record
 
 
@@ -358,11 +387,6 @@ def _explain(error: Exception, json: bool) -> NoReturn:
     raise error
 
 
-def _refuse(text: str) -> NoReturn:
-    print(f"error: {text}", file=sys.stderr)
-    raise typer.Exit(BAD_INPUT)
-
-
 def _print_json(document: Any) -> None:
     print(json_module.dumps(document, indent=1, ensure_ascii=False, allow_nan=False))
 
@@ -373,7 +397,7 @@ def _keep(document: Any, out: Path | None) -> None:
             text = json_module.dumps(document, indent=1, ensure_ascii=False, allow_nan=False)
             out.write_text(text + "\n", encoding="utf-8")
         except OSError as error:
-            _refuse(f"{out.name} cannot be written ({error.strerror})")
+            raise ValueError(f"{out.name} cannot be written ({error.strerror})") from error
 
 
 def _print_problems(problems: Any, *, quiet: bool) -> None:
