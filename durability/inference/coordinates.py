@@ -210,10 +210,9 @@ def spread_of_score(score: Any, prior: str) -> Any:
 
 
 def density(buffer: np.ndarray, y: np.ndarray) -> tuple[float, np.ndarray]:
-    """Log posterior density in y and its gradient."""
+    """Log posterior density and its gradient; the buffer's coordinates must have z = y."""
     grad = np.empty(y.size)
-    value = k.log_density_y(y, grad, buffer, np.empty(y.size))
-    return float(value), grad
+    return k.log_density(y, grad, buffer), grad
 
 
 def find(model: Model) -> tuple[Coordinates, np.ndarray]:

@@ -27,6 +27,7 @@ spread of the unexposed strength (if sampled); main effects (n_main); mean unexp
 
 from __future__ import annotations
 
+import ctypes
 import math
 
 import numba
@@ -67,8 +68,11 @@ def run_tape(code, constants, n_in, value, slope, log_first):
         op, a, b, c = code[i, 0], code[i, 1], code[i, 2], code[i, 3]
         r = n_in + i
         if op == CONST:
-            value[r] = constants[a]
-            slope[r] = 0.0
+            for g in range(n):
+                value[r, g] = constants[a]
+            for j in range(n_der):
+                for g in range(n):
+                    slope[r, j, g] = 0.0
         elif op == ADD:
             for g in range(n):
                 value[r, g] = value[a, g] + value[b, g]
@@ -122,7 +126,8 @@ def run_tape(code, constants, n_in, value, slope, log_first):
             for g in range(n):
                 low, high = value[a, g], value[b, g]
                 value[r, g] = 1.0 if (low < high or (op == LE and low == high)) else 0.0
-            slope[r] = 0.0
+                for j in range(n_der):
+                    slope[r, j, g] = 0.0
         elif op == NEG:
             for g in range(n):
                 value[r, g] = -value[a, g]
@@ -166,8 +171,9 @@ def _one_argument(op, x):
 
 
 @numba.njit(cache=True, error_model="numpy")
-def _log_curves(log_u, product, shape, code, constants, log_floor, out):
-    """log g0 at exp(log_u) of each point; out[0] slopes by log u, out[1 + k] by log shape k."""
+def _log_curves(log_u, product, shape, code, constants, log_floor, h, out):
+    """Fills h with log g0 at exp(log_u) of each point; out[0] slopes by log u, out[1 + k] by log
+    shape k."""
     n, n_der = log_u.size, out.shape[0]
     value = np.empty((n_der + code.shape[0], n))
     slope = np.zeros((n_der + code.shape[0], n_der, n))
@@ -178,48 +184,49 @@ def _log_curves(log_u, product, shape, code, constants, log_floor, out):
             value[1 + k, g] = slope[1 + k, 1 + k, g] = shape[product[g], k]
     run_tape(code, constants, n_der, value, slope, log_u)
     last = value.shape[0] - 1
-    h = value[last]
     for g in range(n):
-        above = h[g] > log_floor
-        if not above:
-            h[g] = log_floor
+        above = value[last, g] > log_floor
+        h[g] = value[last, g] if above else log_floor
         for j in range(n_der):
             out[j, g] = slope[last, j, g] if above else 0.0
-    return h
 
 
 @numba.njit(cache=True, error_model="numpy")
-def _log_inverses(q, shape, inverse, inverse_constants, code, constants, log_floor, out):
-    """log of the scaled dose at which q[p] is left; out[1 + k, p] slopes by the log of shape k."""
+def _log_inverses(q, shape, inverse, inverse_constants, code, constants, log_floor, root, out):
+    """Fills root with the log of the scaled dose at which q[p] is left; out[1 + k] slopes by the
+    log of shape k."""
     n, n_der = q.size, out.shape[0]
-    product = np.arange(n)
+    work = np.empty((4, n))
     if inverse.shape[0] > 0:
         value = np.empty((n_der + inverse.shape[0], n))
         slope = np.zeros((n_der + inverse.shape[0], n_der, n))
         for p in range(n):
-            value[0, p] = q[p]
+            value[0, p], work[0, p] = q[p], math.log(q[p])
             for k in range(n_der - 1):
                 value[1 + k, p] = slope[1 + k, 1 + k, p] = shape[p, k]
-        run_tape(inverse, inverse_constants, n_der, value, slope, np.log(q))
+        run_tape(inverse, inverse_constants, n_der, value, slope, work[0])
         last = value.shape[0] - 1
-        for j in range(n_der):
-            for p in range(n):
-                out[j, p] = slope[last, j, p] / value[last, p]
-        return np.log(value[last])
-    low, high = np.full(n, -60.0), np.full(n, 60.0)
-    for _ in range(80):
-        middle = 0.5 * (low + high)
-        h = _log_curves(middle, product, shape, code, constants, log_floor, out)
         for p in range(n):
-            if h[p] > math.log(q[p]):
-                low[p] = middle[p]
+            root[p] = math.log(value[last, p])
+            for j in range(n_der):
+                out[j, p] = slope[last, j, p] / value[last, p]
+        return
+    product = np.empty(n, dtype=np.int64)
+    for p in range(n):
+        product[p], work[0, p], work[1, p] = p, -60.0, 60.0
+        root[p] = 0.0
+    for _ in range(80):
+        _log_curves(root, product, shape, code, constants, log_floor, work[2], out)
+        for p in range(n):
+            if work[2, p] > math.log(q[p]):
+                work[0, p] = root[p]
             else:
-                high[p] = middle[p]
-    root = 0.5 * (low + high)
-    _log_curves(root, product, shape, code, constants, log_floor, out)
-    for k in range(1, n_der):
-        out[k] = -out[k] / out[0]
-    return root
+                work[1, p] = root[p]
+            root[p] = 0.5 * (work[0, p] + work[1, p])
+    _log_curves(root, product, shape, code, constants, log_floor, work[2], out)
+    for p in range(n):
+        for k in range(1, n_der):
+            out[k, p] = -out[k, p] / out[0, p]
 
 
 _SQRT2 = math.sqrt(2.0)
@@ -308,13 +315,13 @@ def from_y(y, buf, theta):
         return 0.0
     n_y = ints[N_Y]
     f = N_SCALAR + n_y + n_y * n_y
-    main_mean, main_sd = flt[f : f + n_main], flt[f + n_main : f + 2 * n_main]
+    main_mean, main_sd = f, f + n_main
     f += 2 * n_main
-    start_mean, start_sd = flt[f : f + n_start], flt[f + n_start : f + 2 * n_start]
+    start_mean, start_sd = f, f + n_start
     f += 2 * n_start
-    lot_hat, lot_var = flt[f : f + n_lot], flt[f + n_lot : f + 2 * n_lot]
+    lot_hat, lot_var = f, f + n_lot
     f += 2 * n_lot
-    ser_hat, ser_var = flt[f : f + n_series], flt[f + n_series : f + 2 * n_series]
+    ser_hat, ser_var = f, f + n_series
     f += 2 * n_series
     log_jacobian = 0.0
     n_knot = ints[N_KNOT]
@@ -325,42 +332,88 @@ def from_y(y, buf, theta):
         f += 5 * n_knot
     w2 = (flt[P_LOT_SCALE] * math.exp(half_normal_score(theta[o_scale])[0])) ** 2
     for c in range(n_main):
-        precision = 1.0 / main_sd[c] ** 2
-        pull = main_mean[c] * precision
+        precision = 1.0 / flt[main_sd + c] ** 2
+        pull = flt[main_mean + c] * precision
         for m in range(n_lot):
             if ints[i_lot_main + m] == c:
-                precision += 1.0 / (lot_var[m] + w2)
-                pull += lot_hat[m] / (lot_var[m] + w2)
+                precision += 1.0 / (flt[lot_var + m] + w2)
+                pull += flt[lot_hat + m] / (flt[lot_var + m] + w2)
         sd = 1.0 / math.sqrt(precision)
         theta[o_main + c] = pull / precision + sd * y[o_main + c]
         log_jacobian += math.log(sd)
     if not fixed:
         s2 = (flt[P_START_SCALE] * math.exp(half_normal_score(theta[o_scale + 1])[0])) ** 2
         for c in range(n_start):
-            precision = 1.0 / start_sd[c] ** 2
-            pull = start_mean[c] * precision
+            precision = 1.0 / flt[start_sd + c] ** 2
+            pull = flt[start_mean + c] * precision
             for s in range(n_series):
                 if ints[i_series + 4 * s + 1] == c:
-                    precision += 1.0 / (ser_var[s] + s2)
-                    pull += ser_hat[s] / (ser_var[s] + s2)
+                    precision += 1.0 / (flt[ser_var + s] + s2)
+                    pull += flt[ser_hat + s] / (flt[ser_var + s] + s2)
             sd = 1.0 / math.sqrt(precision)
             theta[o_start + c] = pull / precision + sd * y[o_start + c]
             log_jacobian += math.log(sd)
     for m in range(n_lot):
-        v = lot_var[m]
+        v = flt[lot_var + m]
         var = v * w2 / (v + w2)
         sd = math.sqrt(var)
         a = theta[o_main + ints[i_lot_main + m]]
-        theta[o_lot + m] = var / v * (lot_hat[m] - a) + sd * y[o_lot + m]
+        theta[o_lot + m] = var / v * (flt[lot_hat + m] - a) + sd * y[o_lot + m]
         log_jacobian += math.log(sd)
     return log_jacobian
 
 
 @numba.njit(cache=True, error_model="numpy")
-def log_density_y(y, grad, buf, theta):
-    """Log posterior density at y (up to a constant) with its gradient; fills theta."""
+def _give(logp, by_y, chol, grad_, logp_):
+    """Hands the density and its gradient by z to the caller; 0, or a code for a point to reject."""
+    n = by_y.size
+    logp_[0] = logp
+    bad = 0 if math.isfinite(logp) else 4
+    for j in range(n):
+        grad_[j] = 0.0
+    for i in range(n):
+        for j in range(i + 1):
+            grad_[j] += chol[i, j] * by_y[i]
+        if not math.isfinite(by_y[i]):
+            bad = 3
+    return bad
+
+
+_C_DENSITY = numba.types.int64(
+    numba.types.uint64,
+    numba.types.CPointer(numba.types.double),
+    numba.types.CPointer(numba.types.double),
+    numba.types.CPointer(numba.types.double),
+    numba.types.CPointer(numba.types.int64),
+)
+_C_EXPAND = numba.types.int64(
+    numba.types.uint64,
+    numba.types.uint64,
+    numba.types.CPointer(numba.types.double),
+    numba.types.CPointer(numba.types.double),
+    numba.types.CPointer(numba.types.int64),
+)
+
+
+@numba.cfunc(_C_DENSITY, cache=True, error_model="numpy")
+def density_callback(dim, z_, grad_, logp_, data_):
+    """Log posterior density at z (up to a constant) with its gradient, through C.
+
+    All in one function: each that is split off costs seconds more to compile.
+    """
+    n_total = data_[0]
+    buf = numba.carray(data_, (n_total,))  # pyright: ignore
     ints = buf[: buf[N_INT]]
     flt = buf[buf[N_INT] :].view(np.float64)
+    chol = flt[N_SCALAR + buf[N_Y] : N_SCALAR + buf[N_Y] + buf[N_Y] * buf[N_Y]].reshape(
+        (buf[N_Y], buf[N_Y])
+    )
+    y, by_y, theta = np.empty(buf[N_Y]), np.empty(buf[N_Y]), np.empty(buf[N_Y])
+    for i in range(buf[N_Y]):
+        t = flt[N_SCALAR + i]
+        for j in range(i + 1):
+            t += chol[i, j] * z_[j]
+        y[i] = t
     n_y, n_beta, n_product, n_shape = ints[N_Y], ints[N_BETA], ints[N_PRODUCT], ints[N_SHAPE]
     n_main, n_start, n_lot = ints[N_MAIN], ints[N_START], ints[N_LOT]
     n_series, n_cell, n_censored = ints[N_SERIES], ints[N_CELL], ints[N_CENSORED]
@@ -388,36 +441,36 @@ def log_density_y(y, grad, buf, theta):
 
     log_floor, q = flt[LOG_FLOOR], flt[Q]
     f = N_SCALAR + n_y + n_y * n_y
-    main_mean, main_sd = flt[f : f + n_main], flt[f + n_main : f + 2 * n_main]
+    main_mean, main_sd = f, f + n_main
     f += 2 * n_main
-    start_mean, start_sd = flt[f : f + n_start], flt[f + n_start : f + 2 * n_start]
+    start_mean, start_sd = f, f + n_start
     f += 2 * n_start
-    lot_hat, lot_var = flt[f : f + n_lot], flt[f + n_lot : f + 2 * n_lot]
+    lot_hat, lot_var = f, f + n_lot
     f += 2 * n_lot
-    ser_hat, ser_var = flt[f : f + n_series], flt[f + n_series : f + 2 * n_series]
+    ser_hat, ser_var = f, f + n_series
     f += 2 * n_series
     f_bend = f
     f += 10 * n_knot
-    beta_mean, beta_sd = flt[f : f + n_beta], flt[f + n_beta : f + 2 * n_beta]
+    beta_mean, beta_sd = f, f + n_beta
     f += 2 * n_beta
     n_plain = n_product * n_shape + n_product
-    plain_mean, plain_sd = flt[f : f + n_plain], flt[f + n_plain : f + 2 * n_plain]
+    plain_mean, plain_sd = f, f + n_plain
     f += 2 * n_plain
-    log_dose = flt[f : f + n_cell]
+    log_dose = f
     f += n_cell
-    count = flt[f : f + n_cell]
+    count = f
     f += n_cell
-    mean = flt[f : f + n_cell]
+    mean = f
     f += n_cell
-    squares = flt[f : f + n_cell]
+    squares = f
     f += n_cell
-    freedom = flt[f : f + n_cell]
+    freedom = f
     f += n_cell
-    design = flt[f : f + n_cell * n_beta].reshape((n_cell, n_beta))
+    design = f
     f += n_cell * n_beta
-    limit = flt[f : f + n_censored]
+    limit = f
     f += n_censored
-    node, weight = flt[f : f + n_node], flt[f + n_node : f + 2 * n_node]
+    node, weight = f, f + n_node
     f += 2 * n_node
     start_known = flt[f]
     f += 1
@@ -436,7 +489,7 @@ def log_density_y(y, grad, buf, theta):
 
     logp = from_y(y, buf, theta)
     for j in range(n_y):
-        grad[j] = 0.0
+        by_y[j] = 0.0
 
     n_der = 1 + n_shape
     shape = np.empty((n_product, n_shape))
@@ -445,12 +498,18 @@ def log_density_y(y, grad, buf, theta):
             shape[p, k] = math.exp(theta[o_shape + p * n_shape + k])
     inverse_slope = np.zeros((n_der, n_product))  # of the anchor fraction
     asked_slope = np.zeros((n_der, n_product))
-    log_inverse = _log_inverses(anchor, shape, inverse, inverse_constants, code, constants,
-                                log_floor, inverse_slope)  # fmt: skip
+    log_inverse, to_asked, asked = np.empty(n_product), np.empty(n_product), np.empty(n_product)
+    for p in range(n_product):
+        asked[p] = q
+    _log_inverses(anchor, shape, inverse, inverse_constants, code, constants, log_floor,
+                  log_inverse, inverse_slope)  # fmt: skip
+    _log_inverses(asked, shape, inverse, inverse_constants, code, constants, log_floor,
+                  to_asked, asked_slope)  # fmt: skip
     # log threshold dose at the asked fraction less that at the anchor
-    to_asked = _log_inverses(np.full(n_product, q), shape, inverse, inverse_constants, code,
-                             constants, log_floor, asked_slope) - log_inverse  # fmt: skip
-    asked_slope -= inverse_slope
+    for p in range(n_product):
+        to_asked[p] -= log_inverse[p]
+        for k in range(n_shape):
+            asked_slope[1 + k, p] -= inverse_slope[1 + k, p]
 
     log_u = np.zeros(n_cell)
     product = np.empty(n_cell, dtype=np.int64)
@@ -458,15 +517,16 @@ def log_density_y(y, grad, buf, theta):
         p = ints[i_series + 4 * s]
         for g in range(ints[i_series + 4 * s + 2], ints[i_series + 4 * s + 3]):
             product[g] = p
-            if log_dose[g] > -np.inf:
-                t = log_dose[g] + log_inverse[p] - theta[o_main + ints[i_cell + 2 * g]]
+            if flt[log_dose + g] > -np.inf:
+                t = flt[log_dose + g] + log_inverse[p] - theta[o_main + ints[i_cell + 2 * g]]
                 if ints[i_cell + 2 * g + 1] >= 0:
                     t -= theta[o_lot + ints[i_cell + 2 * g + 1]]
                 for j in range(n_beta):
-                    t -= design[g, j] * theta[j]
+                    t -= flt[design + g * n_beta + j] * theta[j]
                 log_u[g] = t
     curve_slope = np.empty((n_der, n_cell))
-    curve = _log_curves(log_u, product, shape, code, constants, log_floor, curve_slope)
+    curve = np.empty(n_cell)
+    _log_curves(log_u, product, shape, code, constants, log_floor, curve, curve_slope)
 
     start_var = by_start_score = 0.0
     if not fixed:
@@ -484,20 +544,20 @@ def log_density_y(y, grad, buf, theta):
         scale = math.exp(-mu) if normal else 1.0
         w = wr = chi = total = 0.0
         for g in range(first, end):
-            h = curve[g] if log_dose[g] > -np.inf else 0.0
-            n = count[g]
+            h = curve[g] if flt[log_dose + g] > -np.inf else 0.0
+            n = flt[count + g]
             if normal:
                 h = math.exp(h)
-                r = mean[g] * scale - h
+                r = flt[mean + g] * scale - h
                 w += n * h * h
                 wr += n * r * h
-                chi += n * r * r + squares[g] * scale * scale
+                chi += n * r * r + flt[squares + g] * scale * scale
             else:
-                r = mean[g] - h - mu
+                r = flt[mean + g] - h - mu
                 w += n
                 wr += n * r
-                chi += n * r * r + squares[g]
-            total += freedom[g]
+                chi += n * r * r + flt[squares + g]
+            total += flt[freedom + g]
             curve[g] = h
         w *= precision
         wr *= precision
@@ -520,14 +580,14 @@ def log_density_y(y, grad, buf, theta):
             d_sd = math.sqrt(d_var)
             top = -np.inf
             for j in range(n_node):
-                d = d_mean + d_sd * node[j]
-                total_log = math.log(weight[j])
+                d = d_mean + d_sd * flt[node + j]
+                total_log = math.log(flt[weight + j])
                 for c in range(c_first, c_end):
                     g, sign = ints[i_cens + 2 * c], ints[i_cens + 2 * c + 1]
                     if normal:
-                        x = -sign * (limit[c] * scale - (1.0 + d) * curve[g]) * inv_sd
+                        x = -sign * (flt[limit + c] * scale - (1.0 + d) * curve[g]) * inv_sd
                     else:
-                        x = -sign * (limit[c] - curve[g] - mu - d) * inv_sd
+                        x = -sign * (flt[limit + c] - curve[g] - mu - d) * inv_sd
                     total_log += log_phi(x)[0]
                 node_log[j] = total_log
                 top = max(top, total_log)
@@ -539,201 +599,203 @@ def log_density_y(y, grad, buf, theta):
             d1 = d2 = 0.0
             for j in range(n_node):
                 share = node_log[j] / z
-                d = d_mean + d_sd * node[j]
+                d = d_mean + d_sd * flt[node + j]
                 d1 += share * d
                 d2 += share * d * d
                 for c in range(c_first, c_end):
                     g, sign = ints[i_cens + 2 * c], ints[i_cens + 2 * c + 1]
                     if normal:
-                        gap = limit[c] * scale - (1.0 + d) * curve[g]
+                        gap = flt[limit + c] * scale - (1.0 + d) * curve[g]
                     else:
-                        gap = limit[c] - curve[g] - mu - d
+                        gap = flt[limit + c] - curve[g] - mu - d
                     x = -sign * gap * inv_sd
                     slope_x = share * log_phi(x)[1]
                     if normal:
                         pull[g] += slope_x * sign * (1.0 + d) * inv_sd
-                        grad_mu += slope_x * sign * limit[c] * scale * inv_sd
+                        grad_mu += slope_x * sign * flt[limit + c] * scale * inv_sd
                     else:
                         pull[g] += slope_x * sign * inv_sd
                         grad_mu += slope_x * sign * inv_sd
                     grad_spread -= slope_x * x
         grad_spread -= total
         for g in range(first, end):
-            n = count[g]
+            n = flt[count + g]
             if n > 0.0:
                 if normal:
-                    y_g = mean[g] * scale
+                    y_g = flt[mean + g] * scale
                     h = curve[g]
                     x1, x2 = 1.0 + d1, 1.0 + 2.0 * d1 + d2
                     pull[g] += precision * n * (y_g * x1 - h * x2)
                     grad_spread += precision * (
                         n * (y_g * y_g - 2.0 * y_g * h * x1 + h * h * x2)
-                        + squares[g] * scale * scale
+                        + flt[squares + g] * scale * scale
                     )
                     grad_mu += (
-                        precision * (n * y_g * (y_g - h * x1) + squares[g] * scale * scale)
-                        - freedom[g]
+                        precision * (n * y_g * (y_g - h * x1) + flt[squares + g] * scale * scale)
+                        - flt[freedom + g]
                     )
                 else:
-                    r = mean[g] - curve[g] - mu
+                    r = flt[mean + g] - curve[g] - mu
                     pull[g] += precision * n * (r - d1)
-                    grad_spread += precision * (n * (r * r - 2.0 * r * d1 + d2) + squares[g])
+                    grad_spread += precision * (n * (r * r - 2.0 * r * d1 + d2) + flt[squares + g])
                     grad_mu += precision * n * (r - d1)
-        grad[o_spread + p] += grad_spread
+        by_y[o_spread + p] += grad_spread
         if not fixed:
-            grad[o_start + start] += grad_mu
-            grad[o_scale + 1] += (d2 / start_var - 1.0) * by_start_score
+            by_y[o_start + start] += grad_mu
+            by_y[o_scale + 1] += (d2 / start_var - 1.0) * by_start_score
         for g in range(first, end):
-            if log_dose[g] == -np.inf:
+            if flt[log_dose + g] == -np.inf:
                 continue
             force = pull[g] * curve[g] if normal else pull[g]
             by_u = force * curve_slope[0, g]
-            grad[o_main + ints[i_cell + 2 * g]] -= by_u
+            by_y[o_main + ints[i_cell + 2 * g]] -= by_u
             if ints[i_cell + 2 * g + 1] >= 0:
-                grad[o_lot + ints[i_cell + 2 * g + 1]] -= by_u
+                by_y[o_lot + ints[i_cell + 2 * g + 1]] -= by_u
             for j in range(n_beta):
-                grad[j] -= by_u * design[g, j]
+                by_y[j] -= by_u * flt[design + g * n_beta + j]
             for k in range(n_shape):
-                grad[o_shape + p * n_shape + k] += (
+                by_y[o_shape + p * n_shape + k] += (
                     force * curve_slope[1 + k, g] + by_u * inverse_slope[1 + k, p]
                 )
 
     # priors
     for j in range(n_beta):
-        t = (theta[j] - beta_mean[j]) / beta_sd[j]
+        t = (theta[j] - flt[beta_mean + j]) / flt[beta_sd + j]
         logp -= 0.5 * t * t
-        grad[j] -= t / beta_sd[j]
+        by_y[j] -= t / flt[beta_sd + j]
     for j in range(n_plain):
-        t = (theta[o_shape + j] - plain_mean[j]) / plain_sd[j]
+        t = (theta[o_shape + j] - flt[plain_mean + j]) / flt[plain_sd + j]
         logp -= 0.5 * t * t
-        grad[o_shape + j] -= t / plain_sd[j]
+        by_y[o_shape + j] -= t / flt[plain_sd + j]
     log_x, by_score = half_normal_score(theta[o_scale])
     log_w = math.log(flt[P_LOT_SCALE]) + log_x
     w2 = math.exp(2.0 * log_w)
     logp -= 0.5 * theta[o_scale] ** 2
-    grad[o_scale] -= theta[o_scale]
+    by_y[o_scale] -= theta[o_scale]
     if not fixed:
         logp -= 0.5 * theta[o_scale + 1] ** 2
-        grad[o_scale + 1] -= theta[o_scale + 1]
+        by_y[o_scale + 1] -= theta[o_scale + 1]
         for c in range(n_start):
-            t = (theta[o_start + c] - start_mean[c]) / start_sd[c]
+            t = (theta[o_start + c] - flt[start_mean + c]) / flt[start_sd + c]
             logp -= 0.5 * t * t
-            grad[o_start + c] -= t / start_sd[c]
+            by_y[o_start + c] -= t / flt[start_sd + c]
     for p in range(n_product):
         # one lot: its effect is integrated out, the main effects are the lot's own and share it
         shared = w2 if ints[i_single + p] else 0.0
         total = spread = 0.0
         for c in range(n_main):
             if ints[i_main + c] == p:
-                total += (theta[o_main + c] + to_asked[p] - main_mean[c]) / main_sd[c] ** 2
-                spread += 1.0 / main_sd[c] ** 2
+                total += (theta[o_main + c] + to_asked[p] - flt[main_mean + c]) / flt[
+                    main_sd + c
+                ] ** 2
+                spread += 1.0 / flt[main_sd + c] ** 2
         damp = 1.0 / (1.0 + shared * spread)
         logp += 0.5 * math.log(damp) + 0.5 * shared * total * total * damp
         if ints[i_single + p]:
             by_w2 = -0.5 * spread * damp + 0.5 * (total * damp) ** 2
-            grad[o_scale] += by_w2 * 2.0 * w2 * by_score
+            by_y[o_scale] += by_w2 * 2.0 * w2 * by_score
         for c in range(n_main):
             if ints[i_main + c] != p:
                 continue
-            t = (theta[o_main + c] + to_asked[p] - main_mean[c]) / main_sd[c]
+            t = (theta[o_main + c] + to_asked[p] - flt[main_mean + c]) / flt[main_sd + c]
             logp -= 0.5 * t * t
-            by_t = t / main_sd[c] - shared * total * damp / main_sd[c] ** 2
-            grad[o_main + c] -= by_t
+            by_t = t / flt[main_sd + c] - shared * total * damp / flt[main_sd + c] ** 2
+            by_y[o_main + c] -= by_t
             for k in range(n_shape):
-                grad[o_shape + p * n_shape + k] -= by_t * asked_slope[1 + k, p]
+                by_y[o_shape + p * n_shape + k] -= by_t * asked_slope[1 + k, p]
     for m in range(n_lot):
         e = theta[o_lot + m]
         logp -= 0.5 * e * e / w2 + log_w
-        grad[o_lot + m] -= e / w2
-        grad[o_scale] += (e * e / w2 - 1.0) * by_score
+        by_y[o_lot + m] -= e / w2
+        by_y[o_scale] += (e * e / w2 - 1.0) * by_score
     if raw:
-        return logp
+        return _give(logp, by_y, chol, grad_, logp_)
 
     # back through the standardised coordinates, in reverse order of from_y
     by_scale = 0.0
     for m in range(n_lot):
-        v = lot_var[m]
+        v = flt[lot_var + m]
         var = v * w2 / (v + w2)
         sd = math.sqrt(var)
         c = ints[i_lot_main + m]
-        by_e = grad[o_lot + m]
-        grad[o_main + c] -= by_e * var / v
-        gap = lot_hat[m] - theta[o_main + c]
+        by_e = by_y[o_lot + m]
+        by_y[o_main + c] -= by_e * var / v
+        gap = flt[lot_hat + m] - theta[o_main + c]
         by_scale += by_e * (2.0 * var * var / (w2 * v) * gap + sd * var / w2 * y[o_lot + m])
         by_scale += var / w2
-        grad[o_lot + m] = by_e * sd
+        by_y[o_lot + m] = by_e * sd
     for c in range(n_main):
-        precision = 1.0 / main_sd[c] ** 2
-        total_pull = main_mean[c] * precision
+        precision = 1.0 / flt[main_sd + c] ** 2
+        total_pull = flt[main_mean + c] * precision
         d_precision = d_pull = 0.0
         for m in range(n_lot):
             if ints[i_lot_main + m] == c:
-                t = 1.0 / (lot_var[m] + w2)
+                t = 1.0 / (flt[lot_var + m] + w2)
                 precision += t
-                total_pull += lot_hat[m] * t
+                total_pull += flt[lot_hat + m] * t
                 d_precision -= 2.0 * w2 * t * t
-                d_pull -= 2.0 * w2 * t * t * lot_hat[m]
+                d_pull -= 2.0 * w2 * t * t * flt[lot_hat + m]
         sd = 1.0 / math.sqrt(precision)
         centre = total_pull / precision
         d_log_sd = -0.5 * d_precision / precision
-        by_a = grad[o_main + c]
+        by_a = by_y[o_main + c]
         by_scale += by_a * (
             (d_pull - centre * d_precision) / precision + sd * d_log_sd * y[o_main + c]
         )
         by_scale += d_log_sd
-        grad[o_main + c] = by_a * sd
-    grad[o_scale] += by_scale * by_score
+        by_y[o_main + c] = by_a * sd
+    by_y[o_scale] += by_scale * by_score
     if not fixed:
         by_scale = 0.0
         for c in range(n_start):
-            precision = 1.0 / start_sd[c] ** 2
-            total_pull = start_mean[c] * precision
+            precision = 1.0 / flt[start_sd + c] ** 2
+            total_pull = flt[start_mean + c] * precision
             d_precision = d_pull = 0.0
             for s in range(n_series):
                 if ints[i_series + 4 * s + 1] == c:
-                    t = 1.0 / (ser_var[s] + start_var)
+                    t = 1.0 / (flt[ser_var + s] + start_var)
                     precision += t
-                    total_pull += ser_hat[s] * t
+                    total_pull += flt[ser_hat + s] * t
                     d_precision -= 2.0 * start_var * t * t
-                    d_pull -= 2.0 * start_var * t * t * ser_hat[s]
+                    d_pull -= 2.0 * start_var * t * t * flt[ser_hat + s]
             sd = 1.0 / math.sqrt(precision)
             centre = total_pull / precision
             d_log_sd = -0.5 * d_precision / precision
-            by_a = grad[o_start + c]
+            by_a = by_y[o_start + c]
             by_scale += by_a * (
                 (d_pull - centre * d_precision) / precision + sd * d_log_sd * y[o_start + c]
             )
             by_scale += d_log_sd
-            grad[o_start + c] = by_a * sd
-        grad[o_scale + 1] += by_scale * by_start_score
+            by_y[o_start + c] = by_a * sd
+        by_y[o_scale + 1] += by_scale * by_start_score
     for i in range(1 if fixed else 2):
         table = flt[f_bend : f_bend + 5 * n_knot].reshape((n_knot, 5))
         _, first_slope, second_slope = bent(y[o_scale + i], table)
-        grad[o_scale + i] = grad[o_scale + i] * first_slope + second_slope / first_slope
+        by_y[o_scale + i] = by_y[o_scale + i] * first_slope + second_slope / first_slope
         f_bend += 5 * n_knot
-    return logp
+    return _give(logp, by_y, chol, grad_, logp_)
 
 
-@numba.njit(cache=True, error_model="numpy")
-def log_density(z, grad, buf):
-    """Log posterior density at z with its gradient: what the sampler calls."""
-    n_y = buf[N_Y]
-    flt = buf[buf[N_INT] :].view(np.float64)
-    centre = flt[N_SCALAR : N_SCALAR + n_y]
-    chol = flt[N_SCALAR + n_y : N_SCALAR + n_y + n_y * n_y].reshape((n_y, n_y))
-    y, by_y, theta = np.empty(n_y), np.empty(n_y), np.empty(n_y)
-    for i in range(n_y):
-        t = centre[i]
-        for j in range(i + 1):
-            t += chol[i, j] * z[j]
-        y[i] = t
-    logp = log_density_y(y, by_y, buf, theta)
-    for j in range(n_y):
-        grad[j] = 0.0
-    for i in range(n_y):
-        for j in range(i + 1):
-            grad[j] += chol[i, j] * by_y[i]
-    return logp
+@numba.cfunc(_C_EXPAND, cache=True)
+def expand_callback(dim, expanded, x_, out_, data_):
+    """The sampler's C interface for stored values: z itself."""
+    for j in range(dim):
+        out_[j] = x_[j]
+    return 0
+
+
+_address = ctypes.c_void_p
+_call = ctypes.CFUNCTYPE(ctypes.c_int64, ctypes.c_uint64, _address, _address, _address, _address)(
+    density_callback.address
+)
+
+
+def log_density(z: np.ndarray, grad: np.ndarray, buf: np.ndarray) -> float:
+    """Log posterior density at z (up to a constant); fills its gradient."""
+    value = np.empty(1)
+    z = np.ascontiguousarray(z, dtype=float)
+    _call(z.size, z.ctypes.data, grad.ctypes.data, value.ctypes.data, buf.ctypes.data)
+    return float(value[0])
 
 
 @numba.njit(cache=True, error_model="numpy")
@@ -751,44 +813,3 @@ def to_theta(z, buf, theta):
                 t += chol[i, j] * z[d, j]
             y[i] = t
         from_y(y, buf, theta[d])
-
-
-_C_DENSITY = numba.types.int64(
-    numba.types.uint64,
-    numba.types.CPointer(numba.types.double),
-    numba.types.CPointer(numba.types.double),
-    numba.types.CPointer(numba.types.double),
-    numba.types.CPointer(numba.types.int64),
-)
-_C_EXPAND = numba.types.int64(
-    numba.types.uint64,
-    numba.types.uint64,
-    numba.types.CPointer(numba.types.double),
-    numba.types.CPointer(numba.types.double),
-    numba.types.CPointer(numba.types.int64),
-)
-
-
-@numba.cfunc(_C_DENSITY, cache=True)
-def density_callback(dim, x_, grad_, logp_, data_):
-    """The sampler's C interface to `log_density`: 0, or a code above 0 for a point to reject."""
-    n = data_[0]
-    buf = numba.carray(data_, (n,))  # pyright: ignore
-    x = numba.carray(x_, (dim,))  # pyright: ignore
-    grad = numba.carray(grad_, (dim,))  # pyright: ignore
-    logp = log_density(x, grad, buf)
-    logp_[0] = logp
-    if not np.isfinite(logp):
-        return 4
-    for j in range(dim):
-        if not np.isfinite(grad[j]):
-            return 3
-    return 0
-
-
-@numba.cfunc(_C_EXPAND, cache=True)
-def expand_callback(dim, expanded, x_, out_, data_):
-    """The sampler's C interface for stored values: z itself."""
-    for j in range(dim):
-        out_[j] = x_[j]
-    return 0
