@@ -154,6 +154,7 @@ def report(
     """
     from durability.inference import DEFAULT_LAW
     from durability.report.html import render_html
+    from durability.report.pictures import pictures
     from durability.report.word import write_docx
     from durability.study import read_study
 
@@ -176,9 +177,10 @@ def report(
     def fill(fresh: Path) -> None:
         save(results, fresh)
         tell("drawing the report", 0.3)
-        (fresh / "report.html").write_text(render_html(results), encoding="utf-8")
+        drawn = pictures(results)
+        (fresh / "report.html").write_text(render_html(results, drawn=drawn), encoding="utf-8")
         tell("writing the Word report", 0.8)
-        write_docx(results, fresh / "report.docx")
+        write_docx(results, fresh / "report.docx", drawn=drawn)
 
     tell("writing results", 0.0)
     write_folder(folder, fill)

@@ -59,7 +59,7 @@ def amount(s: Statement) -> str:
     --------
     >>> amount(Statement(quantity="threshold_dose", unit="cycles", low=166.6, sides=1,
     ...     kind="prediction", of="new_lot"))
-    '167 cycles (95 % one-sided prediction lower bound)'
+    '166 cycles (95 % one-sided prediction lower bound)'
     """
     if not s.is_bound or s.sides == 2:
         return s.figures()
@@ -353,11 +353,17 @@ def not_translated(results: Results) -> list[str]:
 
 
 def beware(results: Results) -> dict[str, str]:
-    """Flags of the head-line statements, explained: what a reader must know beside the numbers."""
-    first = [s for line in answer_sentences(results) for p in line.parts
-             if isinstance(p, Quote) for s in (p.statement,)]  # fmt: skip
+    """Flags of the head-line statements, explained, with the materials where not all bear them."""
+    lines = answer_sentences(results)
+    first = [p.statement for line in lines for p in line.parts if isinstance(p, Quote)]
+    every = {s.material for s in first}
     book = results.explanations()["flags"]
-    return {name: book[name] for s in first for name in s.flags}
+    found: dict[str, str] = {}
+    for name in dict.fromkeys(f for s in first for f in s.flags):
+        whose = dict.fromkeys(s.material or "" for s in first if name in s.flags)
+        only = "" if set(whose) == every else f"{join(whose)}: "
+        found[name] = only + book[name]
+    return found
 
 
 def key_sentences(results: Results) -> list[str]:
@@ -378,7 +384,7 @@ def key_sentences(results: Results) -> list[str]:
         return [failed]
     lines = [str(s) for s in answer_sentences(results)]
     notes = [*not_translated(results), *(f"Beware: {text}" for text in beware(results).values())]
-    room = MOST_LINES - min(len(notes), 5)
+    room = MOST_LINES - min(len(notes), 4)
     if len(lines) > room:
         left = len(lines) - room + 1
         lines = [*lines[: room - 1], f"{left} more lines are in the report."]

@@ -66,13 +66,13 @@ def percent(fraction: float | None) -> str:
     return "required" if fraction is None else f"{100 * fraction:g}\N{NO-BREAK SPACE}%"
 
 
-def _number(x: float | None, digits: int = 4) -> str:
-    """A number of the data with so many digits; whole where it is larger than that."""
+def _number(x: float | None, digits: int = 4, *, zeros: bool = False) -> str:
+    """A number of the data with so many digits, whole where it is larger; zeros kept or not."""
     if x is None:
         return ""
     if x == 0 or abs(x) >= 10 ** (digits - 1):
         return f"{x:.0f}"
-    text = f"{x:#.{digits}g}"
+    text = f"{x:#.{digits}g}" if zeros else f"{x:.{digits}g}"
     return f"{x:g}" if "e" in text else text.rstrip(".")
 
 
@@ -141,7 +141,7 @@ def retention_table_of(results: Results, *, lots: bool = True) -> Table:
                 r["material"], r["lot"], r["direction"], r["exposure"], _number(r["dose"]),
                 _number(r["hours"]), str(r["n"]) if r["n"] else "",
                 str(r["not_used"]) if r["not_used"] else "",
-                "" if start else _number(r["mean"], 3),
+                "" if start else _number(r["mean"], 3, zeros=True),
                 "" if cv is None else f"{100 * cv:.0f}", _left(s), r["remarks"],
             )
         )  # fmt: skip
@@ -180,7 +180,7 @@ def threshold_table(results: Results, *, of: str | None = None) -> Table:
             s.material or "", s.direction or "", s.exposure or "",
             percent(s.fraction),
             _of(s), quote(s), s.unit, quote(hours.get(_subject(s))),
-            _number(s.extrapolation_factor, 2), flags_in_words(s),
+            _number(s.extrapolation_factor, 2, zeros=True), flags_in_words(s),
         )
         for s in said if of is None or s.of == of
     ]  # fmt: skip

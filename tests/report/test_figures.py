@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -32,7 +33,7 @@ def test_every_strip_is_drawn(quarry: SimpleNamespace) -> None:
     fit = quarry.results.fit
     figure = figures.strength_by_dose(fit, "A", "X1")
     drawn = sum(
-        len(line.get_xdata())
+        np.size(line.get_xdata())
         for axis in figure.axes
         for line in axis.lines
         if line.get_linestyle() == "None"
@@ -62,14 +63,19 @@ def test_edges_of_the_bands_cross_the_threshold_at_the_interval_stated(
 def test_intervals_are_drawn_where_the_statements_are(quarry: SimpleNamespace) -> None:
     said = quarry.results.statements.where(quantity="threshold_dose", fraction=0.5)
     (axis,) = figures.threshold_intervals(said).axes
-    ends = {tuple(np.round(x.get_xdata(), 6)) for x in axis.lines if len(x.get_xdata()) == 2}
+    ends = {
+        tuple(np.round(np.asarray(x.get_xdata(), float), 6))
+        for x in axis.lines
+        if np.size(x.get_xdata()) == 2
+    }
     assert ends == {(round(s.low, 6), round(s.high, 6)) for s in said}
 
 
 def test_bounds_are_arrows_that_point_away_from_the_bound(marine: SimpleNamespace) -> None:
     said = marine.results.statements.where(lambda s: s.is_bound, quantity="threshold_dose")
     (axis,) = figures.threshold_intervals(said).axes
-    for arrow, s in zip(axis.texts, said, strict=True):
+    arrows: Any = axis.texts
+    for arrow, s in zip(arrows, said, strict=True):
         start, tip = arrow.xyann[0], arrow.xy[0]
         assert start == pytest.approx(s.low if s.low is not None else s.high)
         assert (tip > start) == (s.low is not None)
@@ -77,7 +83,7 @@ def test_bounds_are_arrows_that_point_away_from_the_bound(marine: SimpleNamespac
 
 def test_no_curve_is_drawn_where_the_fit_failed(failed: SimpleNamespace) -> None:
     (axis,) = figures.strength_by_dose(failed.results.fit, "geocomposite", "UV").axes
-    assert not [x for x in axis.lines if len(x.get_xdata()) == 56]
+    assert not [x for x in axis.lines if np.size(x.get_xdata()) == 56]
 
 
 def test_svg_text_is_escaped_and_holds_no_address(hostile: SimpleNamespace) -> None:
