@@ -73,8 +73,11 @@ def new_figure(
 ) -> tuple[Figure, list[Axes]]:
     """A figure of the usual width with panels one below another."""
     from matplotlib.figure import Figure
+    from matplotlib.layout_engine import ConstrainedLayoutEngine
 
-    figure = Figure(figsize=(WIDTH, height), layout="constrained")
+    # room at the sides: a page may draw the text of an SVG a little wider
+    engine = ConstrainedLayoutEngine(w_pad=0.11)
+    figure = Figure(figsize=(WIDTH, height), layout=engine)
     axes = figure.subplots(
         rows, 1, squeeze=False, sharex=sharex, sharey=sharey, height_ratios=ratios
     )
