@@ -100,11 +100,12 @@ def diagnose(
     array_stats: Any = arviz_stats.base.array_stats  # pyright: ignore[reportPrivateImportUsage]
     axes = {"chain_axis": 0, "draw_axis": 1}
     columns = [theta[:, :, j] for j in range(theta.shape[2])]
-    rhat = np.array([float(array_stats.rhat(x, **axes)) for x in columns])
-    bulk = np.array([float(array_stats.ess(x, method="bulk", **axes)) for x in columns])
-    tail = np.array(
-        [float(array_stats.ess(x, method="tail", prob=(0.05, 0.95), **axes)) for x in columns]
-    )
+    with np.errstate(invalid="ignore", divide="ignore"):  # a parameter that never moves: nan
+        rhat = np.array([float(array_stats.rhat(x, **axes)) for x in columns])
+        bulk = np.array([float(array_stats.ess(x, method="bulk", **axes)) for x in columns])
+        tail = np.array(
+            [float(array_stats.ess(x, method="tail", prob=(0.05, 0.95), **axes)) for x in columns]
+        )
     energy = stats["energy"].values
     jumps = (np.diff(energy, axis=1) ** 2).mean(axis=1)
     return Diagnostics(

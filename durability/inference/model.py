@@ -278,7 +278,7 @@ def build_model(
         materials=tuple(materials),
         mains=tuple(mains),  # type: ignore[arg-type]
         main_product=np.array([materials.index(m) for m, _ in mains], dtype=np.int64),
-        anchor=_anchors(materials, series, c_series, c_dose, mean, count, errors),
+        anchor=_anchors(materials, series, c_series, c_dose, mean, count, c_cell, limit, errors),
         starts=tuple(starts),  # type: ignore[arg-type]
         lots=tuple(lots),  # type: ignore[arg-type]
         single_lot=np.array([m in single for m in materials], dtype=np.int64),
@@ -436,13 +436,21 @@ def _anchors(
     c_dose: np.ndarray,
     mean: np.ndarray,
     count: np.ndarray,
+    censored_cell: np.ndarray,
+    limit: np.ndarray,
     errors: Errors,
 ) -> np.ndarray:
-    """The median share that each product has left after exposure, between 0.1 and 0.9."""
+    """The median share that each product has left after exposure, between 0.1 and 0.9.
+
+    A cell without a measured strip counts with the limit of its censored ones.
+    """
     level = mean if errors == "lognormal" else np.log(np.maximum(mean, 1e-12))
+    unseen = np.isin(censored_cell, np.flatnonzero(count == 0))
+    level, seen = level.copy(), count > 0
+    level[censored_cell[unseen]], seen[censored_cell[unseen]] = np.log(limit[unseen]), True
     left: dict[str, list[float]] = {m: [] for m in materials}
     for i, (material, _, _) in enumerate(series):
-        mine = (c_series == i) & (count > 0)
+        mine = (c_series == i) & seen
         if mine.any():
             first = level[mine & (c_dose == c_dose[mine].min())].mean()
             left[material] += list(level[mine & (c_dose > 0)] - first)

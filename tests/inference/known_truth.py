@@ -1,4 +1,4 @@
-"""Studies whose truth is known: drawn from the priors of models/priors.toml and the model itself."""
+"""Studies whose truth is known: drawn from the priors of models/priors.toml and the model."""
 
 from __future__ import annotations
 
@@ -28,6 +28,7 @@ def study_of(
     thresholds: Sequence[float] = (0.5,),
     exposures: Sequence[Exposure] = (),
     polymer: str | None = None,
+    required_strength: float | None = None,
     **question: Any,
 ) -> Study:
     """A study in memory: one array a column, scalars spread over the rows, DEFAULTS elsewhere."""
@@ -47,6 +48,7 @@ def study_of(
         property="strip tensile strength",
         unit=unit,
         thresholds=tuple(thresholds),
+        required_strength=required_strength,
         rows=rows,
         exposures=named,
         materials={
@@ -154,3 +156,30 @@ def simulated(
     truth = draw_truth(rng, read_law(law), last=max(doses), materials=materials, lots=lots)
     columns = strips_of(rng, truth, doses=doses, strips=strips, limit=limit, errors=errors)
     return study_of(columns), truth
+
+
+def truth_of(
+    tau: float,
+    *,
+    law: str = "stretched-exponential",
+    k: float = 1.5,
+    lots: int = 3,
+    lot_spread: float = 0.08,
+    strip_spread: float = 0.05,
+    start: float = 20.0,
+) -> Truth:
+    """A truth of one material, chosen; its lots lie evenly about the median lot."""
+    effect = lot_spread * (np.arange(lots) - (lots - 1) / 2)[None, :]
+    the_law = read_law(law)
+    return Truth(
+        law=the_law,
+        log_tau=np.log([tau]),
+        lot_spread=lot_spread,
+        lot_effect=effect,
+        strip_spread=np.array([strip_spread]),
+        shape={s.name: np.array([k]) for s in the_law.shapes},
+        log_start=np.log([start]),
+        start_effect=np.zeros((1, lots)),
+        start_spread=0.0,
+        new_lot=np.zeros(1),
+    )

@@ -11,7 +11,6 @@ import functools
 import itertools
 import math
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 import pytest
@@ -23,13 +22,12 @@ from durability.inference import kernel
 from durability.inference.coordinates import (
     Coordinates,
     Layout,
-    density,
     find,
     layout,
     pack,
 )
-from durability.inference.model import Model, build_model, priors
-from durability.laws import read_law
+from durability.inference.model import Errors, Model, build_model, priors
+from durability.laws import Law, read_law
 from durability.study.model import Exposure, Segment, Study
 
 COMBINATIONS = list(
@@ -66,17 +64,29 @@ class Case:
         return self.at.centre + z @ self.at.chol.T
 
 
-def case_of(study: Study, law: Any, errors: Any = "lognormal") -> Case:
-    model = build_model(study, law if not isinstance(law, str) else read_law(law), errors=errors)
+def density(buffer: np.ndarray, at: np.ndarray) -> tuple[float, np.ndarray]:
+    """The kernel's log density and gradient."""
+    gradient = np.empty(at.size)
+    return float(kernel.log_density(at, gradient, buffer)), gradient
+
+
+def case_of(study: Study, law: str | Law, errors: Errors = "lognormal") -> Case:
+    model = build_model(study, read_law(law) if isinstance(law, str) else law, errors=errors)
     at, _ = find(model)
+    lay = layout(model)
+    plain = replace(at, centre=np.zeros(lay.size), chol=np.eye(lay.size))  # z is y
     return Case(
-        study=study, model=model, layout=layout(model), at=at, buffer=pack(model, at),
-        raw=pack(model, replace(at, raw=True)),
-    )  # fmt: skip
+        study=study,
+        model=model,
+        layout=lay,
+        at=at,
+        buffer=pack(model, plain),
+        raw=pack(model, replace(plain, raw=True)),
+    )
 
 
 @functools.cache
-def case(errors: Any, censored: bool, lots: int, law: str, percent: bool) -> Case:
+def case(errors: Errors, censored: bool, lots: int, law: str, percent: bool) -> Case:
     """A small simulated study of two materials with the properties asked."""
     truth = Truth(
         law=read_law(law),
@@ -108,7 +118,7 @@ def case(errors: Any, censored: bool, lots: int, law: str, percent: bool) -> Cas
 
 
 def strips_log_density(case: Case, theta: np.ndarray, start: np.ndarray, series: int) -> np.ndarray:
-    """Log density of the strips of one series at each start: its log, or its share (normal errors)."""
+    """Log density of the strips of one series at each start (log, or share for normal errors)."""
     model, lay = case.model, case.layout
     material, lot, direction = model.series[series]
     p = model.materials.index(material)
@@ -157,7 +167,7 @@ def series_log_density(case: Case, theta: np.ndarray, series: int) -> float:
         known = np.array([model.start_known if lognormal else 1.0])
         return float(strips_log_density(case, theta, known, series)[0])
     centre = theta[lay.start][model.series_index[series][1]] if lognormal else 1.0
-    width = priors()["lot_spread_of_strength"]["scale"] * half_normal(theta[lay.start_scale])
+    width = priors()["lot_spread_of_strength"]["scale"] * half_normal(float(theta[lay.start_scale]))
 
     def log_integrand(x: np.ndarray) -> np.ndarray:
         return strips_log_density(case, theta, x, series) + stats.norm.logpdf(x, centre, width)
@@ -182,7 +192,7 @@ def half_normal(score: float) -> float:
 def prior_log_density(case: Case, theta: np.ndarray) -> float:
     """Priors, with the effect of a single lot integrated out by quadrature."""
     model, lay, book = case.model, case.layout, priors()
-    width = book["lot_spread_of_threshold"]["scale"] * half_normal(theta[lay.lot_scale])
+    width = book["lot_spread_of_threshold"]["scale"] * half_normal(float(theta[lay.lot_scale]))
     logp = stats.norm.logpdf(theta[lay.lot_scale])
     logp += stats.norm.logpdf(theta[lay.lot], 0, width).sum()
     strip = book["strip_spread"]
@@ -256,6 +266,8 @@ def test_gradient_agrees_with_central_differences(errors, censored, lots, law, p
     points = it.points(3)
     assert_gradient(it, points, it.buffer)
     assert_gradient(it, np.array([it.theta(y) for y in points]), it.raw)
+    rounded = np.linalg.solve(it.at.chol, (points - it.at.centre).T).T
+    assert_gradient(it, rounded, pack(it.model, it.at))
 
 
 @each
