@@ -99,7 +99,7 @@ def test_the_version_is_that_of_the_package():
 # JSON
 
 
-def test_json_is_one_document_and_nothing_else(study, tmp_path):
+def test_json_is_one_document_and_nothing_else(study, no_fit):
     from durability.statement import Statement
 
     checked = document(run("check", study, "--json"))
@@ -111,11 +111,15 @@ def test_json_is_one_document_and_nothing_else(study, tmp_path):
     assert fitted["fit"]["diagnostics"]["passed"] is True
     assert fitted["run"]["seed"] == 1
     assert [Statement.from_dict(s) for s in fitted["statements"]]
+    no_fit()  # the report takes the fit that the command fit kept
     whole = document(run("report", study, "--json", "--seed", "1"))
     assert whole["schema"] == "durability-results/1"
     assert whole["statements"]
     written = json.loads((study / "results" / "results.json").read_text(encoding="utf-8"))
     assert written == whole
+    assert sorted(p.name for p in (study / "results").iterdir()) == [
+        "provenance.json", "report.docx", "report.html", "results.json", "results.nc",
+    ]  # fmt: skip
     assert {r["name"] for r in document(run("laws", "--json"))} >= {"linear", "logistic"}
     assert [r["name"] for r in document(run("laws", "linear", "--json"))] == ["linear"]
     assert all(r["source"] for r in document(run("sites", "--json")))
@@ -293,19 +297,6 @@ def test_an_earlier_fit_is_reused_until_something_changes(study, no_fit, monkeyp
     assert "Fitted again" in said
     assert changed["run"]["key"] != other["run"]["key"]
     assert changed["statements"] != other["statements"]
-
-
-def test_a_report_takes_the_fit_that_the_command_fit_kept(study, monkeypatch):
-    assert run("fit", study, "-q", "--seed", "1").exit_code == 0
-    import durability.inference as room
-
-    monkeypatch.setattr(room, "fit", lambda *a, **o: pytest.fail("fitted again"))
-    result = run("report", study, "--seed", "1")
-    assert result.exit_code == 0, result.stderr
-    assert "The earlier fit was reused" in result.stdout
-    assert sorted(p.name for p in (study / "results").iterdir()) == [
-        "provenance.json", "report.docx", "report.html", "results.json", "results.nc",
-    ]  # fmt: skip
 
 
 # as a program of its own
