@@ -77,7 +77,7 @@ def test_a_full_disk_leaves_the_earlier_results_and_says_so(earlier):
         fill(fresh)
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
-    with pytest.raises(ResultsFolderError, match="no space left on device.*untouched"):
+    with pytest.raises(ResultsFolderError, match=r"no space left on device.*untouched"):
         write_folder(earlier, full)
     assert_untouched(earlier)
 
@@ -87,7 +87,7 @@ def test_a_parent_that_cannot_be_written_is_named(earlier, monkeypatch):
         raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
 
     monkeypatch.setattr(room.tempfile, "mkdtemp", denied)
-    with pytest.raises(ResultsFolderError, match="results cannot be written .permission denied"):
+    with pytest.raises(ResultsFolderError, match=r"results cannot be written .permission denied"):
         write_folder(earlier, fill)
     assert_untouched(earlier)
 
