@@ -67,12 +67,12 @@ def assert_calibrated(found: dict[str, np.ndarray]) -> None:
 
 
 def test_truths_drawn_from_the_priors_are_covered_and_their_ranks_are_uniform():
-    assert_calibrated(ranks(48, doses=SIX))
+    assert_calibrated(ranks(36, doses=SIX))
 
 
 def test_truths_are_covered_when_weak_strips_are_censored():
     # at 15 % of the unexposed strength: about one study in two has such strips
-    assert_calibrated(ranks(20, doses=SIX, limit=0.15))
+    assert_calibrated(ranks(14, doses=SIX, limit=0.15))
 
 
 @pytest.mark.slow
