@@ -15,7 +15,9 @@ import pytest
 from scipy import stats
 
 import durability
-from durability.inference import Fit
+from durability.inference import Fit, Sampler
+from durability.inference.coordinates import layout
+from durability.inference.sampling import sample
 
 HERE = Path(__file__).parent
 ANSWERS = json.loads((HERE / "data" / "uv_cycles.json").read_text(encoding="utf-8"))
@@ -76,6 +78,20 @@ def test_bound_under_the_exponential_law_is_not_later_than_the_likelihoods_by_ov
     (s,) = fit("exponential").threshold_dose(0.5, of="mean")
     assert s.low is not None
     assert 120 < s.low < 1.1 * ANSWERS["cycles_to_half_lower_bound_one_sided_95"]
+
+
+def test_bound_of_the_lot_tested_is_not_later_than_the_likelihoods_by_over_a_tenth():
+    """The like for like comparison: the lot on the bench, without the spread between lots.
+
+    Before its lot effect is drawn, the sampled threshold of a single lot is that lot's own.
+    """
+    model = fit("exponential").model
+    assert model.single_lot.tolist() == [1]
+    drawn = sample(model, sampler=Sampler(draws=2000, tune=500), seed=3)
+    at_anchor = drawn.theta[..., layout(model).main].ravel()
+    own = np.exp(at_anchor) * model.law.inverse(0.5) / model.law.inverse(model.anchor[0])
+    low = np.quantile(own, 0.05)
+    assert 120 < low < 1.1 * ANSWERS["cycles_to_half_lower_bound_one_sided_95"]
 
 
 def test_strength_left_after_the_last_cycles_is_a_lower_bound():
