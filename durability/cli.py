@@ -187,7 +187,7 @@ def translate(
     """Read the threshold doses as days at a site, by month of laying, with the budget."""
     with _errors(json):
         from durability.decisions import cover_statements
-        from durability.report import translations_of
+        from durability.report import check_sites, translations_of
         from durability.report.results import budget_records
         from durability.statement import Statements
 
@@ -195,6 +195,7 @@ def translate(
         asked = site or list(read.question.sites)
         if not asked:
             raise ValueError("name a site with --site, or in study.toml under [question] sites")
+        check_sites(asked)
         made, _ = _fitted(read, law, errors, level, seed, out, quiet)
         _gate(made)
         with _progress(quiet) as tell:

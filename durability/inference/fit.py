@@ -453,7 +453,7 @@ def fit(
     if not checked.ok or checked.divergences:
         careful = replace(
             settings,
-            target_accept=0.95,
+            target_accept=0.98,
             tune=max(1000, settings.tune),
             draws=2 * settings.draws,
         )

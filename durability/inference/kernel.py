@@ -106,7 +106,8 @@ def run_tape(code, constants, n_in, value, slope, log_first):
                     da, db = vb * f / va, f * log_va
                 else:
                     f = va**vb
-                    da = vb * va ** (vb - 1.0) if vb != 0.0 else 0.0
+                    # at a shoulder (base 0, power below 1) no finite slope exists: none is passed on
+                    da = vb * va ** (vb - 1.0) if vb >= 1.0 else 0.0
                     db = 0.0
                 value[r, g] = f
                 for j in range(n_der):

@@ -440,7 +440,7 @@ def _anchors(
     limit: np.ndarray,
     errors: Errors,
 ) -> np.ndarray:
-    """The median share that each product has left after exposure, between 0.1 and 0.9.
+    """The median share that each product has left after exposure, between 0.3 and 0.7.
 
     A cell without a measured strip counts with the limit of its censored ones.
     """
@@ -455,7 +455,7 @@ def _anchors(
             first = level[mine & (c_dose == c_dose[mine].min())].mean()
             left[material] += list(level[mine & (c_dose > 0)] - first)
     share = [math.exp(float(np.median(left[m]))) if left[m] else 0.5 for m in materials]
-    return np.clip(share, 0.1, 0.9)
+    return np.clip(share, 0.3, 0.7)
 
 
 def _flags(

@@ -9,12 +9,19 @@ import types
 from typing import Any
 
 from durability.report.results import Results, ResultsFolderError, read_results, schema
-from durability.report.run import FitFailed, fit_or_reuse, report, translations_of
+from durability.report.run import (
+    FitFailed,
+    check_sites,
+    fit_or_reuse,
+    report,
+    translations_of,
+)
 
 __all__ = [
     "FitFailed",
     "Results",
     "ResultsFolderError",
+    "check_sites",
     "fit_or_reuse",
     "read_results",
     "report",

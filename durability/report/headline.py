@@ -54,9 +54,12 @@ def head_bound_or_dose(results: Results, fraction: Any = "asked") -> list[Statem
 
 
 def last_tested(results: Results, of: Statement) -> Statement | None:
-    """What the strips show at the largest dose tested of a statement's material and exposure."""
+    """What is left at the largest dose tested of a statement's material and exposure.
+
+    From the strips alone where they give limits, else from the fit.
+    """
     said = results.statements.where(
-        lambda s: s.law is None and s.lot is None and s.dose is not None,
+        lambda s: s.lot is None and s.dose is not None and (s.low, s.high) != (None, None),
         quantity="retained_strength",
         material=of.material,
         exposure=of.exposure,
@@ -64,7 +67,8 @@ def last_tested(results: Results, of: Statement) -> Statement | None:
     if not len(said):
         return None
     last = max(s.dose or 0.0 for s in said)
-    return worst(s for s in said if s.dose == last)
+    at_last = [s for s in said if s.dose == last]
+    return worst([s for s in at_last if s.law is None] or at_last)
 
 
 def worst_by_month(said: Statements) -> list[Statement]:

@@ -97,6 +97,19 @@ def _identity(law: Law) -> str:
     return "; ".join([f"{law.name}: {law.expression}", inverse, f"floor {law.floor!r}", *shapes])
 
 
+def check_sites(sites: Sequence[str | Path]) -> None:
+    """Read every site, so that a misspelt name or a bad file is known before anything is fitted.
+
+    Raises
+    ------
+    LookupError, StudyError : as `durability.exposure.read_site`.
+    """
+    from durability.exposure import read_site
+
+    for site in sites:
+        read_site(site)
+
+
 def translations_of(
     fit: Fit, sites: Sequence[str | Path], *, progress: Progress = _quiet
 ) -> tuple[list[Translation], list[str]]:
@@ -163,13 +176,14 @@ def report(
         tell("reading the study", 0.0)
         study = read_study(study)
     folder = Path(out) if out is not None else study.folder / "results"
+    asked = study.question.sites if sites is None else sites
+    check_sites(asked)
     fitted, record, reused = fit_or_reuse(
         study, law=law or DEFAULT_LAW, errors=errors, level=level, seed=seed, sampler=sampler,
         out=folder, progress=tell,
     )  # fmt: skip
     if not fitted.diagnostics.ok and not despite_diagnostics:
         raise FitFailed(fitted)
-    asked = study.question.sites if sites is None else sites
     made, refused = translations_of(fitted, asked, progress=tell)
     tell("collecting statements", 0.0)
     results = replace(collect(fitted, made, refused, record), folder=folder, reused=reused)

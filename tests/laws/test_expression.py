@@ -217,15 +217,7 @@ def test_the_graph_means_the_same(text):
     np.testing.assert_allclose(compiled(U, K), READ[text](U, K), rtol=1e-12)
 
 
-DELAYED = "exp(-maximum(u - 0.2, 0)**k)"
-NOT_YET = pytest.mark.xfail(
-    strict=True, reason="the kernel takes 0 times the infinite slope of 0**k, k < 1, for nan"
-)
-
-
-@pytest.mark.parametrize(
-    "text", [pytest.param(t, marks=NOT_YET) if t == DELAYED else t for t in READ]
-)
+@pytest.mark.parametrize("text", READ)
 def test_the_compiled_kernel_means_the_same_with_its_derivatives(text, kernel_at):
     tape = parse(text, ["u", "k"])
     for u, k in zip(U[[0, 1, 3, 4]] + 0.013, K[[0, 1, 3, 4]] + 0.021, strict=True):  # off kinks
