@@ -4,10 +4,10 @@
 
 Six materials, three lots each, six doses, five strips (invented, known truth), five seeds. The
 plain way is the same statistical model in PyMC, strip by strip, in the rate of loss, sampled by
-`pm.sample` with its default sampler (nutpie when installed). Compared, in one run: effective draws a second of
-sampling (worst parameter of both, the smaller of bulk and tail, median over seeds; compilation and
-the search for the mode are not sampling and are printed apart), divergences, and posterior means
-within three Monte Carlo standard errors.
+`pm.sample` with its default sampler (nutpie when installed). Compared, in one run: effective
+draws a second of sampling (worst parameter of both, the smaller of bulk and tail, median over
+seeds; compilation and the search for the mode are not sampling and are printed apart),
+divergences, and posterior means within three Monte Carlo standard errors.
 """
 
 from __future__ import annotations

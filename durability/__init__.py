@@ -42,7 +42,7 @@ _HOMES = {
     "sites": "durability.exposure",
     "translate": "durability.translation",
 }
-__all__ = [*sorted(_HOMES), "__version__"]
+__all__ = [*sorted(_HOMES), "__version__"]  # pyright: ignore[reportUnsupportedDunderAll]
 
 if TYPE_CHECKING:
     from durability.exposure import read_site as read_site

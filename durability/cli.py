@@ -24,7 +24,6 @@ REUSED = "The earlier fit was reused: inputs, models and seed are the same."
 FITTED_AGAIN = "Fitted again: the earlier results are of other inputs, models, settings or seed."
 
 
-
 def _level(value: float | None) -> float | None:
     if value is not None and not 0 < value < 1:
         raise typer.BadParameter(f"{value:g} does not lie between 0 and 1; say 0.9 for 90 %")
@@ -51,9 +50,7 @@ app = typer.Typer(
 Folder = Annotated[Path, typer.Argument(help="Study folder, with its study.toml.")]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")]
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="No progress and no cautions.")]
-Seed = Annotated[
-    int, typer.Option("--seed", min=0, max=2**32 - 1, help="Same seed, same numbers.")
-]
+Seed = Annotated[int, typer.Option("--seed", min=0, max=2**32 - 1, help="Same seed, same numbers.")]
 Out = Annotated[
     Path | None, typer.Option("--out", help="Results folder; STUDY/results if left out.")
 ]

@@ -224,9 +224,7 @@ def test_the_id_is_derived_anew_and_unknown_keys_are_left_out():
 
 
 def test_an_id_reads_as_a_path_and_tells_apart_what_differs():
-    assert MADE.id == (
-        "threshold_dose/A/-/machine/X1/new_lot/0.5/-/-/-/-/exponential/credible"
-    )
+    assert MADE.id == ("threshold_dose/A/-/machine/X1/new_lot/0.5/-/-/-/-/exponential/credible")
     assert len({s.id for s in SEVERAL}) == len(SEVERAL)
     assert all(s.id.count("/") == MADE.id.count("/") for s in SEVERAL)  # even with "/" in a name
     for change in (

@@ -1,8 +1,8 @@
 """What may be decided? Days to cover, comparison with a control, and the whole answer.
 
 `answer` gives every statement of a study; `cover_statements` those of one site, of which
-`best_and_worst_month` picks two a subject and `worst_month` one; `compare` the ratios to a control. What assumptions
-and flags mean is in `EXPLANATIONS`.
+`best_and_worst_month` picks two a subject and `worst_month` one; `compare` the ratios to a control.
+What assumptions and flags mean is in `EXPLANATIONS`.
 """
 
 from durability.decisions.answer import answer

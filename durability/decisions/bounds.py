@@ -41,7 +41,7 @@ def bound_of(
     exposure: str,
     share: float | None = None,
 ) -> Bound | None:
-    """``"lower"``, ``"upper"``, or None where the data give the threshold or the fit cannot tell."""
+    """``"lower"``, ``"upper"``, or None where the threshold is given or the fit cannot tell."""
     if not hasattr(fit, "bound"):
         return None
     return cast(BoundedPosterior, fit).bound(

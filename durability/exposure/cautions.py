@@ -4,12 +4,12 @@ FLAGS: dict[str, str] = {
     "specimen_temperature_assumed": "The specimen's temperature under the lamp was not measured or "
     "fully stated; it is assumed, with an uncertainty.",
     "record_has_gaps": "The chamber record has gaps; no dose is counted in them.",
-    "record_differs_from_nominal": "The chamber record gives another dose than set point and cycle; "
-    "the record is used.",
+    "record_differs_from_nominal": "The chamber record gives another dose than set point and "
+    "cycle; the record is used.",
     "record_ends_early": "Strips were withdrawn after the chamber record ends; its mean rate is "
     "carried on.",
-    "weather_time_doubtful": "The site's sunlight fits the sun better at another hour; time zone or "
-    "time stamps may be wrong.",
+    "weather_time_doubtful": "The site's sunlight fits the sun better at another hour; time "
+    "zone or time stamps may be wrong.",
     "weather_gaps_filled": "Short gaps in the site's weather were filled in a straight line.",
     "snow_not_counted": "Light thrown back by snow is not counted; days computed for months with "
     "snow may be too many.",

@@ -51,7 +51,7 @@ def weather_format(text: str) -> str | None:
     >>> weather_format("LOCATION,Somewhere,-,-,-,0,45.0,8.0,1.0,250.0")
     'epw'
     """
-    lines = text.lstrip("\ufeff").splitlines()[:2] + ["", ""]
+    lines = [*text.lstrip("\ufeff").splitlines()[:2], "", ""]
     if lines[0].upper().startswith("LOCATION,"):
         return "epw"
     if lines[0].startswith("Latitude (decimal degrees)"):
@@ -117,7 +117,7 @@ def _text(file: Path) -> str:
         if raw[:2] == b"\x1f\x8b":
             with gzip.open(io.BytesIO(raw)) as packed:
                 raw = packed.read(LARGEST_FILE + 1)
-        if not raw and file.stat().st_size or len(raw) > LARGEST_FILE:
+        if (not raw and file.stat().st_size) or len(raw) > LARGEST_FILE:
             found = f"more than {LARGEST_FILE / 1e6:.0f} MB"
             raise StudyError([Problem(file=file.name, found=found, expected=FORMATS)])
     except (OSError, EOFError) as error:

@@ -1,4 +1,4 @@
-"""How does the strength fall with dose, and how sure? Quantiles of the fitted curve, to be drawn."""
+"""How does the strength fall with dose, and how sure? Quantiles of the fitted curve."""
 
 from __future__ import annotations
 

@@ -119,7 +119,7 @@ def plain_model(
         at = {k: v[product_of_cell[lit]] for k, v in shape.items()}
         u = pt.exp(model.log_dose[lit] - eta[lit]) * _inverse(model, at)
         curve = pt.maximum(law.tape.graph({"u": u, **at}), law.floor)
-        log_curve = pt.zeros(model.cell_dose.size)
+        log_curve: Any = pt.zeros(model.cell_dose.size)
         log_curve = pt.set_subtensor(log_curve[lit], pt.log(curve))
         cell_level = level[series_of_cell]
         if model.errors == "lognormal":

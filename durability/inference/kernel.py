@@ -106,7 +106,7 @@ def run_tape(code, constants, n_in, value, slope, log_first):
                     da, db = vb * f / va, f * log_va
                 else:
                     f = va**vb
-                    # at a shoulder (base 0, power below 1) no finite slope exists: none is passed on
+                    # at a shoulder (base 0, power below 1) no finite slope exists: pass none
                     da = vb * va ** (vb - 1.0) if vb >= 1.0 else 0.0
                     db = 0.0
                 value[r, g] = f
@@ -786,9 +786,8 @@ def expand_callback(dim, expanded, x_, out_, data_):
 
 
 _address = ctypes.c_void_p
-_call = ctypes.CFUNCTYPE(ctypes.c_int64, ctypes.c_uint64, _address, _address, _address, _address)(
-    density_callback.address
-)
+_function = ctypes.CFUNCTYPE(ctypes.c_int64, ctypes.c_uint64, *[_address] * 4)
+_call = _function(density_callback.address)  # pyright: ignore
 
 
 def log_density(z: np.ndarray, grad: np.ndarray, buf: np.ndarray) -> float:

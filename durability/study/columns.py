@@ -123,8 +123,8 @@ def read_numbers(column: Column, table: Table, findings: Findings) -> Numbers:
     """Every cell of a column as a number as written, before its unit.
 
     Accepts decimal points, or decimal commas where the column uses no point and the file can
-    carry them; a percent sign is allowed under a header in percent. Text, thousands separators, a mixture of points and commas, NaN and infinity are
-    problems.
+    carry them; a percent sign is allowed under a header in percent. Text, thousands separators,
+    a mixture of points and commas, NaN and infinity are problems.
     """
     import numpy
 

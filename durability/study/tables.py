@@ -289,7 +289,8 @@ def _assemble(
             if len(cells) > width and _has_text(cells[width:full])
         ]
         rows = [c if len(c) == width else (c + [""] * (width - len(c)))[:width] for _, c in kept]
-        parts.append([numpy.strings.strip(numpy.array(c, dtype=text)) for c in zip(*rows)])
+        cells = (numpy.array(c, dtype=text) for c in zip(*rows, strict=True))
+        parts.append([numpy.strings.strip(c) for c in cells])
         numbers.append(numpy.array([row for row, _ in kept], dtype=numpy.int64))
     findings.cells(
         file,
@@ -310,7 +311,7 @@ def _assemble(
         file=file,
         headers=tuple(h.strip() for h in header),
         header_row=header_row,
-        columns=tuple(numpy.concatenate(column) for column in zip(*parts)),
+        columns=tuple(numpy.concatenate(column) for column in zip(*parts, strict=True)),
         rows=numpy.concatenate(numbers),
         decimal_comma=decimal_comma,
     )

@@ -190,7 +190,7 @@ def _named(raw: dict[str, Any], kind: str, findings: Findings) -> dict[str, Any]
         findings.problem(
             FILE,
             f"at least one table [{kind}.NAME]",
-            found="" if not tables else tables,
+            found=tables if tables else "",
             column=kind,
         )
         return {}

@@ -47,7 +47,7 @@ FAULTS = [
     ('"exp(-maximum(u - w, 0))"', '"0.3 + 0.7*exp(-u)"', "stays above 0"),
     ('use = "A test."', 'use = "t"\ninverse = "1 - q"', '"inverse" does not undo'),
     ('use = "A test."', 'use = "t"\ninverse = 3', '"inverse" must be text'),
-    ('use = "A test."', 'use = "t"\ninverse = "u"', '"inverse": .*name \'u\' is not declared'),
+    ('use = "A test."', 'use = "t"\ninverse = "u"', "\"inverse\": .*name 'u' is not declared"),
     ('use = "A test."', 'use = "t"\nfloor = 0', '"floor" must be a fraction'),
     ('use = "A test."', 'use = "t"\nfloor = nan', '"floor" must be a fraction'),
     ('use = "A test."', 'use = "t"\nfloor = "no"', '"floor" must be a fraction'),

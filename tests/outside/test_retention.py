@@ -65,7 +65,8 @@ def test_delta_variance_of_a_log_ratio_agrees_with_a_printed_paired_example():
 
 def test_grubbs_statistic_and_critical_value_agree_with_printed_example():
     # Source: rdrr.io/cran/climtrends/man/findOutliers.Grubbs.twosided.html (data of Tietjen and
-    # Moore): G 2.468765. Critical value 2.032, one-sided 5 %: e-Handbook of statistics, from memory.
+    # Moore): G 2.468765. Critical value 2.032, one-sided 5 %: e-Handbook of
+    # statistics, from memory.
     x = np.array([199.31, 199.53, 200.19, 200.82, 201.92, 201.95, 202.18, 245.57])
     mean, sd, n = moments(x)
     assert np.abs(x - mean).max() / sd == pytest.approx(2.468765, abs=5e-7)
@@ -139,9 +140,9 @@ def test_groups_of_real_strips_agree_with_independent_moments():
 
     found = groups(read_study(EXAMPLES / "uv-cycles"))
     assert found["dose"].values.tolist() == list(GROUPS)
-    for name, column in zip(
-        ("n", "mean", "sd", "cv", "mean_log", "sd_log"), zip(*GROUPS.values()), strict=True
-    ):
+    names = ("n", "mean", "sd", "cv", "mean_log", "sd_log")
+    columns = zip(*GROUPS.values(), strict=True)
+    for name, column in zip(names, columns, strict=True):
         np.testing.assert_allclose(found[name].values, column, rtol=1e-7, err_msg=name)
 
 

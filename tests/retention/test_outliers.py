@@ -31,9 +31,12 @@ def test_a_strip_that_stands_out_is_named_and_stays_in_the_mean(make, strips):
 def test_small_and_censored_groups_and_equal_strips_are_not_tested(make, strips):
     weak = {"strength": 1.0, "censored": -1, "dose": 2.0}
     study = make(
-        strips([1.0, 9.0], dose=1.0)
-        + [*strips([5.0, 5.1, 5.2, 5.1, 50.0], dose=2.0), weak]
-        + strips([3.0, 3.0, 3.0], dose=3.0)
+        [
+            *strips([1.0, 9.0], dose=1.0),
+            *strips([5.0, 5.1, 5.2, 5.1, 50.0], dose=2.0),
+            weak,
+            *strips([3.0, 3.0, 3.0], dose=3.0),
+        ]
     )
     assert outliers(study) == ()
 

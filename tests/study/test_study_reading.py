@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import datetime
 import hashlib
@@ -25,10 +26,8 @@ def to_xlsx(text: str, path, *, as_numbers: bool = True, skip_rows: int = 0) -> 
         for c, cell in enumerate(row, start=1):
             value: object = cell
             if as_numbers:
-                try:
+                with contextlib.suppress(ValueError):
                     value = float(cell)
-                except ValueError:
-                    pass
             if cell:
                 sheet.cell(r, c, value)
     book.save(path)
