@@ -120,8 +120,8 @@ def plain_model(
         u = pt.exp(model.log_dose[lit] - eta[lit]) * _inverse(model, at)
         curve = pt.maximum(law.tape.graph({"u": u, **at}), law.floor)
         log_curve: Any = pt.zeros(model.cell_dose.size)
-        log_curve = pt.set_subtensor(log_curve[lit], pt.log(curve))
-        cell_level = level[series_of_cell]
+        log_curve = pt.set_subtensor(log_curve[lit], pt.log(curve))  # pyright: ignore
+        cell_level = level[series_of_cell]  # pyright: ignore[reportOptionalSubscript]
         if model.errors == "lognormal":
             expected = cell_level + log_curve
             scale = spread[product_of_cell]

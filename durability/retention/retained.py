@@ -69,7 +69,7 @@ def retained_strength(
     >>> study = read_study("examples/uv-cycles")  # in a clone
     >>> last = retained_strength(study).one(dose=120.0)
     >>> last.figures()
-    '580 N, at least 280 (95 % one-sided confidence lower bound)'
+    '580 N, at least 270 (95 % one-sided confidence lower bound)'
     >>> "no_unexposed_strips" in last.flags
     True
     """

@@ -81,8 +81,8 @@ def test_truths_are_covered_when_weak_strips_are_censored():
     [
         (500, {}),
         (300, {"limit": 0.15}),
-        (300, {"lots": 1}),
-        (300, {"errors": "lognormal", "law": "exponential", "strips": 2}),
+        (300, {"lots": 1, "materials": 1}),
+        (300, {"law": "exponential", "strips": 2}),
         (300, {"law": "logistic", "doses": (0.0, 600.0)}),
     ],
     ids=["six doses", "censored", "one lot", "two strips", "one dose"],
