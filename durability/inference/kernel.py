@@ -216,15 +216,12 @@ def _log_inverses(q, shape, inverse, inverse_constants, code, constants, log_flo
     for p in range(n):
         product[p], work[0, p], work[1, p] = p, -60.0, 60.0
         root[p] = 0.0
-    for _ in range(80):
+    for step in range(81):
         _log_curves(root, product, shape, code, constants, log_floor, work[2], out)
         for p in range(n):
-            if work[2, p] > math.log(q[p]):
-                work[0, p] = root[p]
-            else:
-                work[1, p] = root[p]
-            root[p] = 0.5 * (work[0, p] + work[1, p])
-    _log_curves(root, product, shape, code, constants, log_floor, work[2], out)
+            if step < 80:
+                work[0 if work[2, p] > math.log(q[p]) else 1, p] = root[p]
+                root[p] = 0.5 * (work[0, p] + work[1, p])
     for p in range(n):
         for k in range(1, n_der):
             out[k, p] = -out[k, p] / out[0, p]
@@ -798,18 +795,10 @@ def log_density(z: np.ndarray, grad: np.ndarray, buf: np.ndarray) -> float:
     return float(value[0])
 
 
-@numba.njit(cache=True, error_model="numpy")
-def to_theta(z, buf, theta):
+def to_theta(z: np.ndarray, buf: np.ndarray, theta: np.ndarray) -> None:
     """Model parameters of many draws: z (draw, n_y) to theta (draw, n_y)."""
-    n_y = buf[N_Y]
-    flt = buf[buf[N_INT] :].view(np.float64)
-    centre = flt[N_SCALAR : N_SCALAR + n_y]
-    chol = flt[N_SCALAR + n_y : N_SCALAR + n_y + n_y * n_y].reshape((n_y, n_y))
-    y = np.empty(n_y)
+    n_y = int(buf[N_Y])
+    flt = buf[buf[N_INT] :].view(np.float64)[N_SCALAR:]
+    y = flt[:n_y] + z @ flt[n_y : n_y + n_y * n_y].reshape(n_y, n_y).T
     for d in range(z.shape[0]):
-        for i in range(n_y):
-            t = centre[i]
-            for j in range(i + 1):
-                t += chol[i, j] * z[d, j]
-            y[i] = t
-        from_y(y, buf, theta[d])
+        from_y(y[d], buf, theta[d])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -116,15 +117,18 @@ def translations_of(
     """Translations to each site, and why some could not be made."""
     from durability.translation import TranslationRefused, translate
 
-    made: list[Translation] = []
-    refused: list[str] = []
-    for i, site in enumerate(sites):
-        progress(f"translating to {Path(site).name}", i / len(sites))
+
+    def one(site: str | Path) -> Translation | str:
+        progress(f"translating to {Path(site).name}", 0.5)
         try:
-            made.append(translate(fit, site=site))
+            return translate(fit, site=site)
         except TranslationRefused as reason:
-            refused.append(f"{Path(site).name}: {reason}")
-    return made, refused
+            return f"{Path(site).name}: {reason}"
+
+    with ThreadPoolExecutor(max_workers=2) as pool:  # the kernel runs without Python's lock
+        found = list(pool.map(one, sites))
+    refused = [f for f in found if isinstance(f, str)]
+    return [f for f in found if not isinstance(f, str)], refused
 
 
 def report(
