@@ -91,7 +91,9 @@ def finish(figure: Figure, handles: Sequence[Any], columns: int = 2) -> Figure:
             handles=handles, labels=[h.get_label() for h in handles], loc="outside lower left",
             ncols=columns, handlelength=2.2, columnspacing=1.4,
         )  # fmt: skip
-    figure.draw_without_rendering()
+    engine = figure.get_layout_engine()
+    if engine is not None:
+        engine.execute(figure)
     figure.set_layout_engine("none")
     return figure
 

@@ -57,7 +57,7 @@ class Picture:
         frame = box[0] if box else ""
         return f'<svg {frame} role="img" aria-labelledby="{self.name}-title">{title}{body}'
 
-    def png(self, dpi: int = 150) -> bytes:
+    def png(self, dpi: int = 130) -> bytes:
         """The figure as a PNG file."""
         out = io.BytesIO()
         with style():
