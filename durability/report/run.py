@@ -117,7 +117,6 @@ def translations_of(
     """Translations to each site, and why some could not be made."""
     from durability.translation import TranslationRefused, translate
 
-
     def one(site: str | Path) -> Translation | str:
         progress(f"translating to {Path(site).name}", 0.5)
         try:
