@@ -231,23 +231,33 @@ def report(
     """Do the whole job: read, fit, translate, and write the results folder with its report."""
     with _errors(json):
         from durability.report import report as run
-        from durability.report.sentences import key_sentences
+        from durability.report import unchanged_report
 
-        with _progress(quiet) as tell:
-            results = run(
-                study, sites=site, law=law, errors=errors, level=level, seed=seed, out=out,
-                progress=tell,
-            )  # fmt: skip
+        read = _read(study)
+        folder = out if out is not None else read.folder / "results"
+        word = "Nothing has changed since this report was written."
+        document = unchanged_report(
+            read, sites=site, law=law, errors=errors, level=level, seed=seed, out=folder
+        )
+        if document is None:
+            with _progress(quiet) as tell:
+                results = run(
+                    read, sites=site, law=law, errors=errors, level=level, seed=seed, out=folder,
+                    progress=tell,
+                )  # fmt: skip
+            document = results.to_document()
+            word = REUSED if results.reused else ""
         if json:
-            _print_json(results.to_document())
+            _print_json(document)
             return
-        for sentence in key_sentences(results):
+        for sentence in document["answer"]:
             print(sentence)
         if not quiet:
-            _print_cautions(results.cautions())
-            if results.reused:
-                print(REUSED)
-        print(f"Report: {results.folder / 'report.html' if results.folder else ''}")
+            for caution in document["cautions"]:
+                print(f"caution: {caution['text']}", file=sys.stderr)
+            if word:
+                print(word)
+        print(f"Report: {folder / 'report.html'}")
 
 
 @app.command(epilog="Example:  durability laws stretched-exponential")

@@ -15,6 +15,7 @@ from durability.report.run import (
     fit_or_reuse,
     report,
     translations_of,
+    unchanged_report,
 )
 
 __all__ = [
@@ -27,6 +28,7 @@ __all__ = [
     "report",
     "schema",
     "translations_of",
+    "unchanged_report",
 ]
 
 

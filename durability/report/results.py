@@ -94,6 +94,8 @@ class Results:
 
     def to_document(self) -> dict[str, Any]:
         """The content of results.json."""
+        from durability.report.sentences import key_sentences
+
         study = self.study
         return {
             "schema": SCHEMA,
@@ -117,6 +119,7 @@ class Results:
                 "strips": self.fit.model.n_strips,
                 "diagnostics": self.fit.diagnostics.to_dict(),
             },
+            "answer": key_sentences(self),
             "statements": self.statements.to_list(),
             **self.explanations(),
             "budgets": [b for t in self.translations for b in budget_records(t)],
@@ -207,6 +210,39 @@ def provenance(
         "key": hashlib.sha256(text.encode()).hexdigest(),
         "created": datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
     }
+
+
+def whole_key(record: dict[str, Any], *, level: float, sites: Sequence[str | Path]) -> str:
+    """Equal for runs that must write the same report: the fit's key and all that comes after.
+
+    Counts the level, the sites (by name, or by content for a file), site files, library versions
+    and the source of this package, templates included.
+    """
+    package = Path(__file__).parent.parent
+    source = hashlib.sha256()
+    for file in sorted(p for kind in ("py", "j2") for p in package.rglob(f"*.{kind}")):
+        source.update(file.read_bytes())
+    places = [catalogue.sha256(Path(s)) if Path(s).is_file() else str(s) for s in sites]
+    depends = [
+        record["key"],
+        level,
+        places,
+        record["models"],
+        record["libraries"],
+        source.hexdigest(),
+    ]
+    return hashlib.sha256(json.dumps(depends, sort_keys=True).encode()).hexdigest()
+
+
+def stored_document(folder: Path, whole: str) -> dict[str, Any] | None:
+    """results.json of a folder that holds a whole report made from the same things, else None."""
+    try:
+        kept = json.loads((folder / "provenance.json").read_text(encoding="utf-8"))
+        if kept.get("whole") != whole or any(not (folder / name).is_file() for name in FILES):
+            return None
+        return json.loads((folder / "results.json").read_text(encoding="utf-8"))
+    except (OSError, ValueError, AttributeError):
+        return None
 
 
 class ResultsFolderError(OSError):

@@ -14,7 +14,9 @@ from durability.report.results import (
     provenance,
     refuse_place,
     save,
+    stored_document,
     stored_fit,
+    whole_key,
     write_folder,
 )
 
@@ -37,6 +39,14 @@ class FitFailed(RuntimeError):
 
 def _quiet(stage: str, share: float) -> None:
     pass
+
+
+def fit_record(
+    study: Study, *, law: Law, errors: str, seed: int, sampler: Sampler
+) -> dict[str, Any]:
+    """Provenance of a fit; its ``key`` is equal for runs that must give the same draws."""
+    settings = asdict(replace(sampler, cores=0))
+    return provenance(study, law=_identity(law), errors=errors, seed=seed, settings=settings)
 
 
 def fit_or_reuse(
@@ -67,13 +77,7 @@ def fit_or_reuse(
     refuse_place(out)
     settings = sampler or Sampler()
     the_law = read_law(law)
-    record = provenance(
-        study,
-        law=_identity(the_law),
-        errors=errors,
-        seed=seed,
-        settings=asdict(replace(settings, cores=0)),
-    )
+    record = fit_record(study, law=the_law, errors=errors, seed=seed, sampler=settings)
     level = level or study.question.level
     if reuse:
         progress("looking for an earlier fit", 0.0)
@@ -128,6 +132,29 @@ def translations_of(
         found = list(pool.map(one, sites))
     refused = [f for f in found if isinstance(f, str)]
     return [f for f in found if not isinstance(f, str)], refused
+
+
+def unchanged_report(
+    study: Study,
+    *,
+    sites: Sequence[str | Path] | None = None,
+    law: str | Path | None = None,
+    errors: str = "lognormal",
+    level: float | None = None,
+    seed: int = 0,
+    out: Path,
+) -> dict[str, Any] | None:
+    """The document of the report that lies in `out`, if `report` would write the same again.
+
+    Parameters are those of `report`, with its default sampler.
+    """
+    from durability.inference import DEFAULT_LAW, Sampler
+    from durability.laws import read_law
+
+    the_law = read_law(law or DEFAULT_LAW)
+    record = fit_record(study, law=the_law, errors=errors, seed=seed, sampler=Sampler())
+    asked = study.question.sites if sites is None else sites
+    return stored_document(out, whole_key(record, level=level or study.question.level, sites=asked))
 
 
 def report(
@@ -187,6 +214,7 @@ def report(
     )  # fmt: skip
     if not fitted.diagnostics.ok and not despite_diagnostics:
         raise FitFailed(fitted)
+    record["whole"] = whole_key(record, level=fitted.level, sites=asked)
     made, refused = translations_of(fitted, asked, progress=tell)
     tell("collecting statements", 0.0)
     results = replace(collect(fitted, made, refused, record), folder=folder, reused=reused)

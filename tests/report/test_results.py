@@ -312,3 +312,23 @@ def test_a_budget_that_cannot_be_told_is_null(example_results):
     budget["share"][:] = np.nan
     records = room.budget_records(replace(there, budget=budget))
     assert {r["share"] for r in records} == {None}
+
+
+def test_a_report_is_written_again_only_when_something_that_bears_on_it_changes(tmp_path):
+    import json
+
+    import durability
+    from durability.report import unchanged_report
+
+    study = durability.read_study("examples/marine-fabrics")
+    out = tmp_path / "results"
+    assert unchanged_report(study, out=out) is None
+    durability.report(study, out=out)
+    kept = unchanged_report(study, out=out)
+    assert kept == json.loads((out / "results.json").read_text(encoding="utf-8"))
+    assert unchanged_report(study, out=out, level=0.9) is None
+    assert unchanged_report(study, out=out, seed=1) is None
+    assert unchanged_report(study, out=out, law="logistic") is None
+    assert unchanged_report(study, out=out, sites=["miami"]) is None
+    (out / "report.docx").unlink()
+    assert unchanged_report(study, out=out) is None
