@@ -7,16 +7,28 @@ from __future__ import annotations
 
 import json as json_module
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
 
+from durability.terminal import (
+    count,
+    print_cautions,
+    print_cover,
+    print_json,
+    print_problems,
+    print_records,
+    print_statements,
+    print_table,
+    progress,
+    shown,
+)
+
 if TYPE_CHECKING:
     from durability.inference import Fit
-    from durability.statement import Statements
     from durability.study import Study
 
 BAD_INPUT, FIT_FAILED, INTERRUPTED = 2, 3, 130
@@ -96,13 +108,13 @@ def check(study: Folder, json: Json = False, quiet: Quiet = False, out: File = N
         }
         _keep(document, out)
         if json:
-            _print_json(document)
+            print_json(document)
         else:
-            _print_problems(problems, quiet=False)
+            print_problems(problems, quiet=False)
             if not quiet:
-                _print_cautions(cautions)
+                print_cautions(cautions)
             if not problems:
-                print(f"{study}: no problems, {_count(len(cautions), 'caution')}")
+                print(f"{study}: no problems, {count(len(cautions), 'caution')}")
         if problems:
             raise typer.Exit(BAD_INPUT)
 
@@ -126,15 +138,15 @@ def retention(
         document = {"table": rows, "statements": statements.to_list()}
         _keep(document, out)
         if json:
-            _print_json(document)
+            print_json(document)
             return
         print(f"{read.title}{'  [invented data]' if read.invented else ''}")
         percent = f"{100 * (level or read.question.level):g} %"
         print(f"{read.property}; intervals are {percent} confidence intervals\n")
         columns = ("material", "lot", "direction", "exposure", "dose", "n", "mean", "cv", "left")
-        _print_table([*columns, "remarks"], [_shown(row) for row in rows])
+        print_table([*columns, "remarks"], [shown(row) for row in rows])
         if not quiet:
-            _print_cautions(read.cautions)
+            print_cautions(read.cautions)
 
 
 @app.command(epilog="Example:  durability fit examples/quarry-cover --law logistic --seed 1")
@@ -154,7 +166,7 @@ def fit(
         made, record = _fitted(read, law, errors, level, seed, out, quiet)
         statements = made.statements()
         if json:
-            _print_json(
+            print_json(
                 {
                     "fit": {"law": made.law, "diagnostics": made.diagnostics.to_dict()},
                     "run": {k: record[k] for k in ("seed", "version", "key")},
@@ -163,9 +175,9 @@ def fit(
             )
         else:
             print(repr(made), "\n")
-            _print_statements(statements)
+            print_statements(statements)
             if not quiet:
-                _print_cautions(read.cautions)
+                print_cautions(read.cautions)
         _gate(made)
 
 
@@ -195,11 +207,11 @@ def translate(
         check_sites(asked)
         made, _ = _fitted(read, law, errors, level, seed, out, quiet)
         _gate(made)
-        with _progress(quiet) as tell:
+        with progress(quiet) as tell:
             done, refused = translations_of(made, asked, progress=tell)
         statements = Statements(s for t in done for s in cover_statements(t, made, level=level))
         if json:
-            _print_json(
+            print_json(
                 {
                     "statements": statements.to_list(),
                     "budgets": [b for t in done for b in budget_records(t)],
@@ -208,8 +220,7 @@ def translate(
             )
         else:
             for t in done:
-                print(repr(t), "\n")
-            _print_statements(statements.where(of=read.question.of))
+                print_cover(t, statements.where(site=t.site, of=read.question.of))
             for reason in refused:
                 print(f"not translated: {reason}", file=sys.stderr)
         if refused and not done:
@@ -240,7 +251,7 @@ def report(
             read, sites=site, law=law, errors=errors, level=level, seed=seed, out=folder
         )
         if document is None:
-            with _progress(quiet) as tell:
+            with progress(quiet) as tell:
                 results = run(
                     read, sites=site, law=law, errors=errors, level=level, seed=seed, out=folder,
                     progress=tell,
@@ -248,7 +259,7 @@ def report(
             document = results.to_document()
             word = REUSED if results.reused else ""
         if json:
-            _print_json(document)
+            print_json(document)
             return
         for sentence in document["answer"]:
             print(sentence)
@@ -272,7 +283,7 @@ def laws(
         from durability.laws import laws as names
         from durability.laws import read_law
 
-        _print_records([read_law(n).to_dict() for n in ([name] if name else names())], json, out)
+        _show([read_law(n).to_dict() for n in ([name] if name else names())], json, out)
 
 
 @app.command(epilog="Example:  durability sites --json")
@@ -281,7 +292,12 @@ def sites(json: Json = False, quiet: Quiet = False, out: File = None) -> None:
     with _errors(json):
         from durability.exposure import sites as listed
 
-        _print_records(listed(), json, out)
+        _show(listed(), json, out)
+
+
+def _show(records: list[dict[str, Any]], json: bool, out: Path | None) -> None:
+    _keep(records, out)
+    (print_json if json else print_records)(records)
 
 
 def _read(folder: Path) -> Study:
@@ -306,7 +322,7 @@ def _fitted(
 
     folder = out if out is not None else study.folder / "results"
     earlier = (folder / "provenance.json").is_file()
-    with _progress(quiet) as tell:
+    with progress(quiet) as tell:
         made, record, reused = fit_or_reuse(
             study, law=law or DEFAULT_LAW, errors=errors, level=level, seed=seed, sampler=None,
             out=folder, progress=tell,
@@ -328,32 +344,6 @@ def _gate(made: Fit) -> None:
 
 
 @contextmanager
-def _progress(quiet: bool) -> Iterator[Callable[[str, float], None]]:
-    """A callback that shows what is being done on standard error."""
-    if quiet:
-        yield lambda stage, share: None
-        return
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
-
-    console = Console(stderr=True)
-    if not console.is_terminal:
-        said: set[str] = set()
-
-        def line(stage: str, share: float) -> None:
-            if stage not in said:
-                said.add(stage)
-                print(stage, file=sys.stderr, flush=True)
-
-        yield line
-        return
-    columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
-    with Progress(*columns, console=console, transient=True) as bar:
-        task = bar.add_task("starting", total=1.0)
-        yield lambda stage, share: bar.update(task, description=stage, completed=share)
-
-
-@contextmanager
 def _errors(json: bool) -> Iterator[None]:
     """Errors a user can mend become words and an exit status; anything else is a fault of ours."""
     try:
@@ -372,8 +362,8 @@ def _explain(error: Exception, json: bool) -> NoReturn:
 
     if isinstance(error, StudyError):
         if json:
-            _print_json({"problems": [p.to_dict() for p in error.problems]})
-        _print_problems(error.problems, quiet=False)
+            print_json({"problems": [p.to_dict() for p in error.problems]})
+        print_problems(error.problems, quiet=False)
         raise typer.Exit(BAD_INPUT) from None
     from durability.laws import ExpressionError, LawError
     from durability.report import FitFailed, ResultsFolderError
@@ -381,7 +371,7 @@ def _explain(error: Exception, json: bool) -> NoReturn:
 
     if isinstance(error, FitFailed):
         if json:
-            _print_json({"error": str(error)})
+            print_json({"error": str(error)})
         print(f"error: {error}\nNothing was written; the earlier results are untouched.",
               file=sys.stderr)  # fmt: skip
         raise typer.Exit(FIT_FAILED) from None
@@ -389,14 +379,10 @@ def _explain(error: Exception, json: bool) -> NoReturn:
     if isinstance(error, known) or type(error) is ValueError:
         text = str(error.args[0]) if error.args else str(error)
         if json:
-            _print_json({"error": text})
+            print_json({"error": text})
         print(f"error: {text}", file=sys.stderr)
         raise typer.Exit(BAD_INPUT) from None
     raise error
-
-
-def _print_json(document: Any) -> None:
-    print(json_module.dumps(document, indent=1, ensure_ascii=False, allow_nan=False))
 
 
 def _keep(document: Any, out: Path | None) -> None:
@@ -406,70 +392,6 @@ def _keep(document: Any, out: Path | None) -> None:
             out.write_text(text + "\n", encoding="utf-8")
         except OSError as error:
             raise ValueError(f"{out.name} cannot be written ({error.strerror})") from error
-
-
-def _print_problems(problems: Any, *, quiet: bool) -> None:
-    for problem in problems:
-        print(problem, file=sys.stderr)
-    if problems:
-        print(f"{_count(len(problems), 'problem')}; nothing was computed", file=sys.stderr)
-
-
-def _print_cautions(cautions: Any) -> None:
-    for caution in cautions:
-        print(f"caution: {caution.text}", file=sys.stderr)
-
-
-def _count(n: int, word: str) -> str:
-    return f"{n} {word}" if n == 1 else f"{n} {word}s"
-
-
-def _print_statements(statements: Statements) -> None:
-    _print_table(["subject", "quantity", "statement"], [list(r) for r in statements.rows()])
-
-
-def _shown(row: dict[str, Any]) -> list[str]:
-    """One row of the retention table as a technician reads it."""
-    from durability.statement import round_by_uncertainty
-
-    def number(value: float | None, digits: str) -> str:
-        return "" if value is None else format(value, digits)
-
-    mean = round_by_uncertainty(row["mean"])["value"] or ""
-    return [
-        row["material"],
-        row["lot"],
-        row["direction"],
-        row["exposure"],
-        f"{row['dose']:.4g} {row['dose_unit']}" if row["dose"] else "unexposed",
-        str(row["n"]),
-        f"{mean} {row['unit']}" if mean else "",
-        "" if row["cv"] is None else f"{100 * row['cv']:.1f} %",
-        row["left"],
-        row["remarks"],
-    ]
-
-
-def _print_table(columns: list[str], rows: list[list[str]]) -> None:
-    """Plain aligned columns, so that they can be cut and searched."""
-    shown = [[str(c) for c in row] for row in rows]
-    widths = [max([len(h), *(len(r[i]) for r in shown)]) for i, h in enumerate(columns)]
-    for row in [columns, *shown]:
-        print("  ".join(cell.ljust(w) for cell, w in zip(row, widths, strict=True)).rstrip())
-
-
-def _print_records(records: list[dict[str, Any]], json: bool, out: Path | None) -> None:
-    _keep(records, out)
-    if json:
-        _print_json(records)
-        return
-    for record in records:
-        for i, (key, value) in enumerate(record.items()):
-            lead = "" if i == 0 else "  "
-            if isinstance(value, dict):
-                value = "; ".join(f"{k}: {v}" for k, v in value.items()) or "none"
-            print(f"{lead}{value if i == 0 else f'{key}: {value}'}")
-        print()
 
 
 def main() -> None:

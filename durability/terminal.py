@@ -1,0 +1,147 @@
+"""How does an answer look at a terminal? Plain aligned tables, problems, cautions and progress.
+
+Standard output carries the answer, standard error what was wrong, doubtful or being done.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from durability.statement import Statements
+    from durability.translation import Translation
+
+
+@contextmanager
+def progress(quiet: bool) -> Iterator[Callable[[str, float], None]]:
+    """A callback that shows what is being done on standard error."""
+    if quiet:
+        yield lambda stage, share: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+    console = Console(stderr=True)
+    if not console.is_terminal:
+        said: set[str] = set()
+
+        def line(stage: str, share: float) -> None:
+            if stage not in said:
+                said.add(stage)
+                print(stage, file=sys.stderr, flush=True)
+
+        yield line
+        return
+    columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=console, transient=True) as bar:
+        task = bar.add_task("starting", total=1.0)
+        yield lambda stage, share: bar.update(task, description=stage, completed=share)
+
+
+def print_json(document: Any) -> None:
+    print(json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False))
+
+
+def print_problems(problems: Any, *, quiet: bool) -> None:
+    for problem in problems:
+        print(problem, file=sys.stderr)
+    if problems:
+        print(f"{count(len(problems), 'problem')}; nothing was computed", file=sys.stderr)
+
+
+def print_cautions(cautions: Any) -> None:
+    for caution in cautions:
+        print(f"caution: {caution.text}", file=sys.stderr)
+
+
+def count(n: int, word: str) -> str:
+    return f"{n} {word}" if n == 1 else f"{n} {word}s"
+
+
+def print_statements(statements: Statements) -> None:
+    print_table(["subject", "quantity", "statement"], [list(r) for r in statements.rows()])
+
+
+def print_cover(translation: Translation, said: Statements) -> None:
+    """Days to cover at one site, a month a row and a material a column; then the budget."""
+    from durability.report.headline import worst_by_month
+    from durability.statement import MONTHS, SUBJECTS
+    from durability.translation import BUDGET_INPUTS, explain
+
+    for label, text in translation.summary_rows()[:-1]:
+        print(f"{label:<10} {text}")
+    cover = said.where(quantity="days_to_cover")
+    for fraction in dict.fromkeys(s.fraction for s in cover):
+        asked = cover.where(fraction=fraction)
+        first = asked[0]
+        left = "the required strength" if fraction is None else f"{100 * fraction:g} %"
+        share = "" if first.share is None else f" ({100 * first.share:g} % of them)"
+        print(
+            f"\nWhole days to cover: {SUBJECTS[first.of or 'mean']}{share}, {left} left,"
+            f" worse direction, {100 * first.level:g} % assurance"
+        )
+        materials = list(dict.fromkeys(s.material or "" for s in asked))
+        days = {
+            (s.month, m): s.numbers()["low"] + (" *" if s.extrapolated else "")
+            for m in materials
+            for s in worst_by_month(asked.where(material=m))
+        }
+        rows = [
+            [MONTHS[month - 1], *(days.get((month, m), "") for m in materials)]
+            for month in range(1, 13)
+            if any((month, m) in days for m in materials)
+        ]
+        print_table(["laid in", *materials], rows)
+        if any(s.extrapolated for s in asked):
+            print("* the threshold dose lies beyond the largest dose tested")
+    print()
+    for material in translation.budget["material"].values:
+        shares = [r for r in translation.budget_rows() if r[0] == material and "day" not in r[1]]
+        words = [f"{BUDGET_INPUTS.get(r[2], r[2])} {100 * r[3]:.0f} %" for r in shares[:4]]
+        print(f"What makes the days of {material} uncertain ({shares[0][1]}): {', '.join(words)}")
+    print(explain(("translation_approximate",))["translation_approximate"], "\n")
+
+
+def shown(row: dict[str, Any]) -> list[str]:
+    """One row of the retention table as a technician reads it."""
+    from durability.statement import round_by_uncertainty
+
+    def number(value: float | None, digits: str) -> str:
+        return "" if value is None else format(value, digits)
+
+    mean = round_by_uncertainty(row["mean"])["value"] or ""
+    return [
+        row["material"],
+        row["lot"],
+        row["direction"],
+        row["exposure"],
+        f"{row['dose']:.4g} {row['dose_unit']}" if row["dose"] else "unexposed",
+        str(row["n"]),
+        f"{mean} {row['unit']}" if mean else "",
+        "" if row["cv"] is None else f"{100 * row['cv']:.1f} %",
+        row["left"],
+        row["remarks"],
+    ]
+
+
+def print_table(columns: list[str], rows: list[list[str]]) -> None:
+    """Plain aligned columns, so that they can be cut and searched."""
+    shown = [[str(c) for c in row] for row in rows]
+    widths = [max([len(h), *(len(r[i]) for r in shown)]) for i, h in enumerate(columns)]
+    for row in [columns, *shown]:
+        print("  ".join(cell.ljust(w) for cell, w in zip(row, widths, strict=True)).rstrip())
+
+
+def print_records(records: list[dict[str, Any]]) -> None:
+    """Records one after another, the first field as the head of each."""
+    for record in records:
+        for i, (key, value) in enumerate(record.items()):
+            lead = "" if i == 0 else "  "
+            if isinstance(value, dict):
+                value = "; ".join(f"{k}: {v}" for k, v in value.items()) or "none"
+            print(f"{lead}{value if i == 0 else f'{key}: {value}'}")
+        print()
