@@ -88,7 +88,6 @@ def test_everything_lost_at_the_first_dose_gives_an_upper_bound_only():
 
 
 @pytest.mark.slow
-@pytest.mark.xfail(strict=True, reason="the wall below which nothing is known makes NUTS diverge")
 def test_everything_lost_under_lognormal_scatter_passes_the_diagnostics():
     assert all_lost("lognormal").diagnostics.ok
 
