@@ -110,7 +110,7 @@ def check(study: Folder, json: Json = False, quiet: Quiet = False, out: File = N
         if json:
             print_json(document)
         else:
-            print_problems(problems, quiet=False)
+            print_problems(problems)
             if not quiet:
                 print_cautions(cautions)
             if not problems:
@@ -363,7 +363,7 @@ def _explain(error: Exception, json: bool) -> NoReturn:
     if isinstance(error, StudyError):
         if json:
             print_json({"problems": [p.to_dict() for p in error.problems]})
-        print_problems(error.problems, quiet=False)
+        print_problems(error.problems)
         raise typer.Exit(BAD_INPUT) from None
     from durability.laws import ExpressionError, LawError
     from durability.report import FitFailed, ResultsFolderError

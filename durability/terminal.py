@@ -46,7 +46,7 @@ def print_json(document: Any) -> None:
     print(json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False))
 
 
-def print_problems(problems: Any, *, quiet: bool) -> None:
+def print_problems(problems: Any) -> None:
     for problem in problems:
         print(problem, file=sys.stderr)
     if problems:

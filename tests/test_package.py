@@ -102,7 +102,7 @@ def test_no_file_names_a_path_of_one_machine(tracked):
 
 def test_the_search_for_machine_paths_finds_one():
     assert MACHINE.search("open('/" + "ro" + "ot/x')")
-    assert not MACHINE.search("kJ/work/m2 and tests/work/x")
+    assert not MACHINE.search("kJ/{0}/m2 and tests/{0}/x".format("work"))
 
 
 def test_every_tracked_file_is_of_a_size_to_read(tracked):
