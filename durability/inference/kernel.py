@@ -3,26 +3,32 @@
 One function of one structure serves every study: sizes, data and the law's formula (as a tape)
 arrive in a single buffer, so that nothing is compiled again for a new study, law or lot. The
 unexposed strength of each series is integrated out (exactly for measured strips; with censored
-strips by Gauss-Hermite quadrature about the exact Gaussian part). Gradients are exact; derivatives
-of the integrals are posterior expectations of derivatives of the integrand.
+strips by Gauss-Hermite quadrature about the exact Gaussian part), and so is the level of each
+specimen that was read repeatedly. Gradients are exact; derivatives of the integrals are posterior
+expectations of derivatives of the integrand.
 
-Coordinates. The sampler moves in z. ``y = centre + chol @ z`` are coordinates in which the
-posterior is close to a standard normal; main effects, lot effects and mean unexposed strengths
-are standardised there by their conditional mean and spread *given the current lot spread*, taken
-from a quadratic approximation of the likelihood made once. That removes the funnel between lot
-effects and lot spread whether a lot has many strips or none. Its constants (approximate means and
-variances) only set coordinates; the density itself is exact.
+Coordinates. The sampler moves in z. ``y = centre + (chol, then diagonal) @ z`` are coordinates in
+which the posterior is close to a standard normal; main effects, group effects and mean unexposed
+strengths are standardised there by their conditional mean and spread *given the current spread of
+their group*, taken from a quadratic approximation of the likelihood made once. That removes the
+funnel between lot effects and lot spread whether a lot has many strips or none. Its constants
+(approximate means and variances) only set coordinates; the density itself is exact.
 
 The main effect of a product is the log threshold dose at an *anchor* fraction, near what its own
-strips have left, where the data say most; its prior is on the threshold at the fraction asked.
+strips have left, where the data say most; its prior is on the threshold at the fraction asked. A
+law that may never fall so far is anchored at the dose of half its own loss, prior included.
 
 A product of one lot has no lot effect in y: main effect and lot effect only meet as their sum, so
 the effect is integrated out here and drawn afterwards from its exact conditional distribution.
 
-Order of y: contrasts and clock columns (n_beta); log shapes by product (n_product * n_shape);
-log spread by product (n_product); score of the lot spread of the threshold; score of the lot
-spread of the unexposed strength (if sampled); main effects (n_main); mean unexposed strengths
-(n_start); lot effects.
+Order of y: contrasts and clock columns; log shapes by product; log strip spread by product; log
+reading spread; scores of the group spreads (lots first); score of the lot spread of the unexposed
+strength (if sampled); main effects; mean unexposed strengths; group effects (lots first).
+
+Compiling. Each piece is a C function of pointers, compiled once and called by its symbol: pieces
+that are not inlined into each other compile in half the time, and plain pointers compile faster
+than arrays. Places and sizes are read from the head of the buffer. Compiled code is kept on disk by
+this file's state alone, so the file must not depend on another.
 """
 
 from __future__ import annotations
@@ -30,117 +36,94 @@ from __future__ import annotations
 import ctypes
 import math
 
+import llvmlite.binding
 import numba
 import numpy as np
+from llvmlite import ir
+from numba import types
+from numba.extending import intrinsic
 
-# Operation codes of `durability.laws.expression`, written again: compiled code is kept on disk by
-# this file's state alone, so it must not depend on another file. A test holds them equal.
+# Operation codes of `durability.laws.expression`, written again (see above). A test holds them
+# equal.
 CONST, ADD, SUB, MUL, DIV, POW, NEG = 0, 1, 2, 3, 4, 5, 6
 EXP, LOG, SQRT, EXPM1, LOG1P, TANH, SIN, COS, ATAN, ABS = 7, 8, 9, 10, 11, 12, 13, 14, 15, 16
 MIN, MAX, LT, LE, WHERE = 17, 18, 19, 20, 21
 
+# The head of the buffer. Sizes and switches:
 (
-    N_TOTAL, N_INT, N_Y, N_BETA, N_PRODUCT, N_SHAPE, N_MAIN, N_START, N_LOT, N_SERIES, N_CELL,
-    N_CENSORED, NORMAL_ERRORS, START_FIXED, N_CODE, N_INVERSE, N_NODE, RAW, N_KNOT,
-) = range(19)  # fmt: skip
-N_HEADER = 24
+    N_Y, N_DENSE, N_BETA, N_PRODUCT, N_SHAPE, N_READING, N_FAMILY, N_MAIN, N_START, N_EFFECT,
+    N_SERIES, N_CELL, N_CODE, N_INVERSE, N_NODE, N_KNOT, N_INSPECTED, N_DECLARED,
+    NORMAL, FIXED, RAW, N_WORK,
+    # places in theta, y and the gradient (contrasts lie at 0)
+    T_SHAPE, T_SPREAD, T_READING, T_SCALE, T_START_SCALE, T_MAIN, T_START, T_EFFECT,
+    # places of whole numbers
+    I_MAIN, I_MAIN_EFFECT, I_SINGLE, I_READING, I_SERIES, I_START_SERIES, I_START_RANGE, I_SUB,
+    I_CELL, I_CELL_EFFECT, I_CENSORED, I_EFFECT, I_CODE, I_INVERSE, I_INSPECTED, I_DECLARED,
+    # places of numbers
+    F_SCALAR, F_CENTRE, F_CHOL, F_DIAGONAL, F_MAIN, F_START, F_EFFECT, F_SERIES, F_BEND, F_PLAIN,
+    F_GROUP_SCALE, F_LOG_DOSE, F_COUNT, F_FREEDOM, F_MEAN, F_SQUARES, F_EXTRA, F_DESIGN, F_LIMIT,
+    F_NODE, F_ANCHOR, F_CONSTANTS, F_INVERSE_CONSTANTS, F_INSPECTED, F_DECLARED,
+    # places in the working memory
+    W_Y, W_THETA, W_BY, W_SCALE, W_LEVEL, W_LOG_CURVE, W_PULL, W_SLOPE, W_SHAPE, W_ROOT,
+    W_ROOT_SLOPE, W_NODE, W_SUB, W_VALUE, W_TANGENT, W_LOG_U,
+) = range(87)  # fmt: skip
+N_HEADER = 96
+P_START_SCALE, LOG_FLOOR, START_KNOWN = 0, 1, 2  # in F_SCALAR
+N_SCALAR = 4
+BLOCK = 128  # points that go through a tape at once
 
-(
-    P_LOT_SCALE, P_START_SCALE, LOG_FLOOR, Q,
-) = range(4)  # fmt: skip
-N_SCALAR = 8
+_f8, _i8 = types.float64, types.int64
+_fp, _ip = types.CPointer(_f8), types.CPointer(_i8)
 
 
-@numba.njit(cache=True, error_model="numpy")
-def run_tape(code, constants, n_in, value, slope, log_first):
-    """Forward evaluation of a tape with derivatives, at many points at once.
+@intrinsic
+def at(typingctx, p, place):
+    """The pointer moved on by some elements."""
 
-    Parameters
-    ----------
-    code, constants : of the tape.
-    n_in : number of inputs.
-    value : (register, point); the first `n_in` registers hold the inputs.
-    slope : (register, derivative, point); filled for the inputs.
-    log_first : (point,) log of the first input, whose powers then need no logarithm.
-    """
-    n_der, n = slope.shape[1], value.shape[1]
-    for i in range(code.shape[0]):
-        op, a, b, c = code[i, 0], code[i, 1], code[i, 2], code[i, 3]
-        r = n_in + i
-        if op == CONST:
-            for g in range(n):
-                value[r, g] = constants[a]
-            for j in range(n_der):
-                for g in range(n):
-                    slope[r, j, g] = 0.0
-        elif op == ADD:
-            for g in range(n):
-                value[r, g] = value[a, g] + value[b, g]
-            for j in range(n_der):
-                for g in range(n):
-                    slope[r, j, g] = slope[a, j, g] + slope[b, j, g]
-        elif op == SUB:
-            for g in range(n):
-                value[r, g] = value[a, g] - value[b, g]
-            for j in range(n_der):
-                for g in range(n):
-                    slope[r, j, g] = slope[a, j, g] - slope[b, j, g]
-        elif op == MUL:
-            for g in range(n):
-                value[r, g] = value[a, g] * value[b, g]
-            for j in range(n_der):
-                for g in range(n):
-                    slope[r, j, g] = slope[a, j, g] * value[b, g] + value[a, g] * slope[b, j, g]
-        elif op == DIV:
-            for g in range(n):
-                value[r, g] = value[a, g] / value[b, g]
-            for j in range(n_der):
-                for g in range(n):
-                    slope[r, j, g] = (slope[a, j, g] - value[r, g] * slope[b, j, g]) / value[b, g]
-        elif op == POW:
-            for g in range(n):
-                va, vb = value[a, g], value[b, g]
-                if va > 0.0:
-                    log_va = log_first[g] if a == 0 else math.log(va)
-                    f = math.exp(vb * log_va)
-                    da, db = vb * f / va, f * log_va
-                else:
-                    f = va**vb
-                    # at a shoulder (base 0, power below 1) no finite slope exists: pass none
-                    da = vb * va ** (vb - 1.0) if vb >= 1.0 else 0.0
-                    db = 0.0
-                value[r, g] = f
-                for j in range(n_der):
-                    slope[r, j, g] = da * slope[a, j, g] + db * slope[b, j, g]
-        elif op in (WHERE, MIN, MAX):
-            for g in range(n):
-                if op == WHERE:
-                    pick = b if value[a, g] != 0.0 else c
-                elif op == MIN:
-                    pick = a if value[a, g] <= value[b, g] else b
-                else:
-                    pick = a if value[a, g] >= value[b, g] else b
-                value[r, g] = value[pick, g]
-                for j in range(n_der):
-                    slope[r, j, g] = slope[pick, j, g]
-        elif op in (LT, LE):
-            for g in range(n):
-                low, high = value[a, g], value[b, g]
-                value[r, g] = 1.0 if (low < high or (op == LE and low == high)) else 0.0
-                for j in range(n_der):
-                    slope[r, j, g] = 0.0
-        elif op == NEG:
-            for g in range(n):
-                value[r, g] = -value[a, g]
-            for j in range(n_der):
-                for g in range(n):
-                    slope[r, j, g] = -slope[a, j, g]
-        else:
-            for g in range(n):
-                f, d = _one_argument(op, value[a, g])
-                value[r, g] = f
-                for j in range(n_der):
-                    slope[r, j, g] = d * slope[a, j, g]
+    def move(context, builder, signature, args):
+        return builder.gep(args[0], [args[1]])
+
+    return p(p, _i8), move
+
+
+@intrinsic
+def floats(typingctx, p):
+    """The same memory read as floating-point numbers."""
+
+    def cast(context, builder, signature, args):
+        return builder.bitcast(args[0], ir.DoubleType().as_pointer())
+
+    return _fp(_ip), cast
+
+
+@intrinsic
+def _as_floats(typingctx, p):
+    def cast(context, builder, signature, args):
+        return builder.bitcast(args[0], ir.DoubleType().as_pointer())
+
+    return _fp(types.voidptr), cast
+
+
+@intrinsic
+def _as_memory(typingctx, p):
+    def cast(context, builder, signature, args):
+        return builder.bitcast(args[0], ir.IntType(8).as_pointer())
+
+    return types.voidptr(_fp), cast
+
+
+_malloc = types.ExternalFunction("malloc", types.voidptr(types.uintp))
+_free = types.ExternalFunction("free", types.void(types.voidptr))
+
+
+def _export(name, function):
+    """Make a compiled C function callable by its symbol from the functions below it."""
+    llvmlite.binding.add_symbol(name, function.address)
+
+
+# --- the law ---------------------------------------------------------------------------------------
+
+_TAPE = _i8(_ip, _i8, _fp, _i8, _i8, _fp, _fp, _fp)
 
 
 @numba.njit(cache=True, error_model="numpy")
@@ -153,7 +136,7 @@ def _one_argument(op, x):
         return (math.log(x), 1.0 / x) if x > 0.0 else (-np.inf, 0.0)
     if op == SQRT:
         f = math.sqrt(x) if x >= 0.0 else np.nan
-        return f, 0.5 / f
+        return f, (0.5 / f if f != 0.0 else 0.0)
     if op == EXPM1:
         f = math.expm1(x)
         return f, f + 1.0
@@ -171,61 +154,175 @@ def _one_argument(op, x):
     return abs(x), (1.0 if x >= 0.0 else -1.0)
 
 
-@numba.njit(cache=True, error_model="numpy")
-def _log_curves(log_u, product, shape, code, constants, log_floor, h, out):
-    """Fills h with log g0 at exp(log_u) of each point; out[0] slopes by log u, out[1 + k] by log
-    shape k."""
-    n, n_der = log_u.size, out.shape[0]
-    value = np.empty((n_der + code.shape[0], n))
-    slope = np.zeros((n_der + code.shape[0], n_der, n))
-    for g in range(n):
-        value[0, g] = math.exp(log_u[g])
-        slope[0, 0, g] = value[0, g]
-        for k in range(n_der - 1):
-            value[1 + k, g] = slope[1 + k, 1 + k, g] = shape[product[g], k]
-    run_tape(code, constants, n_der, value, slope, log_u)
-    last = value.shape[0] - 1
-    for g in range(n):
-        above = value[last, g] > log_floor
-        h[g] = value[last, g] if above else log_floor
-        for j in range(n_der):
-            out[j, g] = slope[last, j, g] if above else 0.0
+@numba.cfunc(_TAPE, cache=True, error_model="numpy")
+def _tape(code, n_code, constants, n_in, n, value, tangent, log_first):
+    """Forward evaluation of a tape with derivatives, at up to BLOCK points at once.
+
+    ``value[r * BLOCK + g]``: register r at point g; the first `n_in` registers hold the inputs.
+    ``tangent[(r * n_in + j) * BLOCK + g]``: its derivative by input j; filled for the inputs.
+    ``log_first[g]``: log of the first input, whose powers then need no logarithm.
+    """
+    for i in range(n_code):
+        op, a, b, c = code[4 * i], code[4 * i + 1], code[4 * i + 2], code[4 * i + 3]
+        r = n_in + i
+        for g in range(n):
+            # every operation is f with slopes da, db by at most two operands a, b
+            da, db = 0.0, 0.0
+            if op == CONST:
+                f = constants[a]
+                a = b = 0
+            else:
+                va, vb = value[a * BLOCK + g], value[b * BLOCK + g]
+                if op == ADD:
+                    f, da, db = va + vb, 1.0, 1.0
+                elif op == SUB:
+                    f, da, db = va - vb, 1.0, -1.0
+                elif op == MUL:
+                    f, da, db = va * vb, vb, va
+                elif op == DIV:
+                    f = va / vb
+                    da, db = 1.0 / vb, -f / vb
+                elif op == POW:
+                    if va > 0.0:
+                        log_va = log_first[g] if a == 0 else math.log(va)
+                        f = math.exp(vb * log_va)
+                        da, db = vb * f / va, f * log_va
+                    else:
+                        f = va**vb
+                        # at a shoulder (base 0, power below 1) no finite slope exists: pass none
+                        da = vb * va ** (vb - 1.0) if vb >= 1.0 else 0.0
+                elif op == NEG:
+                    f, da = -va, -1.0
+                elif op == MIN or op == MAX:
+                    first = va <= vb if op == MIN else va >= vb
+                    f = va if first else vb
+                    da = 1.0 if first else 0.0
+                    db = 1.0 - da
+                elif op == LT or op == LE:
+                    f = 1.0 if (va < vb or (op == LE and va == vb)) else 0.0
+                elif op == WHERE:
+                    vc = value[c * BLOCK + g]
+                    f = vb if va != 0.0 else vc
+                    da = 1.0 if va != 0.0 else 0.0  # of the first choice; the second below
+                    db = 1.0 - da
+                else:
+                    f, da = _one_argument(op, va)
+            value[r * BLOCK + g] = f
+            left, right = (b, c) if op == WHERE else (a, b)
+            for j in range(n_in):
+                t = 0.0
+                if da != 0.0:
+                    t += da * tangent[(left * n_in + j) * BLOCK + g]
+                if db != 0.0:
+                    t += db * tangent[(right * n_in + j) * BLOCK + g]
+                tangent[(r * n_in + j) * BLOCK + g] = t
+    return 0
 
 
-@numba.njit(cache=True, error_model="numpy")
-def _log_inverses(q, shape, inverse, inverse_constants, code, constants, log_floor, root, out):
-    """Fills root with the log of the scaled dose at which q[p] is left; out[1 + k] slopes by the
-    log of shape k."""
-    n, n_der = q.size, out.shape[0]
-    work = np.empty((4, n))
-    if inverse.shape[0] > 0:
-        value = np.empty((n_der + inverse.shape[0], n))
-        slope = np.zeros((n_der + inverse.shape[0], n_der, n))
-        for p in range(n):
-            value[0, p], work[0, p] = q[p], math.log(q[p])
-            for k in range(n_der - 1):
-                value[1 + k, p] = slope[1 + k, 1 + k, p] = shape[p, k]
-        run_tape(inverse, inverse_constants, n_der, value, slope, work[0])
-        last = value.shape[0] - 1
-        for p in range(n):
-            root[p] = math.log(value[last, p])
-            for j in range(n_der):
-                out[j, p] = slope[last, j, p] / value[last, p]
-        return
-    product = np.empty(n, dtype=np.int64)
-    for p in range(n):
-        product[p], work[0, p], work[1, p] = p, -60.0, 60.0
-        root[p] = 0.0
-    for step in range(81):
-        _log_curves(root, product, shape, code, constants, log_floor, work[2], out)
-        for p in range(n):
-            if step < 80:
-                work[0 if work[2, p] > math.log(q[p]) else 1, p] = root[p]
-                root[p] = 0.5 * (work[0, p] + work[1, p])
-    for p in range(n):
-        for k in range(1, n_der):
-            out[k, p] = -out[k, p] / out[0, p]
+_export("durability_tape", _tape)
+_run_tape = types.ExternalFunction("durability_tape", _TAPE)
 
+_PIECE = _f8(_ip, _fp)
+
+
+@numba.cfunc(_PIECE, cache=True, error_model="numpy")
+def _curves(d, w):
+    """log g0 of every cell and its slopes by log u and the log shapes, from theta.
+
+    First the scaled doses at the anchor fraction and at the fraction asked, by product.
+    """
+    x = floats(d)
+    theta, shape = at(w, d[W_THETA]), at(w, d[W_SHAPE])
+    value, tangent, log_u = at(w, d[W_VALUE]), at(w, d[W_TANGENT]), at(w, d[W_LOG_U])
+    root, root_slope = at(w, d[W_ROOT]), at(w, d[W_ROOT_SLOPE])
+    n_product, n_shape, n_code = d[N_PRODUCT], d[N_SHAPE], d[N_CODE]
+    n_in = 1 + n_shape
+    log_floor = x[d[F_SCALAR] + LOG_FLOOR]
+    for i in range(n_product * n_shape):
+        shape[i] = math.exp(theta[d[T_SHAPE] + i])
+    closed = d[N_INVERSE] > 0
+    n_cell, n_beta, n_family = d[N_CELL], d[N_BETA], d[N_FAMILY]
+    cell, cell_effect = at(d, d[I_CELL]), at(d, d[I_CELL_EFFECT])
+    log_dose, design = at(x, d[F_LOG_DOSE]), at(x, d[F_DESIGN])
+    log_curve, slope = at(w, d[W_LOG_CURVE]), at(w, d[W_SLOPE])
+    # jobs: fractions to scaled doses (0: closed, or 0 to 80: bisection), then the cells
+    n_job = 2 if closed else 82
+    for job in range(n_job):
+        cells = job == n_job - 1
+        total = n_cell if cells else 2 * n_product
+        for begin in range(0, total, BLOCK):
+            n = min(BLOCK, total - begin)
+            for i in range(n):
+                g = begin + i
+                if cells:
+                    p = cell[2 * g]
+                    t = log_dose[g]
+                    if t > -np.inf:
+                        t += root[p] - theta[d[T_MAIN] + cell[2 * g + 1]]
+                        for f in range(n_family):
+                            k = cell_effect[g * n_family + f]
+                            if k >= 0:
+                                t -= theta[d[T_EFFECT] + k]
+                        for j in range(n_beta):
+                            t -= design[g * n_beta + j] * theta[j]
+                    else:
+                        t = 0.0
+                    log_u[i] = t
+                    value[i] = math.exp(t)
+                else:
+                    p = g % n_product
+                    if closed:
+                        value[i] = x[d[F_ANCHOR] + g]
+                        log_u[i] = math.log(value[i])
+                    else:  # the bracket lies beside the roots: low, high
+                        if job == 0:
+                            root[2 * n_product + g], root[4 * n_product + g] = -60.0, 60.0
+                        root[g] = 0.5 * (root[2 * n_product + g] + root[4 * n_product + g])
+                        log_u[i] = root[g]
+                        value[i] = math.exp(root[g])
+                for k in range(n_in):
+                    for j in range(n_in):
+                        tangent[(k * n_in + j) * BLOCK + i] = 0.0
+                tangent[i] = value[i]
+                for k in range(n_shape):
+                    value[(1 + k) * BLOCK + i] = shape[p * n_shape + k]
+                    tangent[((1 + k) * n_in + 1 + k) * BLOCK + i] = shape[p * n_shape + k]
+            if not cells and closed:
+                _run_tape(at(d, d[I_INVERSE]), d[N_INVERSE], at(x, d[F_INVERSE_CONSTANTS]),
+                          n_in, n, value, tangent, log_u)  # fmt: skip
+            else:
+                _run_tape(at(d, d[I_CODE]), n_code, at(x, d[F_CONSTANTS]),
+                          n_in, n, value, tangent, log_u)  # fmt: skip
+            last = n_in + (n_code if cells or not closed else d[N_INVERSE]) - 1
+            for i in range(n):
+                g = begin + i
+                f = value[last * BLOCK + i]
+                if cells:
+                    above = f > log_floor
+                    log_curve[g] = f if above else log_floor
+                    for j in range(n_in):
+                        slope[g * n_in + j] = (
+                            tangent[(last * n_in + j) * BLOCK + i] if above else 0.0
+                        )
+                elif closed:
+                    root[g] = math.log(f)
+                    for j in range(1, n_in):
+                        root_slope[g * n_in + j] = tangent[(last * n_in + j) * BLOCK + i] / f
+                elif job < n_job - 2:
+                    low = max(f, log_floor) > math.log(x[d[F_ANCHOR] + g])
+                    root[(2 if low else 4) * n_product + g] = root[g]
+                else:
+                    by_u = tangent[last * n_in * BLOCK + i]
+                    for j in range(1, n_in):
+                        root_slope[g * n_in + j] = -tangent[(last * n_in + j) * BLOCK + i] / by_u
+    return 0.0
+
+
+_export("durability_curves", _curves)
+_run_curves = types.ExternalFunction("durability_curves", _PIECE)
+
+
+# --- distributions ---------------------------------------------------------------------------------
 
 _SQRT2 = math.sqrt(2.0)
 _LOG_SQRT_2PI = 0.5 * math.log(2.0 * math.pi)
@@ -274,517 +371,500 @@ def half_normal_score(score):
 
 
 @numba.njit(cache=True, error_model="numpy")
-def bent(x, table):
+def bent(x, table, n_knot):
     """Value, slope and second slope of a cubic spline, straight beyond its ends.
 
-    `table` rows: knot, then the coefficients of cube, square, line and constant from that knot.
+    Rows of `table`: knot, then the coefficients of cube, square, line and constant from that knot.
     """
-    last = table.shape[0] - 1
-    if x <= table[0, 0]:
-        return table[0, 4] + table[0, 3] * (x - table[0, 0]), table[0, 3], 0.0
-    if x >= table[last, 0]:
-        return table[last, 4] + table[last, 3] * (x - table[last, 0]), table[last, 3], 0.0
-    step = table[1, 0] - table[0, 0]
-    i = min(int((x - table[0, 0]) / step), last - 1)
-    d = x - table[i, 0]
-    a, b, c = table[i, 1], table[i, 2], table[i, 3]
-    return ((a * d + b) * d + c) * d + table[i, 4], (3 * a * d + 2 * b) * d + c, 6 * a * d + 2 * b
+    row = 0
+    if x >= table[5 * (n_knot - 1)]:
+        row = 5 * (n_knot - 1)
+    elif x > table[0]:
+        row = 5 * min(int((x - table[0]) / (table[5] - table[0])), n_knot - 2)
+    d = x - table[row]
+    a, b, c = table[row + 1], table[row + 2], table[row + 3]
+    if x <= table[0]:
+        a = b = 0.0
+        c = table[3]
+    return ((a * d + b) * d + c) * d + table[row + 4], (3 * a * d + 2 * b) * d + c, 6 * a * d + 2 * b
 
 
-@numba.njit(cache=True, error_model="numpy")
-def from_y(y, buf, theta):
-    """Model parameters from y (same order); returns the log Jacobian."""
-    ints = buf[: buf[N_INT]]
-    flt = buf[buf[N_INT] :].view(np.float64)
-    n_beta, n_product, n_shape = ints[N_BETA], ints[N_PRODUCT], ints[N_SHAPE]
-    n_main, n_start, n_lot, n_series = ints[N_MAIN], ints[N_START], ints[N_LOT], ints[N_SERIES]
-    fixed, raw = ints[START_FIXED], ints[RAW]
-    i_lot_main = N_HEADER
-    i_series = i_lot_main + n_lot + n_main + n_product
-    o_scale = n_beta + n_product * n_shape + n_product
-    o_main = o_scale + 1 + (0 if fixed else 1)
-    o_start = o_main + n_main
-    o_lot = o_start + n_start
-    for i in range(o_main):
+# --- coordinates -----------------------------------------------------------------------------------
+
+
+@numba.cfunc(_PIECE, cache=True, error_model="numpy")
+def _coordinates(d, w):
+    """theta from y, and of each spread its square and the slope of its log by its score; the
+    result is the log Jacobian."""
+    x = floats(d)
+    y, theta, scale = at(w, d[W_Y]), at(w, d[W_THETA]), at(w, d[W_SCALE])
+    n_knot, n_family, raw = d[N_KNOT], d[N_FAMILY], d[RAW]
+    n_scale = n_family + (0 if d[FIXED] else 1)
+    for i in range(d[N_Y]):
         theta[i] = y[i]
-    if raw:
-        for i in range(o_main, o_lot + n_lot):
-            theta[i] = y[i]
-        return 0.0
-    n_y = ints[N_Y]
-    f = N_SCALAR + n_y + n_y * n_y
-    main_mean, main_sd = f, f + n_main
-    f += 2 * n_main
-    start_mean, start_sd = f, f + n_start
-    f += 2 * n_start
-    lot_hat, lot_var = f, f + n_lot
-    f += 2 * n_lot
-    ser_hat, ser_var = f, f + n_series
-    f += 2 * n_series
     log_jacobian = 0.0
-    n_knot = ints[N_KNOT]
-    for i in range(1 if fixed else 2):
-        table = flt[f : f + 5 * n_knot].reshape((n_knot, 5))
-        theta[o_scale + i], slope, _ = bent(y[o_scale + i], table)
-        log_jacobian += math.log(slope)
-        f += 5 * n_knot
-    w2 = (flt[P_LOT_SCALE] * math.exp(half_normal_score(theta[o_scale])[0])) ** 2
-    for c in range(n_main):
-        precision = 1.0 / flt[main_sd + c] ** 2
-        pull = flt[main_mean + c] * precision
-        for m in range(n_lot):
-            if ints[i_lot_main + m] == c:
-                precision += 1.0 / (flt[lot_var + m] + w2)
-                pull += flt[lot_hat + m] / (flt[lot_var + m] + w2)
+    for i in range(n_scale):
+        place = d[T_SCALE] + i
+        if not raw:
+            theta[place], slope, _ = bent(y[place], at(x, d[F_BEND] + 5 * n_knot * i), n_knot)
+            log_jacobian += math.log(slope)
+        log_x, scale[2 * i + 1] = half_normal_score(theta[place])
+        width = x[d[F_GROUP_SCALE] + i] * math.exp(log_x)
+        scale[2 * i] = width * width
+    if raw:
+        return 0.0
+    # main effects given their lots, then unexposed strengths given their series
+    n_main, n_start = d[N_MAIN], d[N_START]
+    for i in range(n_main + n_start):
+        main = i < n_main
+        c = i if main else i - n_main
+        place = d[F_MAIN] + 2 * c if main else d[F_START] + 2 * c
+        ranges = d[I_MAIN_EFFECT] + 2 * c if main else d[I_START_RANGE] + 2 * c
+        spread2 = scale[0] if main else scale[2 * n_family]
+        precision = 1.0 / x[place + 1] ** 2
+        pull = x[place] * precision
+        for j in range(d[ranges], d[ranges + 1]):
+            k = d[F_EFFECT] + 2 * j if main else d[F_SERIES] + 2 * d[d[I_START_SERIES] + j]
+            t = 1.0 / (x[k + 1] + spread2)
+            precision += t
+            pull += x[k] * t
         sd = 1.0 / math.sqrt(precision)
-        theta[o_main + c] = pull / precision + sd * y[o_main + c]
+        place = d[T_MAIN] + i  # the starts follow the mains
+        theta[place] = pull / precision + sd * y[place]
         log_jacobian += math.log(sd)
-    if not fixed:
-        s2 = (flt[P_START_SCALE] * math.exp(half_normal_score(theta[o_scale + 1])[0])) ** 2
-        for c in range(n_start):
-            precision = 1.0 / flt[start_sd + c] ** 2
-            pull = flt[start_mean + c] * precision
-            for s in range(n_series):
-                if ints[i_series + 4 * s + 1] == c:
-                    precision += 1.0 / (flt[ser_var + s] + s2)
-                    pull += flt[ser_hat + s] / (flt[ser_var + s] + s2)
-            sd = 1.0 / math.sqrt(precision)
-            theta[o_start + c] = pull / precision + sd * y[o_start + c]
-            log_jacobian += math.log(sd)
-    for m in range(n_lot):
-        v = flt[lot_var + m]
+    for k in range(d[N_EFFECT]):
+        family, parent = d[d[I_EFFECT] + 2 * k], d[d[I_EFFECT] + 2 * k + 1]
+        hat, v, w2 = x[d[F_EFFECT] + 2 * k], x[d[F_EFFECT] + 2 * k + 1], scale[2 * family]
         var = v * w2 / (v + w2)
         sd = math.sqrt(var)
-        a = theta[o_main + ints[i_lot_main + m]]
-        theta[o_lot + m] = var / v * (flt[lot_hat + m] - a) + sd * y[o_lot + m]
+        a = theta[d[T_MAIN] + parent] if parent >= 0 else 0.0
+        theta[d[T_EFFECT] + k] = var / v * (hat - a) + sd * y[d[T_EFFECT] + k]
         log_jacobian += math.log(sd)
     return log_jacobian
 
 
-@numba.njit(cache=True, error_model="numpy")
-def _give(logp, by_y, chol, grad_, logp_):
-    """Hands the density and its gradient by z to the caller; 0, or a code for a point to reject."""
-    n = by_y.size
-    logp_[0] = logp
-    bad = 0 if math.isfinite(logp) else 4
-    for j in range(n):
-        grad_[j] = 0.0
-    for i in range(n):
-        for j in range(i + 1):
-            grad_[j] += chol[i, j] * by_y[i]
-        if not math.isfinite(by_y[i]):
-            bad = 3
-    return bad
+_export("durability_coordinates", _coordinates)
+_run_coordinates = types.ExternalFunction("durability_coordinates", _PIECE)
 
 
-_C_DENSITY = numba.types.int64(
-    numba.types.uint64,
-    numba.types.CPointer(numba.types.double),
-    numba.types.CPointer(numba.types.double),
-    numba.types.CPointer(numba.types.double),
-    numba.types.CPointer(numba.types.int64),
-)
-_C_EXPAND = numba.types.int64(
-    numba.types.uint64,
-    numba.types.uint64,
-    numba.types.CPointer(numba.types.double),
-    numba.types.CPointer(numba.types.double),
-    numba.types.CPointer(numba.types.int64),
-)
+@numba.cfunc(_PIECE, cache=True, error_model="numpy")
+def _back(d, w):
+    """The gradient by theta becomes the gradient by y, Jacobian included: `_coordinates` reversed."""
+    x = floats(d)
+    y, theta, by, scale = at(w, d[W_Y]), at(w, d[W_THETA]), at(w, d[W_BY]), at(w, d[W_SCALE])
+    n_knot, n_family = d[N_KNOT], d[N_FAMILY]
+    for k in range(d[N_EFFECT]):
+        family, parent = d[d[I_EFFECT] + 2 * k], d[d[I_EFFECT] + 2 * k + 1]
+        hat, v, w2 = x[d[F_EFFECT] + 2 * k], x[d[F_EFFECT] + 2 * k + 1], scale[2 * family]
+        var = v * w2 / (v + w2)
+        sd = math.sqrt(var)
+        place = d[T_EFFECT] + k
+        by_e, gap = by[place], hat
+        if parent >= 0:
+            gap -= theta[d[T_MAIN] + parent]
+            by[d[T_MAIN] + parent] -= by_e * var / v
+        by_log = by_e * (2.0 * var * var / (w2 * v) * gap + sd * var / w2 * y[place]) + var / w2
+        by[d[T_SCALE] + family] += by_log * scale[2 * family + 1]
+        by[place] = by_e * sd
+    n_main, n_start = d[N_MAIN], d[N_START]
+    for i in range(n_main + n_start):
+        main = i < n_main
+        c = i if main else i - n_main
+        place = d[F_MAIN] + 2 * c if main else d[F_START] + 2 * c
+        ranges = d[I_MAIN_EFFECT] + 2 * c if main else d[I_START_RANGE] + 2 * c
+        s = 0 if main else n_family
+        spread2 = scale[2 * s]
+        precision = 1.0 / x[place + 1] ** 2
+        pull = x[place] * precision
+        d_precision = d_pull = 0.0
+        for j in range(d[ranges], d[ranges + 1]):
+            k = d[F_EFFECT] + 2 * j if main else d[F_SERIES] + 2 * d[d[I_START_SERIES] + j]
+            t = 1.0 / (x[k + 1] + spread2)
+            precision += t
+            pull += x[k] * t
+            d_precision -= 2.0 * spread2 * t * t
+            d_pull -= 2.0 * spread2 * t * t * x[k]
+        sd = 1.0 / math.sqrt(precision)
+        centre = pull / precision
+        d_log_sd = -0.5 * d_precision / precision
+        place = d[T_MAIN] + i
+        by_a = by[place]
+        by_log = by_a * ((d_pull - centre * d_precision) / precision + sd * d_log_sd * y[place])
+        by[d[T_SCALE] + s] += (by_log + d_log_sd) * scale[2 * s + 1]
+        by[place] = by_a * sd
+    for i in range(n_family + (0 if d[FIXED] else 1)):
+        place = d[T_SCALE] + i
+        _, slope, second = bent(y[place], at(x, d[F_BEND] + 5 * n_knot * i), n_knot)
+        by[place] = by[place] * slope + second / slope
+    return 0.0
+
+
+_export("durability_back", _back)
+_run_back = types.ExternalFunction("durability_back", _PIECE)
+
+
+# --- likelihood and priors -------------------------------------------------------------------------
+
+
+@numba.cfunc(_PIECE, cache=True, error_model="numpy")
+def _strips(d, w):
+    """Log likelihood of strips, summaries and readings; pulls on each cell's curve, and the rest of
+    the gradient.
+
+    A series holds strips (and summaries) and specimens that were read repeatedly. Its start is
+    mu + e (log errors) or exp(mu) (1 + e), e ~ N(0, spread of strength). A specimen read repeatedly
+    departs from it as a strip would, and its readings scatter about it by the reading spread.
+    """
+    x = floats(d)
+    theta, by, scale = at(w, d[W_THETA]), at(w, d[W_BY]), at(w, d[W_SCALE])
+    level, log_curve, pull = at(w, d[W_LEVEL]), at(w, d[W_LOG_CURVE]), at(w, d[W_PULL])
+    node_log, sub_sum = at(w, d[W_NODE]), at(w, d[W_SUB])
+    count, freedom = at(x, d[F_COUNT]), at(x, d[F_FREEDOM])
+    mean, squares, extra = at(x, d[F_MEAN]), at(x, d[F_SQUARES]), at(x, d[F_EXTRA])
+    limit, node = at(x, d[F_LIMIT]), at(x, d[F_NODE])
+    series, sub, censored = at(d, d[I_SERIES]), at(d, d[I_SUB]), at(d, d[I_CENSORED])
+    normal, fixed, n_node = d[NORMAL], d[FIXED], d[N_NODE]
+    start_var = by_start_score = 0.0
+    if not fixed:
+        start_var, by_start_score = scale[2 * d[N_FAMILY]], scale[2 * d[N_FAMILY] + 1]
+    for g in range(d[N_CELL]):
+        pull[g] = 0.0
+        level[g] = 0.0 if x[d[F_LOG_DOSE] + g] == -np.inf else log_curve[g]
+        if normal:
+            level[g] = math.exp(level[g])
+    logp = 0.0
+    for s in range(d[N_SERIES]):
+        p, start = series[8 * s], series[8 * s + 1]
+        first, end = series[8 * s + 2], series[8 * s + 3]
+        sub_first, sub_end = series[8 * s + 4], series[8 * s + 5]
+        c_first, c_end = series[8 * s + 6], series[8 * s + 7]
+        if start < 0 and not fixed:
+            continue  # only inspections or a data sheet's word
+        sd_log = theta[d[T_SPREAD] + p]
+        own = 0.0 if fixed else math.exp(2.0 * sd_log)
+        mu = x[d[F_SCALAR] + START_KNOWN] if fixed else theta[d[T_START] + start]
+        unit = math.exp(-mu) if normal else 1.0
+        shift = 0.0 if normal else mu
+        sum_w = sum_wr = chi = 0.0
+        d1 = d2 = grad_mu = 0.0
+        # turn 0 sums over the strips, then over each specimen that was read; turn 1 gives slopes
+        for turn in range(2):
+            if turn == 1:
+                shrink = 1.0 / (1.0 + start_var * sum_w)
+                d_mean, d_var = start_var * sum_wr * shrink, start_var * shrink
+                logp += -0.5 * chi + 0.5 * sum_wr * sum_wr * start_var * shrink
+                logp += 0.5 * math.log(shrink)
+                d1, d2 = d_mean, d_mean * d_mean + d_var
+                if c_end > c_first:
+                    # censored strips: quadrature over e about the Gaussian part
+                    inv_sd = math.exp(-sd_log)
+                    d_sd = math.sqrt(d_var)
+                    top, z = -np.inf, 0.0
+                    d1 = d2 = 0.0
+                    for again in range(2):
+                        for j in range(n_node):
+                            e = d_mean + d_sd * node[j]
+                            share = math.exp(node_log[j] - top) / z if again else 0.0
+                            d1 += share * e
+                            d2 += share * e * e
+                            total_log = math.log(node[n_node + j])
+                            for c in range(c_first, c_end):
+                                g, sign = censored[2 * c], censored[2 * c + 1]
+                                stretch = 1.0 + e if normal else 1.0
+                                gap = limit[c] * unit - stretch * level[g] - shift
+                                if not normal:
+                                    gap -= e
+                                a = -sign * gap * inv_sd
+                                log_p, slope = log_phi(a)
+                                total_log += log_p
+                                if again:
+                                    slope *= share
+                                    lean = slope * sign * inv_sd
+                                    pull[g] += lean * stretch
+                                    grad_mu += lean * (limit[c] * unit if normal else 1.0)
+                                    by[d[T_SPREAD] + p] -= slope * a
+                            node_log[j] = total_log if not again else node_log[j]
+                            if not again:
+                                top = max(top, total_log)
+                        if not again:
+                            for j in range(n_node):
+                                z += math.exp(node_log[j] - top)
+                            logp += top + math.log(z)
+            for i in range(sub_first - 1, sub_end):
+                strips = i < sub_first
+                a, b = (first, end) if strips else (sub[2 * i], sub[2 * i + 1])
+                place = d[T_SPREAD] + p if strips else d[T_READING] + d[d[I_READING] + p]
+                log_noise = theta[place]
+                noise2 = math.exp(2.0 * log_noise)
+                spread2 = 0.0 if strips else own
+                w_i = wr_i = chi_i = grad_noise = 0.0
+                e1, e2 = d1, d2
+                if turn == 1 and spread2 > 0.0:
+                    w_i, wr_i = sub_sum[2 * i], sub_sum[2 * i + 1]
+                    t = spread2 / (1.0 + spread2 * w_i)
+                    own1 = t * (wr_i - d1 * w_i)
+                    own2 = t + t * t * (wr_i * wr_i - 2.0 * wr_i * w_i * d1 + w_i * w_i * d2)
+                    e2 = d2 + 2.0 * t * (wr_i * d1 - w_i * d2) + own2
+                    e1 = d1 + own1
+                    by[d[T_SPREAD] + p] += own2 / spread2 - 1.0
+                for g in range(a, b):
+                    n = count[g]
+                    if n == 0.0:
+                        continue
+                    h = level[g]
+                    lean = h if normal else 1.0
+                    weight = n / (noise2 + n * extra[g])
+                    value = mean[g] * unit - shift
+                    inner = squares[g] * unit * unit / noise2
+                    if turn == 0:
+                        r = value - h
+                        w_i += weight * lean * lean
+                        wr_i += weight * r * lean
+                        chi_i += weight * r * r + inner
+                        logp -= freedom[g] * log_noise
+                        if extra[g] > 0.0:
+                            logp += 0.5 * math.log(weight * noise2 / n)
+                        if normal:
+                            logp -= freedom[g] * mu
+                    else:
+                        share = weight * noise2 / n
+                        if normal:
+                            x1, x2 = 1.0 + e1, 1.0 + 2.0 * e1 + e2
+                            q2 = value * value - 2.0 * value * h * x1 + h * h * x2
+                            pull[g] += weight * (value * x1 - h * x2)
+                            grad_mu += weight * value * (value - h * x1) + inner - freedom[g]
+                        else:
+                            r = value - h
+                            q2 = r * r - 2.0 * r * e1 + e2
+                            pull[g] += weight * (r - e1)
+                            grad_mu += weight * (r - e1)
+                        grad_noise += weight * q2 * share + inner - freedom[g] + 1.0 - share
+                if turn == 0:
+                    if not strips:
+                        sub_sum[2 * i], sub_sum[2 * i + 1] = w_i, wr_i
+                    k = 1.0 / (1.0 + spread2 * w_i)
+                    sum_w += w_i * k
+                    sum_wr += wr_i * k
+                    chi += chi_i - spread2 * k * wr_i * wr_i
+                    logp += 0.5 * math.log(k)
+                else:
+                    by[place] += grad_noise
+        if not fixed:
+            by[d[T_START] + start] += grad_mu
+            by[d[T_SCALE] + d[N_FAMILY]] += (d2 / start_var - 1.0) * by_start_score
+    return logp
+
+
+_export("durability_strips", _strips)
+_run_strips = types.ExternalFunction("durability_strips", _PIECE)
+
+
+@numba.cfunc(_PIECE, cache=True, error_model="numpy")
+def _words(d, w):
+    """Log likelihood of inspections (a crossing lies between two doses) and of a data sheet's word;
+    then every pull on a cell's curve is carried to theta."""
+    x = floats(d)
+    theta, by = at(w, d[W_THETA]), at(w, d[W_BY])
+    level, log_curve, pull = at(w, d[W_LEVEL]), at(w, d[W_LOG_CURVE]), at(w, d[W_PULL])
+    normal, n_beta, n_family, n_shape = d[NORMAL], d[N_BETA], d[N_FAMILY], d[N_SHAPE]
+    cell, cell_effect = at(d, d[I_CELL]), at(d, d[I_CELL_EFFECT])
+    logp = 0.0
+    # inspections: P(holds at the low dose) - P(holds at the high dose), each normal
+    for i in range(d[N_INSPECTED]):
+        low, high = d[d[I_INSPECTED] + 2 * i], d[d[I_INSPECTED] + 2 * i + 1]
+        limit, n = x[d[F_INSPECTED] + 2 * i], x[d[F_INSPECTED] + 2 * i + 1]
+        spread = d[T_SPREAD] + cell[2 * (low if low >= 0 else high)]
+        inv_sd = math.exp(-theta[spread])
+        a = (level[low] - limit) * inv_sd if low >= 0 else np.inf
+        b = (level[high] - limit) * inv_sd if high >= 0 else -np.inf
+        # log(Phi(a) - Phi(b)) by the tail in which neither is near 1
+        flip = a > 0.0 and b > 0.0
+        upper, lower = (-b, -a) if flip else (a, b)
+        if upper == np.inf:
+            log_upper, at_upper = 0.0, 0.0
+        else:
+            log_upper, at_upper = log_phi(upper)
+        if lower == -np.inf:
+            ratio, at_lower = 0.0, 0.0
+        else:
+            log_lower, at_lower = log_phi(lower)
+            ratio = math.exp(log_lower - log_upper)
+        rest = max(1.0 - ratio, 1e-300)
+        logp += n * (log_upper + math.log(rest))
+        by_upper, by_lower = n * at_upper / rest, -n * ratio * at_lower / rest
+        by_a, by_b = (-by_lower, -by_upper) if flip else (by_upper, by_lower)
+        if low >= 0:
+            pull[low] += by_a * inv_sd
+            by[spread] -= by_a * a
+        if high >= 0:
+            pull[high] += by_b * inv_sd
+            by[spread] -= by_b * b
+    # a data sheet's word: log of what is left less log of what is said ~ (skew) normal
+    for i in range(d[N_DECLARED]):
+        g, start = d[d[I_DECLARED] + 2 * i], d[d[I_DECLARED] + 2 * i + 1]
+        said, width = x[d[F_DECLARED] + 3 * i], x[d[F_DECLARED] + 3 * i + 1]
+        skew = x[d[F_DECLARED] + 3 * i + 2]
+        left = 0.0 if x[d[F_LOG_DOSE] + g] == -np.inf else log_curve[g]
+        t = (left - said + (theta[d[T_START] + start] if start >= 0 else 0.0)) / width
+        log_p, slope = log_phi(skew * t)
+        logp += -0.5 * t * t + log_p
+        by_left = (-t + skew * slope) / width
+        pull[g] += by_left / level[g] if normal else by_left
+        if start >= 0:
+            by[d[T_START] + start] += by_left
+    slopes, root_slope = at(w, d[W_SLOPE]), at(w, d[W_ROOT_SLOPE])
+    log_dose, design = at(x, d[F_LOG_DOSE]), at(x, d[F_DESIGN])
+    n_in = 1 + n_shape
+    for g in range(d[N_CELL]):
+        if log_dose[g] == -np.inf or pull[g] == 0.0:
+            continue
+        p = cell[2 * g]
+        force = pull[g] * level[g] if normal else pull[g]
+        by_u = force * slopes[g * n_in]
+        by[d[T_MAIN] + cell[2 * g + 1]] -= by_u
+        for f in range(n_family):
+            k = cell_effect[g * n_family + f]
+            if k >= 0:
+                by[d[T_EFFECT] + k] -= by_u
+        for j in range(n_beta):
+            by[j] -= by_u * design[g * n_beta + j]
+        for k in range(n_shape):
+            by[d[T_SHAPE] + p * n_shape + k] += (
+                force * slopes[g * n_in + 1 + k] + by_u * root_slope[p * n_in + 1 + k]
+            )
+    return logp
+
+
+_export("durability_words", _words)
+_run_words = types.ExternalFunction("durability_words", _PIECE)
+
+
+@numba.cfunc(_PIECE, cache=True, error_model="numpy")
+def _beliefs(d, w):
+    """Log prior density and its gradient."""
+    x = floats(d)
+    theta, by, scale = at(w, d[W_THETA]), at(w, d[W_BY]), at(w, d[W_SCALE])
+    root, root_slope = at(w, d[W_ROOT]), at(w, d[W_ROOT_SLOPE])
+    n_product, n_shape, n_main, n_start = d[N_PRODUCT], d[N_SHAPE], d[N_MAIN], d[N_START]
+    n_in = 1 + n_shape
+    logp = 0.0
+    n_plain = d[T_SCALE]  # contrasts, shapes and spreads lie before the scores
+    for j in range(n_plain + n_start):
+        i = j if j < n_plain else d[T_START] + j - n_plain
+        place = d[F_PLAIN] + 2 * j if j < n_plain else d[F_START] + 2 * (j - n_plain)
+        t = (theta[i] - x[place]) / x[place + 1]
+        logp -= 0.5 * t * t
+        by[i] -= t / x[place + 1]
+    for i in range(d[T_SCALE], d[T_MAIN]):
+        logp -= 0.5 * theta[i] ** 2
+        by[i] -= theta[i]
+    for p in range(n_product):
+        # log threshold dose at the asked fraction less that at the anchor
+        to_asked = root[n_product + p] - root[p]
+        # one lot: its effect is integrated out, the main effects are the lot's own and share it
+        shared = scale[0] if d[d[I_SINGLE] + p] else 0.0
+        total = spread = 0.0
+        for c in range(n_main):
+            if d[d[I_MAIN] + c] == p:
+                place = d[F_MAIN] + 2 * c
+                precision = 1.0 / x[place + 1] ** 2
+                total += (theta[d[T_MAIN] + c] + to_asked - x[place]) * precision
+                spread += precision
+        damp = 1.0 / (1.0 + shared * spread)
+        logp += 0.5 * math.log(damp) + 0.5 * shared * total * total * damp
+        if d[d[I_SINGLE] + p]:
+            by_w2 = -0.5 * spread * damp + 0.5 * (total * damp) ** 2
+            by[d[T_SCALE]] += by_w2 * 2.0 * scale[0] * scale[1]
+        for c in range(n_main):
+            if d[d[I_MAIN] + c] != p:
+                continue
+            place = d[F_MAIN] + 2 * c
+            t = (theta[d[T_MAIN] + c] + to_asked - x[place]) / x[place + 1]
+            logp -= 0.5 * t * t
+            by_t = t / x[place + 1] - shared * total * damp / x[place + 1] ** 2
+            by[d[T_MAIN] + c] -= by_t
+            for k in range(n_shape):
+                by[d[T_SHAPE] + p * n_shape + k] -= by_t * (
+                    root_slope[(n_product + p) * n_in + 1 + k] - root_slope[p * n_in + 1 + k]
+                )
+    for k in range(d[N_EFFECT]):
+        family = d[d[I_EFFECT] + 2 * k]
+        w2, e = scale[2 * family], theta[d[T_EFFECT] + k]
+        logp -= 0.5 * e * e / w2 + 0.5 * math.log(w2)
+        by[d[T_EFFECT] + k] -= e / w2
+        by[d[T_SCALE] + family] += (e * e / w2 - 1.0) * scale[2 * family + 1]
+    return logp
+
+
+_export("durability_beliefs", _beliefs)
+_run_beliefs = types.ExternalFunction("durability_beliefs", _PIECE)
+
+
+# --- the doors -------------------------------------------------------------------------------------
+
+_C_DENSITY = _i8(types.uint64, _fp, _fp, _fp, _ip)
+_C_EXPAND = _i8(types.uint64, types.uint64, _fp, _fp, _ip)
 
 
 @numba.cfunc(_C_DENSITY, cache=True, error_model="numpy")
-def density_callback(dim, z_, grad_, logp_, data_):
+def density_callback(dim, z, grad, logp_, d):
     """Log posterior density at z (up to a constant) with its gradient, through C.
 
-    All in one function: each that is split off costs seconds more to compile.
+    Returns 0, or a code for a point to reject.
     """
-    n_total = data_[0]
-    buf = numba.carray(data_, (n_total,))  # pyright: ignore
-    ints = buf[: buf[N_INT]]
-    flt = buf[buf[N_INT] :].view(np.float64)
-    chol = flt[N_SCALAR + buf[N_Y] : N_SCALAR + buf[N_Y] + buf[N_Y] * buf[N_Y]].reshape(
-        (buf[N_Y], buf[N_Y])
-    )
-    y, by_y, theta = np.empty(buf[N_Y]), np.empty(buf[N_Y]), np.empty(buf[N_Y])
-    for i in range(buf[N_Y]):
-        t = flt[N_SCALAR + i]
-        for j in range(i + 1):
-            t += chol[i, j] * z_[j]
+    x = floats(d)
+    memory = _malloc(8 * d[N_WORK])
+    w = _as_floats(memory)
+    y, by = at(w, d[W_Y]), at(w, d[W_BY])
+    n, dense = d[N_Y], d[N_DENSE]
+    chol = at(x, d[F_CHOL])
+    for i in range(n):
+        by[i] = 0.0
+        t = x[d[F_CENTRE] + i]
+        if i < dense:
+            for j in range(i + 1):
+                t += chol[i * dense + j] * z[j]
+        else:
+            t += x[d[F_DIAGONAL] + i - dense] * z[i]
         y[i] = t
-    n_y, n_beta, n_product, n_shape = ints[N_Y], ints[N_BETA], ints[N_PRODUCT], ints[N_SHAPE]
-    n_main, n_start, n_lot = ints[N_MAIN], ints[N_START], ints[N_LOT]
-    n_series, n_cell, n_censored = ints[N_SERIES], ints[N_CELL], ints[N_CENSORED]
-    normal, fixed, raw = ints[NORMAL_ERRORS], ints[START_FIXED], ints[RAW]
-    n_code, n_inverse, n_node = ints[N_CODE], ints[N_INVERSE], ints[N_NODE]
-    n_knot = ints[N_KNOT]
-    i = N_HEADER
-    i_lot_main = i
-    i += n_lot
-    i_main = i  # product
-    i += n_main
-    i_single = i  # 1 for a product of one lot
-    i += n_product
-    i_series = i  # product, start, first cell, end cell
-    i += 4 * n_series
-    i_cens_range = i  # first, end
-    i += 2 * n_series
-    i_cell = i  # main, lot
-    i += 2 * n_cell
-    i_cens = i  # cell, sign
-    i += 2 * n_censored
-    code = ints[i : i + 4 * n_code].reshape((n_code, 4))
-    i += 4 * n_code
-    inverse = ints[i : i + 4 * n_inverse].reshape((n_inverse, 4))
-
-    log_floor, q = flt[LOG_FLOOR], flt[Q]
-    f = N_SCALAR + n_y + n_y * n_y
-    main_mean, main_sd = f, f + n_main
-    f += 2 * n_main
-    start_mean, start_sd = f, f + n_start
-    f += 2 * n_start
-    lot_hat, lot_var = f, f + n_lot
-    f += 2 * n_lot
-    ser_hat, ser_var = f, f + n_series
-    f += 2 * n_series
-    f_bend = f
-    f += 10 * n_knot
-    beta_mean, beta_sd = f, f + n_beta
-    f += 2 * n_beta
-    n_plain = n_product * n_shape + n_product
-    plain_mean, plain_sd = f, f + n_plain
-    f += 2 * n_plain
-    log_dose = f
-    f += n_cell
-    count = f
-    f += n_cell
-    mean = f
-    f += n_cell
-    squares = f
-    f += n_cell
-    freedom = f
-    f += n_cell
-    design = f
-    f += n_cell * n_beta
-    limit = f
-    f += n_censored
-    node, weight = f, f + n_node
-    f += 2 * n_node
-    start_known = flt[f]
-    f += 1
-    anchor = flt[f : f + n_product]
-    f += n_product
-    constants = flt[f : f + n_code + 1]
-    f += n_code + 1
-    inverse_constants = flt[f : f + n_inverse + 1]
-
-    o_shape = n_beta
-    o_spread = o_shape + n_product * n_shape
-    o_scale = o_spread + n_product
-    o_main = o_scale + 1 + (0 if fixed else 1)
-    o_start = o_main + n_main
-    o_lot = o_start + n_start
-
-    logp = from_y(y, buf, theta)
-    for j in range(n_y):
-        by_y[j] = 0.0
-
-    n_der = 1 + n_shape
-    shape = np.empty((n_product, n_shape))
-    for p in range(n_product):
-        for k in range(n_shape):
-            shape[p, k] = math.exp(theta[o_shape + p * n_shape + k])
-    inverse_slope = np.zeros((n_der, n_product))  # of the anchor fraction
-    asked_slope = np.zeros((n_der, n_product))
-    log_inverse, to_asked, asked = np.empty(n_product), np.empty(n_product), np.empty(n_product)
-    for p in range(n_product):
-        asked[p] = q
-    _log_inverses(anchor, shape, inverse, inverse_constants, code, constants, log_floor,
-                  log_inverse, inverse_slope)  # fmt: skip
-    _log_inverses(asked, shape, inverse, inverse_constants, code, constants, log_floor,
-                  to_asked, asked_slope)  # fmt: skip
-    # log threshold dose at the asked fraction less that at the anchor
-    for p in range(n_product):
-        to_asked[p] -= log_inverse[p]
-        for k in range(n_shape):
-            asked_slope[1 + k, p] -= inverse_slope[1 + k, p]
-
-    log_u = np.zeros(n_cell)
-    product = np.empty(n_cell, dtype=np.int64)
-    for s in range(n_series):
-        p = ints[i_series + 4 * s]
-        for g in range(ints[i_series + 4 * s + 2], ints[i_series + 4 * s + 3]):
-            product[g] = p
-            if flt[log_dose + g] > -np.inf:
-                t = flt[log_dose + g] + log_inverse[p] - theta[o_main + ints[i_cell + 2 * g]]
-                if ints[i_cell + 2 * g + 1] >= 0:
-                    t -= theta[o_lot + ints[i_cell + 2 * g + 1]]
-                for j in range(n_beta):
-                    t -= flt[design + g * n_beta + j] * theta[j]
-                log_u[g] = t
-    curve_slope = np.empty((n_der, n_cell))
-    curve = np.empty(n_cell)
-    _log_curves(log_u, product, shape, code, constants, log_floor, curve, curve_slope)
-
-    start_var = by_start_score = 0.0
-    if not fixed:
-        log_x, by_start_score = half_normal_score(theta[o_scale + 1])
-        start_var = (flt[P_START_SCALE] * math.exp(log_x)) ** 2
-    pull = np.empty(n_cell)  # derivative of logp by the log curve of each cell
-    node_log = np.empty(n_node)
-    for s in range(n_series):
-        p = ints[i_series + 4 * s]
-        start = ints[i_series + 4 * s + 1]
-        first, end = ints[i_series + 4 * s + 2], ints[i_series + 4 * s + 3]
-        sd_log = theta[o_spread + p]
-        precision = math.exp(-2.0 * sd_log)
-        mu = start_known if fixed else theta[o_start + start]
-        scale = math.exp(-mu) if normal else 1.0
-        w = wr = chi = total = 0.0
-        for g in range(first, end):
-            h = curve[g] if flt[log_dose + g] > -np.inf else 0.0
-            n = flt[count + g]
-            if normal:
-                h = math.exp(h)
-                r = flt[mean + g] * scale - h
-                w += n * h * h
-                wr += n * r * h
-                chi += n * r * r + flt[squares + g] * scale * scale
-            else:
-                r = flt[mean + g] - h - mu
-                w += n
-                wr += n * r
-                chi += n * r * r + flt[squares + g]
-            total += flt[freedom + g]
-            curve[g] = h
-        w *= precision
-        wr *= precision
-        chi *= precision
-        # the start of the series is mu + d (log) or exp(mu) * (1 + d): d ~ N(0, start_var)
-        shrink = 1.0 / (1.0 + start_var * w)
-        d_mean, d_var = start_var * wr * shrink, start_var * shrink
-        logp += -total * sd_log - 0.5 * chi + 0.5 * wr * wr * start_var * shrink
-        logp += 0.5 * math.log(shrink)
-        if normal:
-            logp -= total * mu
-        d1, d2 = d_mean, d_mean * d_mean + d_var
-        c_first, c_end = ints[i_cens_range + 2 * s], ints[i_cens_range + 2 * s + 1]
-        for g in range(first, end):
-            pull[g] = 0.0
-        grad_spread = 0.0
-        grad_mu = 0.0
-        if c_end > c_first:
-            inv_sd = math.exp(-sd_log)
-            d_sd = math.sqrt(d_var)
-            top = -np.inf
-            for j in range(n_node):
-                d = d_mean + d_sd * flt[node + j]
-                total_log = math.log(flt[weight + j])
-                for c in range(c_first, c_end):
-                    g, sign = ints[i_cens + 2 * c], ints[i_cens + 2 * c + 1]
-                    if normal:
-                        x = -sign * (flt[limit + c] * scale - (1.0 + d) * curve[g]) * inv_sd
-                    else:
-                        x = -sign * (flt[limit + c] - curve[g] - mu - d) * inv_sd
-                    total_log += log_phi(x)[0]
-                node_log[j] = total_log
-                top = max(top, total_log)
-            z = 0.0
-            for j in range(n_node):
-                node_log[j] = math.exp(node_log[j] - top)
-                z += node_log[j]
-            logp += top + math.log(z)
-            d1 = d2 = 0.0
-            for j in range(n_node):
-                share = node_log[j] / z
-                d = d_mean + d_sd * flt[node + j]
-                d1 += share * d
-                d2 += share * d * d
-                for c in range(c_first, c_end):
-                    g, sign = ints[i_cens + 2 * c], ints[i_cens + 2 * c + 1]
-                    if normal:
-                        gap = flt[limit + c] * scale - (1.0 + d) * curve[g]
-                    else:
-                        gap = flt[limit + c] - curve[g] - mu - d
-                    x = -sign * gap * inv_sd
-                    slope_x = share * log_phi(x)[1]
-                    if normal:
-                        pull[g] += slope_x * sign * (1.0 + d) * inv_sd
-                        grad_mu += slope_x * sign * flt[limit + c] * scale * inv_sd
-                    else:
-                        pull[g] += slope_x * sign * inv_sd
-                        grad_mu += slope_x * sign * inv_sd
-                    grad_spread -= slope_x * x
-        grad_spread -= total
-        for g in range(first, end):
-            n = flt[count + g]
-            if n > 0.0:
-                if normal:
-                    y_g = flt[mean + g] * scale
-                    h = curve[g]
-                    x1, x2 = 1.0 + d1, 1.0 + 2.0 * d1 + d2
-                    pull[g] += precision * n * (y_g * x1 - h * x2)
-                    grad_spread += precision * (
-                        n * (y_g * y_g - 2.0 * y_g * h * x1 + h * h * x2)
-                        + flt[squares + g] * scale * scale
-                    )
-                    grad_mu += (
-                        precision * (n * y_g * (y_g - h * x1) + flt[squares + g] * scale * scale)
-                        - flt[freedom + g]
-                    )
-                else:
-                    r = flt[mean + g] - curve[g] - mu
-                    pull[g] += precision * n * (r - d1)
-                    grad_spread += precision * (n * (r * r - 2.0 * r * d1 + d2) + flt[squares + g])
-                    grad_mu += precision * n * (r - d1)
-        by_y[o_spread + p] += grad_spread
-        if not fixed:
-            by_y[o_start + start] += grad_mu
-            by_y[o_scale + 1] += (d2 / start_var - 1.0) * by_start_score
-        for g in range(first, end):
-            if flt[log_dose + g] == -np.inf:
-                continue
-            force = pull[g] * curve[g] if normal else pull[g]
-            by_u = force * curve_slope[0, g]
-            by_y[o_main + ints[i_cell + 2 * g]] -= by_u
-            if ints[i_cell + 2 * g + 1] >= 0:
-                by_y[o_lot + ints[i_cell + 2 * g + 1]] -= by_u
-            for j in range(n_beta):
-                by_y[j] -= by_u * flt[design + g * n_beta + j]
-            for k in range(n_shape):
-                by_y[o_shape + p * n_shape + k] += (
-                    force * curve_slope[1 + k, g] + by_u * inverse_slope[1 + k, p]
-                )
-
-    # priors
-    for j in range(n_beta):
-        t = (theta[j] - flt[beta_mean + j]) / flt[beta_sd + j]
-        logp -= 0.5 * t * t
-        by_y[j] -= t / flt[beta_sd + j]
-    for j in range(n_plain):
-        t = (theta[o_shape + j] - flt[plain_mean + j]) / flt[plain_sd + j]
-        logp -= 0.5 * t * t
-        by_y[o_shape + j] -= t / flt[plain_sd + j]
-    log_x, by_score = half_normal_score(theta[o_scale])
-    log_w = math.log(flt[P_LOT_SCALE]) + log_x
-    w2 = math.exp(2.0 * log_w)
-    logp -= 0.5 * theta[o_scale] ** 2
-    by_y[o_scale] -= theta[o_scale]
-    if not fixed:
-        logp -= 0.5 * theta[o_scale + 1] ** 2
-        by_y[o_scale + 1] -= theta[o_scale + 1]
-        for c in range(n_start):
-            t = (theta[o_start + c] - flt[start_mean + c]) / flt[start_sd + c]
-            logp -= 0.5 * t * t
-            by_y[o_start + c] -= t / flt[start_sd + c]
-    for p in range(n_product):
-        # one lot: its effect is integrated out, the main effects are the lot's own and share it
-        shared = w2 if ints[i_single + p] else 0.0
-        total = spread = 0.0
-        for c in range(n_main):
-            if ints[i_main + c] == p:
-                total += (theta[o_main + c] + to_asked[p] - flt[main_mean + c]) / flt[
-                    main_sd + c
-                ] ** 2
-                spread += 1.0 / flt[main_sd + c] ** 2
-        damp = 1.0 / (1.0 + shared * spread)
-        logp += 0.5 * math.log(damp) + 0.5 * shared * total * total * damp
-        if ints[i_single + p]:
-            by_w2 = -0.5 * spread * damp + 0.5 * (total * damp) ** 2
-            by_y[o_scale] += by_w2 * 2.0 * w2 * by_score
-        for c in range(n_main):
-            if ints[i_main + c] != p:
-                continue
-            t = (theta[o_main + c] + to_asked[p] - flt[main_mean + c]) / flt[main_sd + c]
-            logp -= 0.5 * t * t
-            by_t = t / flt[main_sd + c] - shared * total * damp / flt[main_sd + c] ** 2
-            by_y[o_main + c] -= by_t
-            for k in range(n_shape):
-                by_y[o_shape + p * n_shape + k] -= by_t * asked_slope[1 + k, p]
-    for m in range(n_lot):
-        e = theta[o_lot + m]
-        logp -= 0.5 * e * e / w2 + log_w
-        by_y[o_lot + m] -= e / w2
-        by_y[o_scale] += (e * e / w2 - 1.0) * by_score
-    if raw:
-        return _give(logp, by_y, chol, grad_, logp_)
-
-    # back through the standardised coordinates, in reverse order of from_y
-    by_scale = 0.0
-    for m in range(n_lot):
-        v = flt[lot_var + m]
-        var = v * w2 / (v + w2)
-        sd = math.sqrt(var)
-        c = ints[i_lot_main + m]
-        by_e = by_y[o_lot + m]
-        by_y[o_main + c] -= by_e * var / v
-        gap = flt[lot_hat + m] - theta[o_main + c]
-        by_scale += by_e * (2.0 * var * var / (w2 * v) * gap + sd * var / w2 * y[o_lot + m])
-        by_scale += var / w2
-        by_y[o_lot + m] = by_e * sd
-    for c in range(n_main):
-        precision = 1.0 / flt[main_sd + c] ** 2
-        total_pull = flt[main_mean + c] * precision
-        d_precision = d_pull = 0.0
-        for m in range(n_lot):
-            if ints[i_lot_main + m] == c:
-                t = 1.0 / (flt[lot_var + m] + w2)
-                precision += t
-                total_pull += flt[lot_hat + m] * t
-                d_precision -= 2.0 * w2 * t * t
-                d_pull -= 2.0 * w2 * t * t * flt[lot_hat + m]
-        sd = 1.0 / math.sqrt(precision)
-        centre = total_pull / precision
-        d_log_sd = -0.5 * d_precision / precision
-        by_a = by_y[o_main + c]
-        by_scale += by_a * (
-            (d_pull - centre * d_precision) / precision + sd * d_log_sd * y[o_main + c]
-        )
-        by_scale += d_log_sd
-        by_y[o_main + c] = by_a * sd
-    by_y[o_scale] += by_scale * by_score
-    if not fixed:
-        by_scale = 0.0
-        for c in range(n_start):
-            precision = 1.0 / flt[start_sd + c] ** 2
-            total_pull = flt[start_mean + c] * precision
-            d_precision = d_pull = 0.0
-            for s in range(n_series):
-                if ints[i_series + 4 * s + 1] == c:
-                    t = 1.0 / (flt[ser_var + s] + start_var)
-                    precision += t
-                    total_pull += flt[ser_hat + s] * t
-                    d_precision -= 2.0 * start_var * t * t
-                    d_pull -= 2.0 * start_var * t * t * flt[ser_hat + s]
-            sd = 1.0 / math.sqrt(precision)
-            centre = total_pull / precision
-            d_log_sd = -0.5 * d_precision / precision
-            by_a = by_y[o_start + c]
-            by_scale += by_a * (
-                (d_pull - centre * d_precision) / precision + sd * d_log_sd * y[o_start + c]
-            )
-            by_scale += d_log_sd
-            by_y[o_start + c] = by_a * sd
-        by_y[o_scale + 1] += by_scale * by_start_score
-    for i in range(1 if fixed else 2):
-        table = flt[f_bend : f_bend + 5 * n_knot].reshape((n_knot, 5))
-        _, first_slope, second_slope = bent(y[o_scale + i], table)
-        by_y[o_scale + i] = by_y[o_scale + i] * first_slope + second_slope / first_slope
-        f_bend += 5 * n_knot
-    return _give(logp, by_y, chol, grad_, logp_)
+    logp = _run_coordinates(d, w)
+    _run_curves(d, w)
+    logp += _run_strips(d, w)
+    logp += _run_words(d, w)
+    logp += _run_beliefs(d, w)
+    if not d[RAW]:
+        _run_back(d, w)
+    logp_[0] = logp
+    bad = 0 if math.isfinite(logp) else 4
+    for j in range(n):
+        grad[j] = 0.0
+    for i in range(n):
+        if i < dense:
+            for j in range(i + 1):
+                grad[j] += chol[i * dense + j] * by[i]
+        else:
+            grad[i] = x[d[F_DIAGONAL] + i - dense] * by[i]
+        if not math.isfinite(by[i]):
+            bad = 3
+    _free(memory)
+    return bad
 
 
 @numba.cfunc(_C_EXPAND, cache=True)
-def expand_callback(dim, expanded, x_, out_, data_):
+def expand_callback(dim, expanded, z, out, d):
     """The sampler's C interface for stored values: z itself."""
-    for j in range(dim):
-        out_[j] = x_[j]
+    for j in range(d[N_Y]):
+        out[j] = z[j]
     return 0
 
 
 _address = ctypes.c_void_p
-_function = ctypes.CFUNCTYPE(ctypes.c_int64, ctypes.c_uint64, *[_address] * 4)
-_call = _function(density_callback.address)  # pyright: ignore
+_call = ctypes.CFUNCTYPE(ctypes.c_int64, ctypes.c_uint64, *[_address] * 4)(
+    density_callback.address  # pyright: ignore
+)
+_call_coordinates = ctypes.CFUNCTYPE(ctypes.c_double, _address, _address)(
+    _coordinates.address  # pyright: ignore
+)
 
 
 def log_density(z: np.ndarray, grad: np.ndarray, buf: np.ndarray) -> float:
@@ -795,10 +875,23 @@ def log_density(z: np.ndarray, grad: np.ndarray, buf: np.ndarray) -> float:
     return float(value[0])
 
 
+def from_y(y: np.ndarray, buf: np.ndarray, theta: np.ndarray) -> float:
+    """Model parameters from y (same order); returns the log Jacobian."""
+    work = np.empty(int(buf[W_LEVEL]))
+    work[buf[W_Y] : buf[W_Y] + y.size] = y
+    log_jacobian = _call_coordinates(buf.ctypes.data, work.ctypes.data)
+    theta[:] = work[buf[W_THETA] : buf[W_THETA] + y.size]
+    return float(log_jacobian)
+
+
 def to_theta(z: np.ndarray, buf: np.ndarray, theta: np.ndarray) -> None:
     """Model parameters of many draws: z (draw, n_y) to theta (draw, n_y)."""
-    n_y = int(buf[N_Y])
-    flt = buf[buf[N_INT] :].view(np.float64)[N_SCALAR:]
-    y = flt[:n_y] + z @ flt[n_y : n_y + n_y * n_y].reshape(n_y, n_y).T
-    for d in range(z.shape[0]):
-        from_y(y[d], buf, theta[d])
+    n, dense = int(buf[N_Y]), int(buf[N_DENSE])
+    x = buf.view(np.float64)
+    chol = x[buf[F_CHOL] :][: dense * dense].reshape(dense, dense)
+    y = np.empty_like(z)
+    y[:, :dense] = z[:, :dense] @ chol.T
+    y[:, dense:] = z[:, dense:] * x[buf[F_DIAGONAL] :][: n - dense]
+    y += x[buf[F_CENTRE] :][:n]
+    for i in range(z.shape[0]):
+        from_y(y[i], buf, theta[i])
