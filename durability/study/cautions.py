@@ -29,8 +29,8 @@ FLAGS: dict[str, str] = {
     "scatter, but look at the row.",
     "trailing_note": "Text below the table was read as a note, not as data.",
     "unit_not_written": "A header leaves its unit out and the usual unit was taken.",
-    "declared_only": "Of a material only a data sheet's word is known and no strip: the answer leans "
-    "on priors of scatter and of the law's shape, and is wide.",
+    "declared_only": "Of a material only a data sheet's word is known and no strip: the answer "
+    "leans on priors of scatter and of the law's shape, and is wide.",
     "read_off_a_figure": "Values were read off a figure: their reading errors are part of the "
     "uncertainty.",
     "langley_band": "A langley usually counts the whole of sunlight, not the band in which this "
