@@ -121,12 +121,22 @@ class Rules:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Caution:
-    """Something legal but unwise, with where it was seen and what to do."""
+    """Something legal but unwise, with where it was seen and what to do.
+
+    Parameters
+    ----------
+    name : key of the room's dict of flags, which explains it.
+    text : what was seen, with its numbers.
+    file, row, column : where; row is the first of several.
+    rows : every row it is about, as a spreadsheet counts; empty where it is about none or one.
+    """
 
     name: str
     text: str
     file: str = ""
     row: int | None = None
+    column: str | None = None
+    rows: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
