@@ -4,9 +4,9 @@ Every unit belongs to a *dimension*; numbers are converted to the first (canonic
 dimension by ``canonical = number * factor + offset``. A dose in a wavelength interval (MJ/m²) and a
 dose at a wavelength (kJ/(m² nm)) are different dimensions and never convert into each other.
 
-Sources of factors: exact definitions of the international pound and inch (1 lbf =
-4.4482216152605 N, 1 in = 25.4 mm) and the standard gravity 9.80665 m/s²; checked against pint
-in tests/test_units.py.
+Sources of factors: exact by definition, from memory: pound 0.45359237 kg, inch 25.4 mm, yard
+914.4 mm, standard gravity 9.80665 m/s², thermochemical calorie 4.184 J (a langley is one calorie to
+a square centimetre). Every factor is checked against pint in tests/test_units.py.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ import difflib
 import math
 import re
 from dataclasses import dataclass
+from typing import Any
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +52,7 @@ CANONICAL: dict[str, str] = {
     "wavelength": "nm",
 }
 
-_LBF = 4.4482216152605
+_LBF = 0.45359237 * 9.80665
 _TABLE: tuple[tuple[str, str, float, float, str], ...] = (
     ("N", "force", 1, 0, "N"),
     ("kN", "force", 1000, 0, "kN"),
@@ -61,19 +62,26 @@ _TABLE: tuple[tuple[str, str, float, float, str], ...] = (
     ("cm", "length", 10, 0, "cm"),
     ("m", "length", 1000, 0, "m"),
     ("in", "length", 25.4, 0, "in"),
+    ("ft", "length", 304.8, 0, "ft"),
     ("kN/m", "force per width", 1, 0, "kN/m"),
     ("N/mm", "force per width", 1, 0, "N/mm"),
     ("N/m", "force per width", 0.001, 0, "N/m"),
     ("N/cm", "force per width", 0.1, 0, "N/cm"),
+    ("N/5cm", "force per width", 0.02, 0, "N/5cm"),
+    ("daN/5cm", "force per width", 0.2, 0, "daN/5cm"),
+    ("kgf/cm", "force per width", 0.980665, 0, "kgf/cm"),
     ("lbf/in", "force per width", _LBF / 25.4, 0, "lbf/in"),
     ("lbf/ft", "force per width", _LBF / 304.8, 0, "lbf/ft"),
     ("MPa", "stress", 1, 0, "MPa"),
     ("N/mm^2", "stress", 1, 0, "N/mm²"),
     ("kPa", "stress", 0.001, 0, "kPa"),
+    ("psi", "stress", _LBF / 25.4**2, 0, "psi"),
     ("MJ/m^2", "energy per area", 1, 0, "MJ/m²"),
     ("kJ/m^2", "energy per area", 0.001, 0, "kJ/m²"),
     ("J/m^2", "energy per area", 1e-6, 0, "J/m²"),
     ("kWh/m^2", "energy per area", 3.6, 0, "kWh/m²"),
+    ("Ly", "energy per area", 0.04184, 0, "Ly"),
+    ("kLy", "energy per area", 41.84, 0, "kLy"),
     ("kJ/m^2/nm", "energy per area and wavelength", 1, 0, "kJ/(m² nm)"),
     ("MJ/m^2/nm", "energy per area and wavelength", 1000, 0, "MJ/(m² nm)"),
     ("J/m^2/nm", "energy per area and wavelength", 0.001, 0, "J/(m² nm)"),
@@ -91,15 +99,25 @@ _TABLE: tuple[tuple[str, str, float, float, str], ...] = (
     ("1", "fraction", 1, 0, ""),
     ("%", "fraction", 0.01, 0, "%"),
     ("g/m^2", "mass per area", 1, 0, "g/m²"),
-    ("oz/yd^2", "mass per area", 33.905747, 0, "oz/yd²"),
+    ("oz/yd^2", "mass per area", 28.349523125 / 0.9144**2, 0, "oz/yd²"),
     ("nm", "wavelength", 1, 0, "nm"),
 )
 _ALIASES: dict[str, str] = {
     "hours": "h", "hour": "h", "hr": "h", "hrs": "h", "minutes": "min", "days": "d", "day": "d",
     "seconds": "s", "weeks": "week", "°C": "degC", "C": "degC", "°F": "degF", "F": "degF",
     "percent": "%", "pct": "%", "inch": "in", "newton": "N", "lb/in": "lbf/in",
-    "": "1", "-": "1", "gsm": "g/m^2", "oz/sy": "oz/yd^2",
+    "": "1", "-": "1", "gsm": "g/m^2", "oz/sy": "oz/yd^2", "langley": "Ly", "langleys": "Ly",
+    "lbf/in^2": "psi", "N/5 cm": "N/5cm", "N/50mm": "N/5cm", "N/50 mm": "N/5cm",
+    "daN/5 cm": "daN/5cm",
 }  # fmt: skip
+_MEANT: dict[str, tuple[str, ...]] = {
+    "lb": ("lbf",), "lbs": ("lbf",), "pound": ("lbf",), "pounds": ("lbf",), "kg": ("kgf",),
+    "kp": ("kgf",), "newtons": ("N",), "inches": ("in",), '"': ("in",), "pli": ("lbf/in",),
+    "ppi": ("lbf/in",), "oz/yd": ("oz/yd^2",), "osy": ("oz/yd^2",), "oz": ("oz/yd^2",),
+    "cal/cm^2": ("Ly",), "ly": ("Ly",), "celsius": ("degC",), "fahrenheit": ("degF",),
+    "kilonewton": ("kN",), "n": ("N",), "kn": ("kN",),
+}  # fmt: skip
+"""Spellings that could mean something else too: offered in the error, never taken."""
 
 UNITS: dict[str, Unit] = {
     symbol: Unit(symbol, dimension, factor, offset, shown)
@@ -133,7 +151,8 @@ def unit(text: str, dimension: str | None = None) -> Unit:
     found = UNITS.get(_normal(text))
     if found is None:
         pool = [s for s in UNITS if dimension in (None, UNITS[s].dimension)]
-        near = difflib.get_close_matches(_normal(text), pool, n=3) or pool[:6]
+        meant = [s for s in _MEANT.get(_normal(text).casefold(), ()) if s in pool]
+        near = meant or difflib.get_close_matches(_normal(text), pool, n=3) or pool[:6]
         raise UnitError(f"unit {text!r} is unknown; expected {_either(near)}")
     if dimension is not None and found.dimension != dimension:
         allowed = [s for s in UNITS if UNITS[s].dimension == dimension]
@@ -141,6 +160,21 @@ def unit(text: str, dimension: str | None = None) -> Unit:
             f"unit {text!r} measures {found.dimension}; expected {dimension}: {_either(allowed)}"
         )
     return found
+
+
+def converted(values: Any, written: Unit, into: Unit) -> Any:
+    """Numbers (also arrays) of one unit in another of the same dimension.
+
+    Examples
+    --------
+    >>> round(converted(225.0, unit("lbf"), unit("kN")), 6)
+    1.00085
+    """
+    if written == into:
+        return values
+    if written.offset == into.offset == 0:
+        return values * (written.factor / into.factor)
+    return (written.to_canonical(values) - into.offset) / into.factor
 
 
 def _either(options: list[str]) -> str:

@@ -7,7 +7,7 @@ import math
 import pint
 import pytest
 
-from durability.units import CANONICAL, UNITS, UnitError, header, measure, unit
+from durability.units import CANONICAL, UNITS, UnitError, converted, header, measure, unit
 
 
 @pytest.fixture(scope="module")
@@ -17,9 +17,12 @@ def registry() -> pint.UnitRegistry:
 
 ORACLE = {  # our symbol, and how pint writes it
     "N": "newton", "kN": "kilonewton", "lbf": "pound_force", "kgf": "kilogram_force",
-    "mm": "millimeter", "cm": "centimeter", "m": "meter", "in": "inch",
+    "mm": "millimeter", "cm": "centimeter", "m": "meter", "in": "inch", "ft": "foot",
     "kN/m": "kilonewton/meter", "N/mm": "newton/millimeter", "N/m": "newton/meter",
     "N/cm": "newton/centimeter", "lbf/in": "pound_force/inch", "lbf/ft": "pound_force/foot",
+    "N/5cm": "newton/centimeter", "daN/5cm": "decanewton/centimeter",
+    "kgf/cm": "kilogram_force/centimeter", "psi": "psi",
+    "Ly": "langley", "kLy": "kilolangley",
     "MPa": "megapascal", "N/mm^2": "newton/millimeter**2", "kPa": "kilopascal",
     "MJ/m^2": "megajoule/meter**2", "kJ/m^2": "kilojoule/meter**2", "J/m^2": "joule/meter**2",
     "kWh/m^2": "kilowatt*hour/meter**2",
@@ -43,10 +46,48 @@ def test_every_unit_of_the_table_is_compared():
 def test_a_unit_converts_as_pint_does(registry, symbol, number):
     ours = UNITS[symbol]
     canonical = ORACLE[CANONICAL[ours.dimension]]
-    theirs = registry.Quantity(number, ORACLE[symbol]).to(canonical).magnitude
-    # oz/yd² is kept to eight digits
-    rel = 2e-8 if symbol == "oz/yd^2" else 1e-12
-    assert ours.to_canonical(number) == pytest.approx(theirs, rel=rel)
+    share = 5 if "/5cm" in symbol else 1  # a force to 5 cm of width
+    theirs = registry.Quantity(number / share, ORACLE[symbol]).to(canonical).magnitude
+    assert ours.to_canonical(number) == pytest.approx(theirs, rel=1e-12)
+
+
+EXACT = [  # (number, unit, canonical): exact by definition, from memory
+    (1, "lbf", 4.4482216152605),  # 0.45359237 kg x 9.80665 m/s²
+    (1, "kgf", 9.80665),
+    (1, "in", 25.4),
+    (1, "ft", 304.8),
+    (1, "psi", 0.006894757293168361),
+    (1, "Ly", 0.04184),  # a thermochemical calorie, 4.184 J, to a square centimetre
+    (1, "oz/yd^2", 33.9057474748823),  # 28.349523125 g to 0.83612736 m²
+    (1, "kJ/m^2", 0.001),
+    (212, "degF", 100),
+    (32, "degF", 0),
+    (50, "N/5cm", 1),  # 50 N to a strip of 50 mm
+    (1, "kWh/m^2", 3.6),
+]
+
+
+@pytest.mark.parametrize(("number", "symbol", "canonical"), EXACT)
+def test_a_unit_is_what_it_is_by_definition(number, symbol, canonical):
+    assert unit(symbol).to_canonical(number) == pytest.approx(canonical, rel=1e-14, abs=1e-13)
+
+
+@pytest.mark.parametrize(
+    ("text", "dimension", "meant"),
+    [("lb", "force", "lbf"), ("kg", "force", "kgf"), ("pli", "force per width", "lbf/in"),
+     ("ly", "energy per area", "Ly"), ("osy", "mass per area", "oz/yd^2"), ("kn", "force", "kN")],
+)  # fmt: skip
+def test_what_could_mean_two_things_is_offered_and_not_taken(text, dimension, meant):
+    with pytest.raises(UnitError) as caught:
+        unit(text, dimension)
+    assert str(caught.value).endswith(f"expected {meant}")
+
+
+@pytest.mark.parametrize("symbol", UNITS)
+def test_converting_there_and_back_changes_nothing(symbol):
+    for other in (u for u in UNITS.values() if u.dimension == UNITS[symbol].dimension):
+        there = converted(37.5, UNITS[symbol], other)
+        assert converted(there, other, UNITS[symbol]) == pytest.approx(37.5, rel=1e-12)
 
 
 def test_a_percent_is_a_hundredth():
@@ -98,6 +139,10 @@ def test_what_is_shown_can_be_read_again(symbol):
         ("oz/yd2", "oz/yd^2"),
         ("lb/in", "lbf/in"),
         ("gsm", "g/m^2"),
+        ("langleys", "Ly"),
+        ("N/5 cm", "N/5cm"),
+        ("N/50 mm", "N/5cm"),
+        ("lbf/in²", "psi"),
         ("°C", "degC"),
         ("hours", "h"),
         ("hrs", "h"),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from durability.study.findings import Findings, listed
@@ -28,20 +29,43 @@ FLAGS: dict[str, str] = {
     "scatter, but look at the row.",
     "trailing_note": "Text below the table was read as a note, not as data.",
     "unit_not_written": "A header leaves its unit out and the usual unit was taken.",
+    "declared_only": "Of a material only a data sheet's word is known and no strip: the answer "
+    "leans on priors of scatter and of the law's shape, and is wide.",
+    "read_off_a_figure": "Values were read off a figure: their reading errors are part of the "
+    "uncertainty.",
+    "langley_band": "A langley usually counts the whole of sunlight, not the band in which this "
+    "exposure is measured: look which is meant.",
+    "units_not_used": "study.toml gives a unit for a column that no table has.",
     "not_in_data": "A material or an exposure of study.toml has no row in the data.",
 }
 _FEW = 3
 _HIGH = 1.25
 
 
-def look_for_cautions(rows: dict[str, Any], description: Description, findings: Findings) -> None:
-    """Note every caution about the rows (arrays as in `Study.rows`, ``measured`` and ``jaw``)."""
+def look_for_cautions(
+    rows: dict[str, Any],
+    description: Description,
+    findings: Findings,
+    others: Mapping[str, Mapping[str, Any]] | None = None,
+) -> None:
+    """Note every caution about the study.
+
+    Parameters
+    ----------
+    rows : arrays as in `Study.rows`, ``measured`` and ``jaw``; of length 0 in a study without
+        specimens and summaries.
+    others : the kinds ``readings``, ``inspections`` and ``declared`` that there are, as arrays.
+    """
     import numpy
 
+    others = others or {}
     rows = dict(rows)
     rows["place"] = _places(rows)
     rows["start"] = (rows["hours"] == 0) | (rows["dose"] == 0)
-    _not_in_data(rows, description, findings)
+    _not_in_data(rows, others, description, findings)
+    _declared_alone(rows, others, findings)
+    if not rows["used"].size:
+        return
     _not_used(rows, findings)
     _starts_and_levels(rows, description, findings)
     strips = rows["used"] & ~rows["summary"]
@@ -70,18 +94,45 @@ def _note(rows: dict[str, Any], mask: Any, name: str, what: str, findings: Findi
         findings.caution(name, text, file=file, row=lines[0])
 
 
-def _not_in_data(rows: dict[str, Any], description: Description, findings: Findings) -> None:
+def _not_in_data(
+    rows: dict[str, Any],
+    others: Mapping[str, Mapping[str, Any]],
+    description: Description,
+    findings: Findings,
+) -> None:
     import numpy
 
     for kind, known in (
         ("material", description.materials),
         ("exposure", description.exposures),
     ):
-        met = set(numpy.unique(rows[kind]).tolist())
+        met = set(numpy.concatenate([t[kind] for t in (rows, *others.values())]).tolist())
         for name in known:
             if name not in met:
                 text = f"{kind} {name} has no row in the data"
                 findings.caution("not_in_data", text, file="study.toml")
+
+
+def _declared_alone(
+    rows: dict[str, Any], others: Mapping[str, Mapping[str, Any]], findings: Findings
+) -> None:
+    """Materials of which a data sheet speaks and nothing else."""
+    if "declared" not in others:
+        return
+    measured = set(rows["material"][rows["used"]].tolist())
+    for kind in ("readings", "inspections"):
+        if kind in others:
+            measured |= set(others[kind]["material"][others[kind]["used"]].tolist())
+    declared = others["declared"]
+    for name in dict.fromkeys(declared["material"].tolist()):
+        if name not in measured:
+            i = int((declared["material"] == name).nonzero()[0][0])
+            findings.caution(
+                "declared_only",
+                f"material {name} is known from declared values alone",
+                file=str(declared["file"][i]),
+                row=int(declared["line"][i]),
+            )
 
 
 def _not_used(rows: dict[str, Any], findings: Findings) -> None:

@@ -1,4 +1,7 @@
-"""What is a study, once read? Materials, exposures, a question, and one row a strip or summary.
+"""What is a study, once read? Materials, exposures, a question, and what was found, row by row.
+
+Five kinds of data may stand in one study, in any mix: strips and summaries (`Study.rows`), repeated
+readings, inspections, and a data sheet's declared values.
 
 Nothing is computed here: the types that `durability.study.read_study` fills and every later room
 reads.
@@ -16,6 +19,10 @@ if TYPE_CHECKING:
     import xarray
 
     from durability.statement import Statements
+
+
+OTHER_KINDS = {"readings": "reading", "inspections": "inspection", "declared": "declaration"}
+"""Kinds of data beside `Study.rows`, and the dimension of each."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,6 +63,10 @@ class Exposure:
     dose_unit : unit of the variable ``dose`` of this exposure's rows as shown to people, with
         band, such as ``"kJ/(m² nm) at 340 nm"`` or ``"AFU"``.
     record : chamber record (time, irradiance, black_panel, air, humidity along ``time``), or None.
+    control : None for an exposure to light. ``"dark"`` for strips kept beside it without light in
+        the same heat and water, ``"heat"`` for strips in the same heat alone. A control's axis is
+        clock hours (``axis`` is ``"h"``): it has no radiant dose.
+    control_of : name of the exposure beside which the control was kept, or None.
     """
 
     name: str
@@ -68,6 +79,8 @@ class Exposure:
     dose_unit: str = ""
     record: xarray.Dataset | None = None
     record_file: str | None = None
+    control: Literal["dark", "heat"] | None = None
+    control_of: str | None = None
 
     @property
     def is_radiant(self) -> bool:
@@ -108,12 +121,22 @@ class Rules:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Caution:
-    """Something legal but unwise, with where it was seen and what to do."""
+    """Something legal but unwise, with where it was seen and what to do.
+
+    Parameters
+    ----------
+    name : key of the room's dict of flags, which explains it.
+    text : what was seen, with its numbers.
+    file, row, column : where; row is the first of several.
+    rows : every row it is about, as a spreadsheet counts; empty where it is about none or one.
+    """
 
     name: str
     text: str
     file: str = ""
     row: int | None = None
+    column: str | None = None
+    rows: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -126,14 +149,18 @@ class Study:
     title, property : as the study names them.
     unit : unit of every strength here as shown to people: ``"kN/m"``, ``"N"``, ``"MPa"`` or
         ``"%"`` where the data are percent of the unexposed strength.
-    thresholds : retained fractions asked about, each between 0 and 1.
-    required_strength : absolute strength asked about [unit], or None.
+    changes : ``"falls"`` for a property that is lost, ``"rises"`` for one that grows (yellowing,
+        drift).
+    thresholds : fractions of the unexposed value asked about: each between 0 and 1 where the
+        property falls, above 1 where it rises.
+    required_strength : absolute value asked about [unit], or None.
     rows : xarray Dataset along ``row`` (one row a strip or a summary) with
 
         ==================  ==========================================================
         material, lot,      text; lot is ``""`` where the study names none
         direction, exposure text
         specimen            text
+        kind                text: ``"specimen"`` or ``"summary"``
         summary             bool; True for a group's mean of ``n`` strips
         strength            float [unit]; for a summary the mean; the limit if censored
         sd                  float [unit]; nan for strips and where not given
@@ -144,12 +171,34 @@ class Study:
         hours               float [h], clock hours with dark phases; nan where not given
         dose                float [the exposure's dose_unit, canonical]; nan where not given
         elongation          float [%]; nan where not given
+        dose_sd, hours_sd   float [as dose, h]; standard error of a place read off a figure
+        value_sd            float [unit]; standard error of a value read off a figure; nan where
+                            nothing was read off, as in the two above
         laboratory, run     text
+        machine, tested_on  text; the day as ISO 8601, ``""`` where not given
         file, line          where the row was read (line as a spreadsheet counts)
         ==================  ==========================================================
 
         Either ``hours`` or ``dose`` is given on every row; both are 0 for unexposed rows.
-        `durability.exposure.with_dose` fills ``dose`` for all rows.
+        `durability.exposure.with_doses` fills ``dose`` of every kind. No rows where the study has
+        neither specimens nor summaries.
+    readings : None, or Dataset along ``reading``: repeated readings of specimens that are not
+        broken. material, lot, direction, exposure, specimen, hours, dose, value [unit], dose_sd,
+        hours_sd, value_sd, censored, used, reason, laboratory, run, file, line as above. A
+        specimen is one (material, lot, direction, exposure, specimen), read before exposure too.
+    inspections : None, or Dataset along ``inspection``: between which looks a specimen crossed a
+        fraction. material, lot, direction, exposure, specimen; fraction [1] (nan where only a
+        required strength is asked about and the crossing is of that); hours_low, hours_high [h]
+        and dose_low, dose_high (nan where not given; low 0: crossed before the first look; high
+        inf: not crossed yet; equal: seen as it happened); n, specimens in that state; used,
+        reason, laboratory, run, file, line.
+    declared : None, or Dataset along ``declaration``: a data sheet's word. material, lot,
+        direction, exposure, hours, dose; retained [1] or else strength [unit], the other nan;
+        sense ``"typical"``, ``"minimum"`` or ``"minimum average roll value"``; n, strips behind it,
+        0 where not said; file, line.
+    entered : None, or Dataset along ``cell``: cells that were converted, as they were entered.
+        file, line, column (header), text and unit as written, value and into: the number and unit
+        it became.
     inputs : file name to SHA-256 of what was read.
     cautions : what is legal but unwise.
     invented : True where study.toml marks the data as invented.
@@ -163,6 +212,11 @@ class Study:
     rows: xarray.Dataset
     exposures: dict[str, Exposure]
     materials: dict[str, Material]
+    changes: Literal["falls", "rises"] = "falls"
+    readings: xarray.Dataset | None = None
+    inspections: xarray.Dataset | None = None
+    declared: xarray.Dataset | None = None
+    entered: xarray.Dataset | None = None
     required_strength: float | None = None
     question: Question = Question()
     rules: Rules = Rules()
@@ -190,9 +244,17 @@ class Study:
             ("materials", ", ".join(self.materials)),
             ("exposures", ", ".join(f"{e.name} [{e.dose_unit}]" for e in self.exposures.values())),
             ("rows", f"{used.size}, of which {int((~used).sum())} not used"),
-            ("thresholds", ", ".join(f"{100 * q:g} %" for q in self.thresholds)),
         ]
+        for name, table in self.others().items():
+            rows.append((name, f"{table.sizes[OTHER_KINDS[name]]}"))
+        rows.append(("thresholds", ", ".join(f"{100 * q:g} %" for q in self.thresholds)))
         return [(a, str(b)) for a, b in rows]
+
+    def others(self) -> dict[str, xarray.Dataset]:
+        """The kinds of data beside `rows` that the study has, by name."""
+        tables = {"readings": self.readings, "inspections": self.inspections,
+                  "declared": self.declared}  # fmt: skip
+        return {name: table for name, table in tables.items() if table is not None}
 
     def __repr__(self) -> str:
         return "Study\n" + "\n".join(f"  {a:<11} {b}" for a, b in self.summary_rows())

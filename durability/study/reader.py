@@ -179,9 +179,11 @@ def _records(
 def _joined(tables: list[dict[str, Any]]) -> dict[str, Any]:
     import numpy
 
+    from durability.study.rows import LOOKED_AT
+
     return {
         name: numpy.concatenate([table[name] for table in tables])
-        for name in (*_ORDER, "measured", "jaw")
+        for name in (*_ORDER, *LOOKED_AT)
     }
 
 

@@ -43,6 +43,9 @@ DIRECTION_HINTS = {
     for word in words
 }
 CENSORED = {"below": -1, "above": 1}
+LOOKED_AT = ("measured", "column", "jaw", "machine", "tested_on")
+"""What cautions and screens read of a row and a study does not keep: the text of the measured
+value, the header over it, whether the strip broke at the jaw, test machine and day of test."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -360,7 +363,7 @@ def in_study_unit(values: Any, written: Unit | None, wanted: Unit | None) -> Any
 
 
 def finish(bench: Bench, subjects: Subjects, own: dict[str, Any]) -> dict[str, Any]:
-    """All variables of `Study.rows`, as arrays."""
+    """All variables of `Study.rows` and those of `LOOKED_AT`, as arrays."""
     import numpy
 
     nothing = numpy.full(bench.size, numpy.nan)
@@ -370,6 +373,11 @@ def finish(bench: Bench, subjects: Subjects, own: dict[str, Any]) -> dict[str, A
         "specimen": blank,
         "sd": nothing,
         "elongation": nothing,
+        "measured": blank,
+        "column": blank,
+        "jaw": numpy.zeros(bench.size, dtype=bool),
+        "machine": blank,
+        "tested_on": blank,
         **own,
         "file": numpy.full(bench.size, bench.table.file),
         "line": bench.table.rows,

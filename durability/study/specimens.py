@@ -49,7 +49,7 @@ def specimen_rows(
     out = excluded != ""
     jaw = bench.words("break_at", {"gauge": False, "jaw": True}, default=False)
     censored = bench.words("censored", CENSORED, default=0)
-    strength, blank, measured = _strengths(bench, out, censored)
+    strength, blank, measured, header = _strengths(bench, out, censored)
     elongation = bench.numbers("elongation")
     bench.refuse(elongation.values < 0, "elongation", "a number of at least 0")
     percent = bench.unit("elongation", "fraction", "%")
@@ -85,13 +85,16 @@ def specimen_rows(
             "reason": reason,
             "elongation": elongation.values * (percent.factor * 100 if percent else numpy.nan),
             "measured": measured,
+            "column": header,
             "jaw": jaw,
+            "machine": bench.text("machine"),
+            "tested_on": bench.text("tested_on"),
         },
     )
 
 
-def _strengths(bench: Bench, out: Any, censored: Any) -> tuple[Any, Any, Any]:
-    """(strength in the study's unit, where nothing was measured, text of what was measured)."""
+def _strengths(bench: Bench, out: Any, censored: Any) -> tuple[Any, Any, Any, Any]:
+    """(strength in the study's unit, where nothing was measured, what was measured, its header)."""
     import numpy
 
     wanted = bench.description.unit
@@ -159,10 +162,9 @@ def _strengths(bench: Bench, out: Any, censored: Any) -> tuple[Any, Any, Any]:
             per_width = force.values * (newton.factor if newton else numpy.nan) / breadth
             broken = per_width / (wanted.factor if wanted else 1.0)
         values = numpy.where(force.given, broken, values)
-    measured = bench.text("peak_force") if has_force else bench.text("strength")
-    if has_force and "strength" in bench.columns:
-        measured = numpy.where(strength.given, bench.text("strength"), measured)
-    return values, blank, measured
+    by_force = force.given | ("strength" not in bench.columns)
+    measured = numpy.where(by_force, bench.text("peak_force"), bench.text("strength"))
+    return values, blank, measured, numpy.where(by_force, force.header, strength.header)
 
 
 def _say_assumed(bench: Bench, name: str, symbol: str) -> None:

@@ -93,7 +93,5 @@ def summary_rows(
             "censored": censored.astype(numpy.int64),
             "used": reason == "",
             "reason": reason,
-            "measured": numpy.full(bench.size, "", dtype=str),
-            "jaw": numpy.zeros(bench.size, dtype=bool),
         },
     )
