@@ -18,6 +18,7 @@ from durability.inference import kernel as k
 from durability.inference.model import Model, priors
 
 N_KNOT = 41
+N_DENSE = 300  # parameters that are mixed with each other; group effects beyond are scaled apart
 N_NODE = 15  # Gauss-Hermite nodes for censored strips
 
 
@@ -28,9 +29,11 @@ class Layout:
     n_beta: int
     n_product: int
     n_shape: int
+    n_reading: int
+    n_group: int
     n_main: int
     n_start: int
-    n_lot: int
+    n_effect: int
     start_fixed: bool
 
     @property
@@ -42,16 +45,21 @@ class Layout:
         return slice(self.shape.stop, self.shape.stop + self.n_product)
 
     @property
-    def lot_scale(self) -> int:
-        return self.spread.stop
+    def reading(self) -> slice:
+        return slice(self.spread.stop, self.spread.stop + self.n_reading)
+
+    @property
+    def scale(self) -> slice:
+        """Scores of the group spreads, lots first."""
+        return slice(self.reading.stop, self.reading.stop + self.n_group)
 
     @property
     def start_scale(self) -> int | None:
-        return None if self.start_fixed else self.spread.stop + 1
+        return None if self.start_fixed else self.scale.stop
 
     @property
     def main(self) -> slice:
-        first = self.spread.stop + (1 if self.start_fixed else 2)
+        first = self.scale.stop + (0 if self.start_fixed else 1)
         return slice(first, first + self.n_main)
 
     @property
@@ -59,12 +67,13 @@ class Layout:
         return slice(self.main.stop, self.main.stop + self.n_start)
 
     @property
-    def lot(self) -> slice:
-        return slice(self.start.stop, self.start.stop + self.n_lot)
+    def effect(self) -> slice:
+        """Group effects, lots first."""
+        return slice(self.start.stop, self.start.stop + self.n_effect)
 
     @property
     def size(self) -> int:
-        return self.lot.stop
+        return self.effect.stop
 
 
 def layout(model: Model) -> Layout:
@@ -74,131 +83,153 @@ def layout(model: Model) -> Layout:
         n_beta=len(model.columns),
         n_product=len(model.materials),
         n_shape=len(model.law.shapes),
+        n_reading=int(model.reading_index.max(initial=-1)) + 1,
+        n_group=len(model.groups),
         n_main=len(model.mains),
         n_start=0 if fixed else len(model.starts),
-        n_lot=len(model.lots),
+        n_effect=len(model.effects),
         start_fixed=fixed,
     )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Coordinates:
-    """Constants of the standardised coordinates; `raw` means that y is theta itself."""
+    """Constants of the standardised coordinates; `raw` means that y is theta itself.
+
+    The first entries of y are a triangular mix of those of z (`chol`), the rest are scaled one by
+    one (`diagonal`).
+    """
 
     centre: np.ndarray
     chol: np.ndarray
-    lot_hat: np.ndarray
-    lot_var: np.ndarray
+    diagonal: np.ndarray
+    effect_hat: np.ndarray
+    effect_var: np.ndarray
     series_hat: np.ndarray
     series_var: np.ndarray
-    lot_bend: np.ndarray  # (N_KNOT, 5): spline from a normal score to the prior score of the spread
-    start_bend: np.ndarray
+    bends: np.ndarray  # (scores, N_KNOT, 5): splines from a normal score to a spread's prior score
     raw: bool = False
+
+    def y(self, z: np.ndarray) -> np.ndarray:
+        """y at z (..., n_y)."""
+        dense = self.chol.shape[0]
+        head = z[..., :dense] @ self.chol.T
+        return self.centre + np.concatenate([head, z[..., dense:] * self.diagonal], axis=-1)
 
 
 def pack(model: Model, at: Coordinates) -> np.ndarray:
-    """The kernel's buffer for a model in the coordinates given."""
+    """The kernel's buffer for a model in the coordinates given: head, whole numbers, numbers."""
     lay = layout(model)
     code, constants = model.law.tape.log().arrays()
-    if model.law.inverse_tape is None:
-        inverse, inverse_constants = np.zeros((0, 4), dtype=np.int64), np.zeros(1)
-    else:
-        inverse, inverse_constants = model.law.inverse_tape.arrays()
+    anchor = model.law.half_loss_tape if model.half_loss else model.law.inverse_tape
+    inverse, inverse_constants = np.zeros((0, 4), dtype=np.int64), np.zeros(1)
+    if anchor is not None:
+        inverse, inverse_constants = anchor.arrays()
     node, weight = np.polynomial.hermite_e.hermegauss(N_NODE)
-    head = np.zeros(k.N_HEADER, dtype=np.int64)
-    sizes = {
-        k.N_Y: lay.size,
-        k.N_BETA: lay.n_beta,
-        k.N_PRODUCT: lay.n_product,
-        k.N_SHAPE: lay.n_shape,
-        k.N_MAIN: lay.n_main,
-        k.N_START: lay.n_start,
-        k.N_LOT: lay.n_lot,
-        k.N_SERIES: len(model.series),
-        k.N_CELL: model.cell_dose.size,
-        k.N_CENSORED: model.censored_limit.size,
-        k.NORMAL_ERRORS: model.errors == "normal",
-        k.START_FIXED: lay.start_fixed,
-        k.N_CODE: len(code),
-        k.N_INVERSE: len(inverse),
-        k.N_NODE: N_NODE,
-        k.RAW: at.raw,
-        k.N_KNOT: N_KNOT,
-    }
-    for place, size in sizes.items():
-        head[place] = int(size)
-    ints = np.concatenate(
-        [
-            head,
-            model.lot_main,
-            model.main_product,
-            model.single_lot,
-            model.series_index.ravel(),
-            model.censored_range.ravel(),
-            model.cell_index.ravel(),
-            model.censored_index.ravel(),
-            code.ravel(),
-            inverse.ravel(),
-        ]
-    ).astype(np.int64)
-
     book = priors()
-    scalar = np.zeros(k.N_SCALAR)
-    scalar[k.P_LOT_SCALE] = book["lot_spread_of_threshold"]["scale"]
-    scalar[k.P_START_SCALE] = book["lot_spread_of_strength"]["scale"]
-    scalar[k.LOG_FLOOR] = math.log(model.law.floor)
-    scalar[k.Q] = model.fraction
+    n_cell, n_in = model.cell_dose.size, 1 + lay.n_shape
+    start_series = np.argsort(model.series_index[:, 1], kind="stable")
+    sorted_starts = model.series_index[start_series, 1]
+    start_range = np.searchsorted(sorted_starts, np.arange(lay.n_start + 1))
+    lot_main = model.effect_index[model.effect_index[:, 0] == 0, 1]
+    main_effect = np.searchsorted(lot_main, np.arange(lay.n_main + 1))
     plain_mean, plain_sd = plain_priors(model)
-    start_prior = np.zeros((0, 2)) if lay.start_fixed else model.start_prior
-    floats = np.concatenate(
-        [
-            scalar,
-            at.centre,
-            at.chol.ravel(),
-            model.main_prior.T.ravel(),
-            start_prior.T.ravel(),
-            at.lot_hat,
-            at.lot_var,
-            at.series_hat,
-            at.series_var,
-            at.lot_bend.ravel(),
-            at.start_bend.ravel(),
-            [c.mean for c in model.columns],
-            [c.sd for c in model.columns],
-            plain_mean,
-            plain_sd,
-            model.log_dose,
-            model.count,
-            model.mean,
-            model.squares,
-            model.freedom,
-            model.design.ravel(),
-            model.censored_limit,
-            node,
-            weight / weight.sum(),
-            [model.start_known or 0.0],
-            model.anchor,
-            _padded(constants, len(code) + 1),
-            _padded(inverse_constants, len(inverse) + 1),
-        ]
-    ).astype(float)
-    buffer = np.concatenate([ints, floats.view(np.int64)])
-    buffer[k.N_TOTAL], buffer[k.N_INT] = buffer.size, ints.size
-    return buffer
+    group_scale = [book[f"{g}_spread_of_threshold"]["scale"] for g in model.groups]
 
-
-def _padded(values: np.ndarray, size: int) -> np.ndarray:
-    out = np.zeros(size)
-    out[: min(values.size, size)] = values[:size]
-    return out
+    head = np.zeros(k.N_HEADER, dtype=np.int64)
+    for place, size in {
+        k.N_Y: lay.size, k.N_DENSE: at.chol.shape[0], k.N_BETA: lay.n_beta,
+        k.N_PRODUCT: lay.n_product, k.N_SHAPE: lay.n_shape, k.N_READING: lay.n_reading,
+        k.N_FAMILY: lay.n_group, k.N_MAIN: lay.n_main, k.N_START: lay.n_start,
+        k.N_EFFECT: lay.n_effect, k.N_SERIES: len(model.series), k.N_CELL: n_cell,
+        k.N_CODE: len(code), k.N_INVERSE: len(inverse), k.N_NODE: N_NODE, k.N_KNOT: N_KNOT,
+        k.N_INSPECTED: len(model.inspected_index), k.N_DECLARED: len(model.declared_index),
+        k.NORMAL: model.errors == "normal", k.FIXED: lay.start_fixed, k.RAW: at.raw,
+        k.T_SHAPE: lay.shape.start, k.T_SPREAD: lay.spread.start, k.T_READING: lay.reading.start,
+        k.T_SCALE: lay.scale.start, k.T_START_SCALE: lay.scale.stop, k.T_MAIN: lay.main.start,
+        k.T_START: lay.start.start, k.T_EFFECT: lay.effect.start,
+    }.items():  # fmt: skip
+        head[place] = int(size)
+    whole = {
+        k.I_MAIN: model.main_product,
+        k.I_MAIN_EFFECT: np.column_stack([main_effect[:-1], main_effect[1:]]),
+        k.I_SINGLE: model.single_lot,
+        k.I_READING: model.reading_index,
+        k.I_SERIES: model.series_index,
+        k.I_START_SERIES: start_series,
+        k.I_START_RANGE: np.column_stack([start_range[:-1], start_range[1:]]),
+        k.I_SUB: model.sub_range,
+        k.I_CELL: model.cell_index,
+        k.I_CELL_EFFECT: model.cell_effect,
+        k.I_CENSORED: model.censored_index,
+        k.I_EFFECT: model.effect_index,
+        k.I_CODE: code,
+        k.I_INVERSE: inverse,
+        k.I_INSPECTED: model.inspected_index,
+        k.I_DECLARED: model.declared_index,
+    }
+    scalar = np.zeros(k.N_SCALAR)
+    scalar[k.LOG_FLOOR] = math.log(model.law.floor)
+    scalar[k.START_KNOWN] = model.start_known or 0.0
+    numbers = {
+        k.F_SCALAR: scalar,
+        k.F_CENTRE: at.centre,
+        k.F_CHOL: at.chol,
+        k.F_DIAGONAL: at.diagonal,
+        k.F_MAIN: model.main_prior,
+        k.F_START: model.start_prior[: lay.n_start],
+        k.F_EFFECT: np.column_stack([at.effect_hat, at.effect_var]),
+        k.F_SERIES: np.column_stack([at.series_hat, at.series_var]),
+        k.F_BEND: at.bends,
+        k.F_PLAIN: np.column_stack([plain_mean, plain_sd]),
+        k.F_GROUP_SCALE: np.array([*group_scale, book["lot_spread_of_strength"]["scale"]]),
+        k.F_LOG_DOSE: model.log_dose,
+        k.F_COUNT: model.count,
+        k.F_FREEDOM: model.freedom,
+        k.F_MEAN: model.mean,
+        k.F_SQUARES: model.squares,
+        k.F_EXTRA: model.extra,
+        k.F_DESIGN: model.design,
+        k.F_LIMIT: model.censored_limit,
+        k.F_NODE: np.concatenate([node, weight / weight.sum()]),
+        k.F_ANCHOR: np.concatenate([model.anchor, np.full(lay.n_product, model.fraction)]),
+        k.F_CONSTANTS: np.append(constants, 0.0),
+        k.F_INVERSE_CONSTANTS: np.append(inverse_constants, 0.0),
+        k.F_INSPECTED: model.inspected_number,
+        k.F_DECLARED: model.declared_number,
+    }
+    used = k.N_HEADER
+    for place, array in (whole | numbers).items():
+        head[place] = used
+        used += array.size
+    registers = n_in + max(len(code), len(inverse))
+    work = 0
+    for place, size in {
+        k.W_Y: lay.size, k.W_THETA: lay.size, k.W_BY: lay.size,
+        k.W_SCALE: 2 * (lay.n_group + 1), k.W_LEVEL: n_cell, k.W_LOG_CURVE: n_cell,
+        k.W_PULL: n_cell, k.W_SLOPE: n_in * n_cell, k.W_SHAPE: lay.n_product * lay.n_shape,
+        k.W_ROOT: 6 * lay.n_product, k.W_ROOT_SLOPE: 2 * n_in * lay.n_product, k.W_NODE: N_NODE,
+        k.W_SUB: 2 * len(model.sub_range), k.W_VALUE: registers * k.BLOCK,
+        k.W_TANGENT: registers * n_in * k.BLOCK, k.W_LOG_U: k.BLOCK,
+    }.items():  # fmt: skip
+        head[place] = work
+        work += size
+    head[k.N_WORK] = work
+    floats = np.concatenate([np.ravel(a) for a in numbers.values()]).astype(float)
+    integers = np.concatenate([np.ravel(a) for a in whole.values()]).astype(np.int64)
+    return np.concatenate([head, integers, floats.view(np.int64)])
 
 
 def plain_priors(model: Model) -> tuple[np.ndarray, np.ndarray]:
-    """Mean and sd of the log shapes (product by product), then of the log spreads."""
-    book = priors()["strip_spread"]
-    n = len(model.materials)
-    mean = [math.log(s.median) for s in model.law.shapes] * n + [math.log(book["median"])] * n
-    sd = [s.sd_log for s in model.law.shapes] * n + [book["sd_log"]] * n
+    """Mean and sd of the contrasts, the log shapes (product by product) and the log spreads."""
+    strip, reading = priors()["strip_spread"], priors()["reading_spread"]
+    n, n_read = len(model.materials), layout(model).n_reading
+    mean = [c.mean for c in model.columns]
+    mean += [math.log(s.median) for s in model.law.shapes] * n
+    mean += [math.log(strip["median"])] * n + [math.log(reading["median"])] * n_read
+    sd = [c.sd for c in model.columns]
+    sd += [s.sd_log for s in model.law.shapes] * n
+    sd += [strip["sd_log"]] * n + [reading["sd_log"]] * n_read
     return np.array(mean), np.array(sd)
 
 
@@ -232,65 +263,54 @@ def _find(model: Model) -> tuple[Coordinates, np.ndarray]:
     lay = layout(model)
     plain = Coordinates(
         centre=np.zeros(lay.size),
-        chol=np.eye(lay.size),
-        lot_hat=np.zeros(lay.n_lot),
-        lot_var=np.ones(lay.n_lot),
+        chol=np.zeros((0, 0)),
+        diagonal=np.ones(lay.size),
+        effect_hat=np.zeros(lay.n_effect),
+        effect_var=np.ones(lay.n_effect),
         series_hat=np.zeros(len(model.series)),
         series_var=np.ones(len(model.series)),
-        lot_bend=np.zeros((N_KNOT, 5)),
-        start_bend=np.zeros((N_KNOT, 5)),
+        bends=np.zeros((lay.n_group + 1, N_KNOT, 5)),
         raw=True,
     )
     buffer = pack(model, plain)
     theta = _plain_mode(model, lay, buffer)
-    lot_hat, lot_var = _what_lots_say(model, lay, buffer, theta)
+    effect_hat, effect_var = _what_groups_say(model, lay, buffer, theta)
     series_hat, series_var = _what_series_say(model, lay, theta)
     at = replace(
         plain,
         raw=False,
-        lot_hat=lot_hat,
-        lot_var=lot_var,
+        effect_hat=effect_hat,
+        effect_var=effect_var,
         series_hat=series_hat,
         series_var=series_var,
-        lot_bend=_bend(
-            lot_hat, lot_var, model.lot_main, model.main_prior, "lot_spread_of_threshold"
-        ),
-        start_bend=_bend(
-            series_hat,
-            series_var,
-            model.series_index[:, 1],
-            model.start_prior,
-            "lot_spread_of_strength",
-        ),
+        bends=_bends(model, effect_hat, effect_var, series_hat, series_var),
     )
     buffer = pack(model, at)
     y = theta.copy()
-    y[lay.lot_scale : lay.size] = 0.0
+    y[lay.scale.start : lay.size] = 0.0
     y = _climb(buffer, y, np.ones(lay.size, dtype=bool))
-    covariance = _covariance(buffer, y)
-    at = replace(at, centre=y, chol=np.linalg.cholesky(covariance))
+    chol, diagonal = _shape_at(lay, buffer, y)
+    at = replace(at, centre=y, chol=chol, diagonal=diagonal)
     k.from_y(y, buffer, theta)
     return at, theta
 
 
 def _plain_mode(model: Model, lay: Layout, buffer: np.ndarray) -> np.ndarray:
-    """Mode at a moderate lot spread, from several starts of threshold dose and spread."""
+    """Mode at moderate group spreads, from several starts of threshold dose and spread."""
     free = np.ones(lay.size, dtype=bool)
-    free[lay.lot_scale] = False
     theta = np.zeros(lay.size)
-    theta[: lay.n_beta] = [c.mean for c in model.columns]
     plain_mean, _ = plain_priors(model)
-    theta[lay.shape.start : lay.spread.stop] = plain_mean
-    theta[lay.lot_scale] = -0.6  # 0.1 on the log scale where the prior's scale is 0.3
-    if lay.start_scale is not None:
-        free[lay.start_scale] = False
-        theta[lay.start_scale] = -0.6
+    theta[: lay.scale.start] = plain_mean
+    scores = slice(lay.scale.start, lay.main.start)
+    free[scores] = False
+    theta[scores] = -0.6  # 0.1 on the log scale where the prior's scale is 0.3
+    if not lay.start_fixed:
         theta[lay.start] = model.start_prior[:, 0]
     best, best_value = theta, -np.inf
     for shift in (0.0, -1.5, 1.5):
         start = theta.copy()
         start[lay.main] = model.main_prior[:, 0] + shift
-        start[lay.spread] += 0.7
+        start[lay.spread.start : lay.reading.stop] += 0.7
         found = _climb(buffer, start, free)
         value = density(buffer, found)[0]
         if value > best_value + 1e-6:
@@ -316,54 +336,82 @@ def _climb(buffer: np.ndarray, start: np.ndarray, free: np.ndarray) -> np.ndarra
     return full
 
 
-def _hessian(buffer: np.ndarray, y: np.ndarray, places: np.ndarray | None = None) -> np.ndarray:
-    """Minus the second derivatives of the log density by central differences of the gradient."""
-    chosen = np.arange(y.size) if places is None else places
-    rows = np.empty((chosen.size, y.size))
-    for i, j in enumerate(chosen):
-        step = 1e-4 * max(1.0, abs(y[j]) * 0.1)
-        up, down = y.copy(), y.copy()
-        up[j] += step
-        down[j] -= step
-        rows[i] = -(density(buffer, up)[1] - density(buffer, down)[1]) / (2 * step)
-    return rows
+def _slopes(buffer: np.ndarray, y: np.ndarray, move: np.ndarray) -> np.ndarray:
+    """Minus the derivative of the gradient along a move, by central differences."""
+    step = 1e-4
+    up, down = density(buffer, y + step * move)[1], density(buffer, y - step * move)[1]
+    return -(up - down) / (2 * step)
 
 
-def _covariance(buffer: np.ndarray, y: np.ndarray) -> np.ndarray:
-    hessian = _hessian(buffer, y)
-    hessian = (hessian + hessian.T) / 2
-    if not np.isfinite(hessian).all():
-        return np.eye(y.size) * 0.01
+def _shape_at(lay: Layout, buffer: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Cholesky factor of the covariance at the mode; scales one by one for many group effects.
+
+    Up to `N_DENSE` parameters all enter the factor. Beyond, group effects are taken as independent
+    of each other given the rest (they nearly are in these coordinates): all their curvatures come
+    from one move, and the factor is that of the rest with them integrated out.
+    """
+    n = y.size
+    dense = n if n <= N_DENSE else lay.effect.start
+    rows = np.array([
+        _slopes(buffer, y, np.eye(1, n, j)[0] * max(1.0, abs(y[j]) * 0.1)) / max(1.0, abs(y[j]) * 0.1)
+        for j in range(dense)
+    ]).reshape(dense, n)  # fmt: skip
+    hessian = (rows[:, :dense] + rows[:, :dense].T) / 2
+    scales = np.ones(n - dense)
+    if dense < n:
+        move = np.zeros(n)
+        move[dense:] = 1.0
+        curvature = np.clip(_slopes(buffer, y, move)[dense:], 0.05, None)
+        hessian -= (rows[:, dense:] / curvature) @ rows[:, dense:].T
+        scales = 1 / np.sqrt(curvature)
+    if not (np.isfinite(hessian).all() and np.isfinite(scales).all()):
+        return 0.1 * np.eye(dense), np.full(n - dense, 0.1)
     values, vectors = np.linalg.eigh(hessian)
     values = np.clip(values, 0.05, None)  # nothing wider than sd 4.5 in these coordinates
     covariance = (vectors / values) @ vectors.T
-    return (covariance + covariance.T) / 2
+    return np.linalg.cholesky((covariance + covariance.T) / 2), scales
 
 
-def _what_lots_say(
+def _what_groups_say(
     model: Model, lay: Layout, buffer: np.ndarray, theta: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Mean and variance of each lot's log threshold dose by its own strips alone."""
-    w2 = float(spread_of_score(theta[lay.lot_scale], "lot_spread_of_threshold")) ** 2
-    places = np.arange(lay.lot.start, lay.lot.stop)
-    rows = _hessian(buffer, theta, places)
-    curvature = rows[np.arange(places.size), places] - 1 / w2
-    effect = theta[lay.lot]
-    variance = np.where(curvature > 0.04, 1 / np.maximum(curvature, 0.04), 25.0)
-    gain = np.where(curvature > 0.04, variance, 0.0)
-    centre = theta[lay.main][model.lot_main] if lay.n_main else np.zeros(lay.n_lot)
-    return centre + effect + gain * effect / w2, np.clip(variance, 1e-8, 25.0)
+    """Mean and variance of each group's log threshold dose by its own strips alone.
+
+    Effects of one group do not meet in any strip, so one move gives all their curvatures.
+    """
+    hat, variance = np.zeros(lay.n_effect), np.full(lay.n_effect, 25.0)
+    for f, group in enumerate(model.groups):
+        mine = model.effect_index[:, 0] == f
+        if not mine.any():
+            continue
+        w2 = float(spread_of_score(theta[lay.scale][f], f"{group}_spread_of_threshold")) ** 2
+        move = np.zeros(lay.size)
+        move[lay.effect] = mine
+        curvature = _slopes(buffer, theta, move)[lay.effect][mine] - 1 / w2
+        effect = theta[lay.effect][mine]
+        told = curvature > 0.04
+        gain = np.where(told, 1 / np.maximum(curvature, 0.04), 0.0)
+        parent = model.effect_index[mine, 1]
+        centre = np.append(theta[lay.main], 0.0)[parent]  # the last entry serves no parent
+        hat[mine] = centre + effect + gain * effect / w2
+        variance[mine] = np.clip(np.where(told, gain, 25.0), 1e-8, 25.0)
+    return hat, variance
 
 
 def _what_series_say(model: Model, lay: Layout, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Mean and variance of each series' log unexposed strength by its own strips alone."""
     curve = log_curve(model, theta)
     moved = theta.copy()
-    moved[lay.lot] += 1e-5
+    lots = model.effect_index[:, 0] == 0
+    moved[lay.effect.start + np.flatnonzero(lots)] += 1e-5
     slope = (log_curve(model, moved) - curve) / 1e-5
-    w2 = float(spread_of_score(theta[lay.lot_scale], "lot_spread_of_threshold")) ** 2
+    w2 = float(spread_of_score(theta[lay.scale.start], "lot_spread_of_threshold")) ** 2
     hat, var = np.zeros(len(model.series)), np.full(len(model.series), 25.0)
-    for s, (product, start, first, end) in enumerate(model.series_index):
+    for s, (product, start, first, end, sub_first, sub_end, _, _) in enumerate(model.series_index):
+        if start < 0 and not lay.start_fixed:
+            continue
+        if sub_end > sub_first:
+            end = model.sub_range[sub_end - 1, 1]
         spread2 = math.exp(2 * theta[lay.spread][product])
         n, h = model.count[first:end], curve[first:end]
         mu = model.start_known if lay.start_fixed else theta[lay.start][start]
@@ -381,6 +429,36 @@ def _what_series_say(model: Model, lay: Layout, theta: np.ndarray) -> tuple[np.n
         else:
             hat[s] = mu
     return hat, var
+
+
+def _bends(
+    model: Model,
+    effect_hat: np.ndarray,
+    effect_var: np.ndarray,
+    series_hat: np.ndarray,
+    series_var: np.ndarray,
+) -> np.ndarray:
+    """The spline of each score, the start's last."""
+    tables = []
+    for f, group in enumerate(model.groups):
+        mine = model.effect_index[:, 0] == f
+        nested = (model.effect_index[mine, 1] >= 0).all()
+        parent = model.effect_index[mine, 1] if nested else np.zeros(mine.sum(), dtype=int)
+        prior = model.main_prior if nested else np.array([[0.0, 1e-6]])  # their mean is 0
+        name = f"{group}_spread_of_threshold"
+        tables.append(_bend(effect_hat[mine], effect_var[mine], parent, prior, name))
+    starts = model.series_index[:, 1]
+    told = starts >= 0
+    tables.append(
+        _bend(
+            series_hat[told],
+            series_var[told],
+            starts[told],
+            model.start_prior,
+            "lot_spread_of_strength",
+        )
+    )
+    return np.array(tables)
 
 
 def _bend(
@@ -435,17 +513,21 @@ def log_curve(model: Model, theta: np.ndarray) -> np.ndarray:
     """log retained fraction of each cell at theta, by numpy: the kernel's independent check."""
     lay = layout(model)
     lit = np.isfinite(model.log_dose)
-    product = np.empty(model.cell_dose.size, dtype=int)
-    for p, _, first, end in model.series_index:
-        product[first:end] = p
+    product = model.cell_index[:, 0]
     shapes = np.exp(theta[lay.shape]).reshape(lay.n_product, lay.n_shape)
     shape: dict[str, Any] = {s.name: shapes[product, i] for i, s in enumerate(model.law.shapes)}
     out = np.zeros(model.cell_dose.size)
     if lit.any():
-        lot = np.append(theta[lay.lot], 0.0)  # the last entry serves products of one lot
-        eta = theta[lay.main][model.cell_index[:, 0]] + lot[model.cell_index[:, 1]]
+        effect = np.append(theta[lay.effect], 0.0)  # the last entry serves no effect
+        eta = theta[lay.main][model.cell_index[:, 1]] + effect[model.cell_effect].sum(axis=1)
         eta = eta + model.design @ theta[: lay.n_beta]
-        scale = model.law.inverse(model.anchor[product], shape)
-        u = np.exp(model.log_dose - eta) * scale
+        u = np.exp(model.log_dose - eta) * anchor_dose(model, shape, product)
         out[lit] = np.log(model.law.retained(u, shape))[lit]
     return out
+
+
+def anchor_dose(model: Model, shape: dict[str, Any], product: np.ndarray) -> np.ndarray:
+    """Scaled dose whose log the main effects are about, for products given by index."""
+    if model.half_loss:
+        return np.asarray(model.law.half_loss(shape))
+    return np.asarray(model.law.inverse(model.anchor[product], shape))

@@ -19,7 +19,8 @@ import numpy as np
 from durability import catalogue
 from durability.inference.coordinates import layout, spread_of_score
 from durability.inference.diagnostics import Diagnostics, diagnose
-from durability.inference.model import Errors, Model, build_model
+from durability.inference.build import build_model
+from durability.inference.model import Errors, Model
 from durability.inference.sampling import Progress, Sample, Sampler, sample
 from durability.laws import Law, read_law
 from durability.statement import Statements, Subject
@@ -71,11 +72,11 @@ class Fit:
 
     def directions(self, material: str) -> tuple[str, ...]:
         """Directions of a material, ``""`` where the study names none."""
-        return tuple(dict.fromkeys(d for m, d, _ in self.model.readings if m == material))
+        return tuple(dict.fromkeys(d for m, d, _ in self.model.conditions if m == material))
 
     def exposures(self, material: str) -> tuple[str, ...]:
         """Exposures that a material went through."""
-        found = {x for m, _, x in self.model.readings if m == material}
+        found = {x for m, _, x in self.model.conditions if m == material}
         return tuple(x for x in self.study.exposures if x in found)
 
     def last_dose(self, material: str, exposure: str) -> float:
@@ -117,19 +118,22 @@ class Fit:
     def scale_draws(self, *, of: Subject, material: str, direction: str, exposure: str) -> Any:
         """Draws of s, the dose at which u = 1, read on an exposure's own conditions."""
         where = (material, direction, exposure)
-        if where not in self.model.readings:
-            known = ", ".join(" ".join(k) for k in self.model.readings)
+        if where not in self.model.conditions:
+            known = ", ".join(" ".join(k) for k in self.model.conditions)
             raise LookupError(f"no strips of {' '.join(where)}; the study has: {known}")
-        offset, design = self.model.readings[where]
+        offset, design = self.model.conditions[where]
         main = self.model.mains.index((material, self.model.families[exposure]))
-        log_tau = self._flat("log_threshold_dose")[:, main] - offset
+        level = "log_half_loss_dose" if self.model.half_loss else "log_threshold_dose"
+        log_tau = self._flat(level)[:, main] - offset
         if design.size:
             log_tau = log_tau + self._flat("linear") @ design
         if of != "mean":
             spread = self._flat("lot_spread_of_threshold")
             log_tau = log_tau + spread * self._normal(f"lot {material}")
-        inverse = self.model.law.inverse(self.model.fraction, self.shape_draws(material))
-        return np.exp(log_tau) / inverse
+        shape = self.shape_draws(material)
+        if self.model.half_loss:
+            return np.exp(log_tau) / self.model.law.half_loss(shape)
+        return np.exp(log_tau) / self.model.law.inverse(self.model.fraction, shape)
 
     def threshold_draws(
         self,
@@ -492,12 +496,14 @@ def parameter_names(model: Model) -> list[str]:
     names = [f"{c.name} {c.subject}" for c in model.columns]
     names += [f"shape {s.name} of {m}" for m in model.materials for s in model.law.shapes]
     names += [f"strip spread of {m}" for m in model.materials]
-    names += ["lot spread of threshold"]
+    read = [m for m, i in zip(model.materials, model.reading_index, strict=True) if i >= 0]
+    names += [f"reading spread of {m}" for m in read]
+    names += [f"{g} spread of threshold" for g in model.groups]
     names += [] if lay.start_fixed else ["lot spread of strength"]
     names += [f"threshold dose of {m}" for m, _ in model.mains]
     if not lay.start_fixed:
         names += [f"unexposed strength of {' '.join(k).strip()}" for k in model.starts]
-    return names + [f"lot {' '.join(k).strip()}" for k in model.lots]
+    return names + [" ".join(effect) for effect in model.effects]
 
 
 def _single_lot_effects(
@@ -526,17 +532,27 @@ def _posterior(model: Model, drawn: Sample, seed: int) -> xarray.Dataset:
     shape = {s.name: shapes[..., i] for i, s in enumerate(model.law.shapes)}
     at = np.asarray(model.main_product)
     mine = {k: v[..., at] for k, v in shape.items()}
-    inverse = functools.partial(model.law.inverse, shape=mine)
-    asked = theta[..., lay.main] + np.log(inverse(model.fraction) / inverse(model.anchor[at]))
-    spread = spread_of_score(theta[..., lay.lot_scale], "lot_spread_of_threshold")
-    asked = asked - _single_lot_effects(model, asked, spread, seed)
+    asked = theta[..., lay.main]
+    if not model.half_loss:
+        inverse = functools.partial(model.law.inverse, shape=mine)
+        asked = asked + np.log(inverse(model.fraction) / inverse(model.anchor[at]))
+    spreads = {
+        g: spread_of_score(theta[..., lay.scale][..., f], f"{g}_spread_of_threshold")
+        for f, g in enumerate(model.groups)
+    }
+    asked = asked - _single_lot_effects(model, asked, spreads["lot"], seed)
+    level = "log_half_loss_dose" if model.half_loss else "log_threshold_dose"
     variables: dict[str, Any] = {
-        "log_threshold_dose": ((*dims, "product"), asked),
-        "lot_effect": ((*dims, "lot"), theta[..., lay.lot]),
+        level: ((*dims, "product"), asked),
         "strip_spread": ((*dims, "material"), np.exp(theta[..., lay.spread])),
-        "lot_spread_of_threshold": (dims, spread),
         "linear": ((*dims, "term"), theta[..., : lay.n_beta]),
     }
+    for f, (group, spread) in enumerate(spreads.items()):
+        members = np.flatnonzero(model.effect_index[:, 0] == f)
+        variables[f"{group}_spread_of_threshold"] = (dims, spread)
+        variables[f"{group}_effect"] = ((*dims, group), theta[..., lay.effect][..., members])
+    if lay.n_reading:
+        variables["reading_spread"] = ((*dims, "read_material"), np.exp(theta[..., lay.reading]))
     for name, values in shape.items():
         variables[f"shape_{name}"] = ((*dims, "material"), values)
     if lay.start_scale is not None:
@@ -552,6 +568,7 @@ def _posterior(model: Model, drawn: Sample, seed: int) -> xarray.Dataset:
         "draw": np.arange(theta.shape[1]),
         "product": [f"{m} | {f}" for m, f in model.mains],
         "lot": [f"{m} | {lot}" for m, lot in model.lots],
+        **{g: [name for group, name in model.effects if group == g] for g in model.groups[1:]},
         "material": list(model.materials),
         "start": [f"{m} | {d}" for m, d in model.starts],
         "term": [f"{c.name}[{c.subject}]" for c in model.columns],

@@ -68,8 +68,8 @@ MIN, MAX, LT, LE, WHERE = 17, 18, 19, 20, 21
     W_ROOT_SLOPE, W_NODE, W_SUB, W_VALUE, W_TANGENT, W_LOG_U,
 ) = range(87)  # fmt: skip
 N_HEADER = 96
-P_START_SCALE, LOG_FLOOR, START_KNOWN = 0, 1, 2  # in F_SCALAR
-N_SCALAR = 4
+LOG_FLOOR, START_KNOWN = 0, 1  # in F_SCALAR
+N_SCALAR = 2
 BLOCK = 128  # points that go through a tape at once
 
 _f8, _i8 = types.float64, types.int64
@@ -671,8 +671,14 @@ def _words(d, w):
     logp = 0.0
     # inspections: P(holds at the low dose) - P(holds at the high dose), each normal
     for i in range(d[N_INSPECTED]):
-        low, high = d[d[I_INSPECTED] + 2 * i], d[d[I_INSPECTED] + 2 * i + 1]
+        low, high = d[d[I_INSPECTED] + 3 * i], d[d[I_INSPECTED] + 3 * i + 1]
+        start = d[d[I_INSPECTED] + 3 * i + 2]
         limit, n = x[d[F_INSPECTED] + 2 * i], x[d[F_INSPECTED] + 2 * i + 1]
+        by_start = 0.0
+        if start >= 0:  # the limit is a strength, not a fraction
+            mu = theta[d[T_START] + start]
+            limit = limit * math.exp(-mu) if normal else limit - mu
+            by_start = limit if normal else 1.0
         spread = d[T_SPREAD] + cell[2 * (low if low >= 0 else high)]
         inv_sd = math.exp(-theta[spread])
         a = (level[low] - limit) * inv_sd if low >= 0 else np.inf
@@ -699,6 +705,9 @@ def _words(d, w):
         if high >= 0:
             pull[high] += by_b * inv_sd
             by[spread] -= by_b * b
+        if start >= 0:
+            both = (by_a if low >= 0 else 0.0) + (by_b if high >= 0 else 0.0)
+            by[d[T_START] + start] += both * by_start * inv_sd
     # a data sheet's word: log of what is left less log of what is said ~ (skew) normal
     for i in range(d[N_DECLARED]):
         g, start = d[d[I_DECLARED] + 2 * i], d[d[I_DECLARED] + 2 * i + 1]

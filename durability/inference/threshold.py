@@ -126,7 +126,7 @@ def threshold_statements(
     """
     level = level or fit.level
     found: list[Statement] = []
-    for m, d, x in fit.model.readings:
+    for m, d, x in fit.model.conditions:
         wanted = (material, direction, exposure)
         if any(w is not None and w != g for w, g in zip(wanted, (m, d, x), strict=True)):
             continue
@@ -259,7 +259,7 @@ def fit_statements(fit: Fit, *, level: float | None = None) -> Statements:
                     flags=tuple(_base_flags(fit, material)),
                 )
             )
-    for material, direction, exposure in fit.model.readings:
+    for material, direction, exposure in fit.model.conditions:
         last = fit.last_dose(material, exposure)
         draws = fit.retained_draws(last, material=material, direction=direction, exposure=exposure)[
             :, 0

@@ -60,7 +60,7 @@ def strength_by_dose(fit: Fit, material: str, exposure: str) -> Figure:
     here = (rows["exposure"].values == exposure) | (rows["dose"].values == 0)
     rows = rows.isel(row=(of & here).nonzero()[0])
     lots = list(dict.fromkeys(str(x) for x in rows["lot"].values))
-    directions = [d for m, d, x in fit.model.readings if (m, x) == (material, exposure)]
+    directions = [d for m, d, x in fit.model.conditions if (m, x) == (material, exposure)]
     with style():
         figure, axes = new_figure(2.5 * len(directions) + 1.3, len(directions), sharex=True)
         handles: dict[str, Any] = {}
