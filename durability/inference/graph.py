@@ -31,9 +31,11 @@ def plain_model(
 
     Returns
     -------
-    pymc.Model with variables ``log_threshold_dose``, ``lot_effect``, ``shape_<name>``,
-    ``strip_spread``, ``lot_spread_of_threshold``, ``lot_spread_of_strength``,
-    ``log_unexposed_strength`` and ``start_effect`` (of each lot and direction).
+    pymc.Model with variables ``log_threshold_dose`` (``log_half_loss_dose`` for a law that may
+    never fall to the fraction asked), ``<group>_effect`` and ``<group>_spread_of_threshold`` of
+    lots and other groups, ``shape_<name>``, ``strip_spread``, ``reading_spread``,
+    ``lot_spread_of_strength``, ``log_unexposed_strength``, ``start_effect`` (of each lot and
+    direction) and ``specimen_level`` (of each specimen read repeatedly).
     """
     import pymc
     import pytensor.tensor as pt
@@ -41,50 +43,45 @@ def plain_model(
     pm: Any = pymc
     book = priors()
     law = model.law
-    n_product = len(model.materials)
-    product_of_series = model.series_index[:, 0]
-    series_of_cell = np.repeat(
-        np.arange(len(model.series)), model.series_index[:, 3] - model.series_index[:, 2]
-    )
-    product_of_cell = product_of_series[series_of_cell]
+    product_of_cell = model.cell_index[:, 0]
+    normal = model.errors == "normal"
+    series_of_cell, sub_of_cell = _owners(model)
     with pm.Model() as built:
         shape: dict[str, Any] = {}
         for s in law.shapes:
             shape[s.name] = pm.LogNormal(
-                f"shape_{s.name}", math.log(s.median), s.sd_log, shape=n_product
+                f"shape_{s.name}", math.log(s.median), s.sd_log, shape=len(model.materials)
             )
         mean, sd = model.main_prior[:, 0], model.main_prior[:, 1]
         mine = {k: v[model.main_product] for k, v in shape.items()}
         inverse = _inverse(model, mine)
+        name = "log_half_loss_dose" if model.half_loss else "log_threshold_dose"
         if parametrisation == "threshold":
-            log_tau = pm.Normal("log_threshold_dose", mean, sd, shape=len(model.mains))
+            log_tau = pm.Normal(name, mean, sd, shape=len(model.mains))
         else:
             middle = law.inverse(model.fraction) * np.exp(-mean)
             log_rate = pm.Flat("log_rate", shape=len(model.mains), initval=np.log(middle))
-            log_tau = pm.Deterministic("log_threshold_dose", pt.log(inverse) - log_rate)
+            log_tau = pm.Deterministic(name, pt.log(inverse) - log_rate)
             t = (log_tau - mean) / sd
             pm.Potential("prior_threshold", -0.5 * (t**2).sum())
         spread = pm.LogNormal(
             "strip_spread",
             math.log(book["strip_spread"]["median"]),
             book["strip_spread"]["sd_log"],
-            shape=n_product,
+            shape=len(model.materials),
         )
-        lot_spread = pm.HalfNormal(
-            "lot_spread_of_threshold", book["lot_spread_of_threshold"]["scale"]
-        )
-        single = [model.materials[p] for p in np.flatnonzero(model.single_lot)]
-        lots = [*model.lots, *((m, "") for m in single)]
-        lot = pm.Normal("lot_effect", 0.0, lot_spread, shape=len(lots))
-        lot_of_cell = np.where(
-            model.cell_index[:, 1] >= 0,
-            model.cell_index[:, 1],
-            [
-                len(model.lots) + single.index(model.materials[p]) if model.single_lot[p] else 0
-                for p in product_of_cell
-            ],
-        )
-        eta = log_tau[model.cell_index[:, 0]] + lot[lot_of_cell]
+        eta = log_tau[model.cell_index[:, 1]]
+        for f, group in enumerate(model.groups):
+            scale = book[f"{group}_spread_of_threshold"]["scale"]
+            width = pm.HalfNormal(f"{group}_spread_of_threshold", scale)
+            single = np.flatnonzero(model.single_lot) if group == "lot" else np.zeros(0, dtype=int)
+            first = int((model.effect_index[:, 0] < f).sum())
+            count = int((model.effect_index[:, 0] == f).sum())
+            effect = pm.Normal(f"{group}_effect", 0.0, width, shape=count + single.size)
+            where = np.where(model.cell_effect[:, f] >= 0, model.cell_effect[:, f] - first, -1)
+            for i, p in enumerate(single):  # the lot of a product that has one
+                where[product_of_cell == p] = count + i
+            eta = eta + pt.switch(where >= 0, effect[np.maximum(where, 0)], 0.0)
         if model.columns:
             linear = pm.Normal(
                 "linear",
@@ -103,16 +100,28 @@ def plain_model(
                 model.start_prior[:, 1],
                 shape=len(model.starts),
             )
-            effect = pm.Normal("start_effect", 0.0, start_spread, shape=len(model.series))
-            log_start = start[model.series_index[:, 1]]
-            if model.errors == "lognormal":
-                level = log_start + effect
-            else:
-                level = pt.exp(log_start) * (1 + effect)
-            unit = log_start
+            told = np.flatnonzero(model.series_index[:, 1] >= 0)
+            place = np.searchsorted(told, series_of_cell).clip(max=max(told.size - 1, 0))
+            unit = start[np.maximum(model.series_index[series_of_cell, 1], 0)]
+            effect = pm.Normal("start_effect", 0.0, start_spread, shape=told.size)[place]
         else:
-            unit = pt.as_tensor(np.full(len(model.series), model.start_known))
-            level = unit if model.errors == "lognormal" else pt.exp(unit)
+            unit = pt.as_tensor(np.full(model.cell_dose.size, model.start_known))
+            effect = pt.zeros(model.cell_dose.size)
+        noise = spread[product_of_cell]
+        if model.sub_range.size:
+            reading = pm.LogNormal(
+                "reading_spread",
+                math.log(book["reading_spread"]["median"]),
+                book["reading_spread"]["sd_log"],
+                shape=int(model.reading_index.max()) + 1,
+            )
+            read = sub_of_cell >= 0
+            if model.start_known is None:
+                owner = product_of_cell[model.sub_range[:, 0]]
+                own = pm.Normal("specimen_level", 0.0, spread[owner], shape=len(model.sub_range))
+                effect = effect + pt.switch(read, own[np.maximum(sub_of_cell, 0)], 0.0)
+            each = reading[np.maximum(model.reading_index[product_of_cell], 0)]
+            noise = pt.switch(read, each, noise)
 
         # the curve where dose is above 0: at dose 0 a power of the dose has no finite gradient
         lit = np.flatnonzero(np.isfinite(model.log_dose))
@@ -121,43 +130,85 @@ def plain_model(
         curve = pt.maximum(law.tape.graph({"u": u, **at}), law.floor)
         log_curve: Any = pt.zeros(model.cell_dose.size)
         log_curve = pt.set_subtensor(log_curve[lit], pt.log(curve))  # pyright: ignore
-        cell_level = level[series_of_cell]  # pyright: ignore[reportOptionalSubscript]
-        if model.errors == "lognormal":
-            expected = cell_level + log_curve
-            scale = spread[product_of_cell]
+        if normal:
+            expected = pt.exp(unit) * (1 + effect) * pt.exp(log_curve)
+            noise = noise * pt.exp(unit)
         else:
-            expected = cell_level * pt.exp(log_curve)
-            scale = spread[product_of_cell] * pt.exp(unit[series_of_cell])
-        pm.Normal(
-            "strips",
-            expected[model.strip_cell],
-            scale[model.strip_cell],
-            observed=model.strip_value,
-        )
-        _summaries(model, pm, expected, scale)
+            expected = unit + effect + log_curve
+        exact = model.extra[model.strip_cell] == 0
+        strips = model.strip_cell[exact]
+        pm.Normal("strips", expected[strips], noise[strips], observed=model.strip_value[exact])
+        _groups(model, pm, expected, noise, unit)
         if model.censored_limit.size:
             cell, sign = model.censored_index[:, 0], model.censored_index[:, 1]
-            z = (model.censored_limit - expected[cell]) / scale[cell]
+            z = (model.censored_limit - expected[cell]) / noise[cell]
             below: Any = pm.logcdf(pm.Normal.dist(), -sign * z)
             pm.Potential("censored", below.sum())
+        _words(model, pm, log_curve, spread, start=start if model.start_known is None else None)
     return built
 
 
+def _owners(model: Model) -> tuple[np.ndarray, np.ndarray]:
+    """The series of each cell, and the specimen read repeatedly whose cell it is, or -1."""
+    series = np.zeros(model.cell_dose.size, dtype=int)
+    sub = np.full(model.cell_dose.size, -1)
+    for i, (first, end) in enumerate(model.sub_range):
+        sub[first:end] = i
+    for s, (_, _, first, end, sub_first, sub_end, _, _) in enumerate(model.series_index):
+        last = model.sub_range[sub_end - 1, 1] if sub_end > sub_first else end
+        series[first:last] = s
+    return series, sub
+
+
 def _inverse(model: Model, shape: dict[str, Any]) -> Any:
-    if model.law.inverse_tape is None:
+    tape = model.law.half_loss_tape if model.half_loss else model.law.inverse_tape
+    if tape is None:
         raise NotImplementedError(f"law {model.law.name} has no closed inverse for the graph")
-    return model.law.inverse_tape.graph({"q": model.fraction, **shape})
+    return tape.graph({"q": model.fraction, **shape})
 
 
-def _summaries(model: Model, pm: Any, expected: Any, scale: Any) -> None:
-    """Terms of groups that came as mean, spread and number instead of strips."""
+def _groups(model: Model, pm: Any, expected: Any, noise: Any, unit: Any) -> None:
+    """Terms of cells that are not strips: summaries, readings, figures read off a page."""
     from_strips = np.bincount(model.strip_cell, minlength=model.count.size)
-    extra = np.flatnonzero((model.count > 0) & (from_strips == 0))
-    if not extra.size:
+    rest = np.flatnonzero((model.count > 0) & ((from_strips == 0) | (model.extra > 0)))
+    if not rest.size:
         return
-    n, dof, mean = model.count[extra], model.freedom[extra], model.mean[extra]
-    sd = scale[extra]
-    chi = (n * (mean - expected[extra]) ** 2 + model.squares[extra]) / sd**2
-    pm.Potential(
-        "summaries", (-dof * (pm.math.log(sd) + 0.5 * math.log(2 * math.pi)) - 0.5 * chi).sum()
-    )
+    n, dof, mean = model.count[rest], model.freedom[rest], model.mean[rest]
+    sd = noise[rest]
+    scale = pm.math.exp(unit[rest]) if model.errors == "normal" else 1.0
+    variance = sd**2 / n + model.extra[rest] * scale**2
+    logp = -0.5 * (mean - expected[rest]) ** 2 / variance - 0.5 * pm.math.log(variance)
+    logp += -(dof - 1) * pm.math.log(sd) - 0.5 * model.squares[rest] / sd**2
+    pm.Potential("groups", (logp - 0.5 * dof * math.log(2 * math.pi)).sum())
+
+
+def _words(model: Model, pm: Any, log_curve: Any, spread: Any, start: Any) -> None:
+    """Terms of inspections and of a data sheet's word."""
+    import pytensor.tensor as pt
+
+    normal = model.errors == "normal"
+    if model.inspected_index.size:
+        low, high, who = model.inspected_index.T
+        limit, n = model.inspected_number.T
+        level: Any = pt.exp(log_curve) if normal else log_curve
+        sd = spread[model.cell_index[np.where(low >= 0, low, high), 0]]
+        if start is not None:
+            mu = start[np.maximum(who, 0)]
+            limit = pt.switch(who >= 0, limit * pt.exp(-mu) if normal else limit - mu, limit)
+        z: Any = pm.Normal.dist()
+        a = pt.switch(low >= 0, (level[np.maximum(low, 0)] - limit) / sd, 40.0)
+        b = pt.switch(high >= 0, (level[np.maximum(high, 0)] - limit) / sd, -40.0)
+        flip = (a > 0) & (b > 0)
+        upper, lower = pt.switch(flip, -b, a), pt.switch(flip, -a, b)
+        top = pm.logcdf(z, upper)
+        between = top + pt.log1mexp(pm.logcdf(z, lower) - top)
+        pm.Potential("inspections", (n * between).sum())
+    if model.declared_index.size:
+        cell, who = model.declared_index.T
+        said, width, skew = model.declared_number.T
+        left = log_curve[cell]
+        if start is not None:
+            left = left + pt.switch(who >= 0, start[np.maximum(who, 0)], 0.0)
+        t = (left - said) / width
+        word: Any = -0.5 * t**2 + pm.logcdf(pm.Normal.dist(), skew * t)
+        pm.Potential("declared", word.sum())

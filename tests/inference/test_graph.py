@@ -23,7 +23,7 @@ def test_the_plain_pymc_model_has_the_kernels_density(errors, censored):
     gaps = []
     for y in it.points(20):
         theta = it.theta(y)
-        score = theta[it.layout.lot_scale]
+        score = theta[it.layout.scale.start]
         point = {
             "log_threshold_dose": theta[it.layout.main] + asked_less_anchor(it, theta),
             "shape_k_log__": theta[it.layout.shape],
@@ -31,7 +31,7 @@ def test_the_plain_pymc_model_has_the_kernels_density(errors, censored):
             "lot_spread_of_threshold_log__": np.log(
                 spread_of_score(score, "lot_spread_of_threshold")
             ),
-            "lot_effect": theta[it.layout.lot],
+            "lot_effect": theta[it.layout.effect],
         }
         ours = density(it.raw, theta)[0] - np.log(half_normal_score(score)[1])
         gaps.append(float(logp(point)) - ours)

@@ -26,7 +26,8 @@ from durability.inference.coordinates import (
     layout,
     pack,
 )
-from durability.inference.model import Errors, Model, build_model, priors
+from durability.inference.build import build_model
+from durability.inference.model import Errors, Model, priors
 from durability.laws import Law, read_law
 from durability.study.model import Exposure, Segment, Study
 
@@ -61,7 +62,7 @@ class Case:
     def points(self, count: int) -> np.ndarray:
         """Points y about the mode, 1.5 standard deviations wide."""
         z = 1.5 * np.random.default_rng(5).standard_normal((count, self.layout.size))
-        return self.at.centre + z @ self.at.chol.T
+        return self.at.y(z)
 
 
 def density(buffer: np.ndarray, at: np.ndarray) -> tuple[float, np.ndarray]:
@@ -74,7 +75,9 @@ def case_of(study: Study, law: str | Law, errors: Errors = "lognormal") -> Case:
     model = build_model(study, read_law(law) if isinstance(law, str) else law, errors=errors)
     at, _ = find(model)
     lay = layout(model)
-    plain = replace(at, centre=np.zeros(lay.size), chol=np.eye(lay.size))  # z is y
+    plain = replace(
+        at, centre=np.zeros(lay.size), chol=np.zeros((0, 0)), diagonal=np.ones(lay.size)
+    )  # z is y
     return Case(
         study=study,
         model=model,
@@ -120,7 +123,7 @@ def case(errors: Errors, censored: bool, lots: int, law: str, percent: bool) -> 
 def strips_log_density(case: Case, theta: np.ndarray, start: np.ndarray, series: int) -> np.ndarray:
     """Log density of the strips of one series at each start (log, or share for normal errors)."""
     model, lay = case.model, case.layout
-    material, lot, direction = model.series[series]
+    material, lot, direction, _ = model.series[series]
     p = model.materials.index(material)
     rows = case.study.rows
     mine = np.flatnonzero(
@@ -140,7 +143,7 @@ def strips_log_density(case: Case, theta: np.ndarray, start: np.ndarray, series:
         for f, d in zip(family, dose, strict=True)
     ])  # fmt: skip
     if (material, lot) in model.lots:
-        log_tau += theta[lay.lot][model.lots.index((material, lot))]
+        log_tau += theta[lay.effect][model.lots.index((material, lot))]
     for j, column in enumerate(model.columns):
         assert column.name == "direction"
         if column.subject == material:
@@ -192,9 +195,9 @@ def half_normal(score: float) -> float:
 def prior_log_density(case: Case, theta: np.ndarray) -> float:
     """Priors, with the effect of a single lot integrated out by quadrature."""
     model, lay, book = case.model, case.layout, priors()
-    width = book["lot_spread_of_threshold"]["scale"] * half_normal(float(theta[lay.lot_scale]))
-    logp = stats.norm.logpdf(theta[lay.lot_scale])
-    logp += stats.norm.logpdf(theta[lay.lot], 0, width).sum()
+    width = book["lot_spread_of_threshold"]["scale"] * half_normal(float(theta[lay.scale.start]))
+    logp = stats.norm.logpdf(theta[lay.scale.start])
+    logp += stats.norm.logpdf(theta[lay.effect], 0, width).sum()
     strip = book["strip_spread"]
     logp += stats.norm.logpdf(theta[lay.spread], math.log(strip["median"]), strip["sd_log"]).sum()
     for j, column in enumerate(model.columns):
