@@ -1,9 +1,9 @@
 """How much light and heat was delivered, by lamp or by sky?
 
 Lamps and chamber records give dose and specimen temperature of a study's exposures
-(`with_dose`, `delivery`); hourly weather gives ultraviolet irradiance and specimen temperature of
-a site (`read_site`, `sky_exposure`, `specimen_temperature`); `effective_rate` puts both on one
-clock. Assumptions are read from models/, each with its spread and source.
+(`with_dose`, `with_doses`, `delivery`); hourly weather gives ultraviolet irradiance and specimen
+temperature of a site (`read_site`, `sky_exposure`, `specimen_temperature`); `effective_rate` puts
+both on one clock. Assumptions are read from models/, each with its spread and source.
 """
 
 from durability.exposure.assumption import (
@@ -14,7 +14,7 @@ from durability.exposure.assumption import (
 from durability.exposure.cautions import FLAGS
 from durability.exposure.clock import effective_rate
 from durability.exposure.delivery import Delivery, delivery, hours_of_dose
-from durability.exposure.dosing import delivery_cautions, with_dose
+from durability.exposure.dosing import delivery_cautions, with_dose, with_doses
 from durability.exposure.lamp import Lamp, lamps, read_lamp
 from durability.exposure.site import Site, read_site, sites
 from durability.exposure.sky import sky_exposure
@@ -40,4 +40,5 @@ __all__ = [
     "specimen_temperature",
     "translation_assumptions",
     "with_dose",
+    "with_doses",
 ]

@@ -1,7 +1,8 @@
-"""What dose did every row receive? Fills `dose` and `hours` of a study."""
+"""What dose did every row receive? Fills `dose` and `hours` of a study, of every kind of data."""
 
 from __future__ import annotations
 
+import dataclasses
 from typing import TYPE_CHECKING
 
 from durability.exposure.delivery import HOUR_AXES, Delivery, delivery
@@ -10,6 +11,10 @@ from durability.study.problem import Problem, StudyError
 
 if TYPE_CHECKING:
     import xarray
+    from numpy.typing import NDArray
+
+_SIDES = {"inspections": ("_low", "_high")}
+"""Suffixes of ``hours`` and ``dose`` where a row has two places."""
 
 
 def with_dose(study: Study) -> xarray.Dataset:
@@ -23,56 +28,155 @@ def with_dose(study: Study) -> xarray.Dataset:
     -------
     Dataset along ``row``: a copy of ``study.rows``. ``dose`` is in the canonical unit of each
     row's exposure (kJ/m²/nm, MJ/m² or the study's own axis) and 0 for unexposed rows; ``hours``
-    are clock hours [h], nan where unknown. What this leans on is told by `delivery_cautions`.
+    are clock hours [h], nan where unknown; ``dose_sd`` and ``hours_sd`` are filled from each other
+    where a place was read off a figure. What this leans on is told by `delivery_cautions`.
 
     Raises
     ------
     StudyError : rows with hours whose exposure cannot turn them into dose.
     """
+    problems: list[Problem] = []
+    rows = _filled(study, study.rows, "", problems)
+    if problems:
+        raise StudyError(problems)
+    return rows
+
+
+def with_doses(study: Study) -> Study:
+    """A study whose every kind of data has its dose, and its hours where they can be told.
+
+    Parameters
+    ----------
+    study : as read.
+
+    Returns
+    -------
+    Study: a copy with `rows` as `with_dose` gives them, and `readings`, `inspections` (low and
+    high; 0 and inf stay) and `declared` likewise.
+
+    Raises
+    ------
+    StudyError : rows with hours whose exposure cannot turn them into dose, of all kinds at once.
+
+    Examples
+    --------
+    >>> from durability.study import read_study
+    >>> study = with_doses(read_study("examples/data-sheet"))  # in a clone
+    >>> study.declared["dose"].values.tolist()
+    [0.0, 630.0, 630.0]
+    """
+    problems: list[Problem] = []
+    filled = {"rows": _filled(study, study.rows, "", problems)}
+    for kind, table in study.others().items():
+        for suffix in _SIDES.get(kind, ("",)):
+            table = _filled(study, table, suffix, problems)
+        filled[kind] = table
+    if problems:
+        raise StudyError(problems)
+    return dataclasses.replace(study, **filled)
+
+
+def _filled(
+    study: Study, table: xarray.Dataset, suffix: str, problems: list[Problem]
+) -> xarray.Dataset:
+    """A copy of a table with dose and hours filled; rows without a way to dose are problems."""
     import numpy
 
-    rows = study.rows.copy(deep=True)
-    hours = rows["hours"].values.astype(float)
-    dose = rows["dose"].values.astype(float)
-    names = rows["exposure"].values.astype(str)
+    table = table.copy(deep=True)
+    hours_name, dose_name = f"hours{suffix}", f"dose{suffix}"
+    hours = table[hours_name].values.astype(float)
+    dose = table[dose_name].values.astype(float)
+    names = table["exposure"].values.astype(str)
     unexposed = (hours == 0) | (dose == 0) | (names == "")
     hours, dose = numpy.where(unexposed, 0.0, hours), numpy.where(unexposed, 0.0, dose)
-    problems: list[Problem] = []
+    never = numpy.isinf(hours) | numpy.isinf(dose)
+    hours, dose = numpy.where(never, numpy.inf, hours), numpy.where(never, numpy.inf, dose)
+    sd = {
+        name: table[name].values.astype(float)
+        for name in ("hours_sd", "dose_sd")
+        if name in table and not suffix
+    }
     for name, exposure in study.exposures.items():
-        mine = (names == name) & ~unexposed
+        mine = (names == name) & ~unexposed & ~never
+        if not mine.any():
+            continue
         needs = mine & numpy.isnan(dose)
+        lacks_hours = mine & numpy.isnan(hours)
         if exposure.axis in HOUR_AXES:
             dose = numpy.where(needs, hours, dose)
-            hours = numpy.where(mine & numpy.isnan(hours), dose, hours)
+            hours = numpy.where(lacks_hours, dose, hours)
+            _same_error(sd, mine)
             continue
         given = delivery(exposure)
         if given is None:
             if needs.any():
-                problems.append(_no_dose(study, name, int(numpy.flatnonzero(needs)[0])))
+                at = int(numpy.flatnonzero(needs)[0])
+                problems.append(_no_dose(study, table, hours_name, name, at))
             continue
-        lacks_hours = mine & numpy.isnan(hours)
-        dose = numpy.where(needs, given.dose(hours), dose)
-        hours = numpy.where(lacks_hours, given.hours(dose), hours)
-    if problems:
-        raise StudyError(problems)
-    rows["hours"] = rows["hours"].copy(data=hours)
-    rows["dose"] = rows["dose"].copy(data=dose)
-    return rows
+        dose[needs] = given.dose(hours[needs])
+        hours[lacks_hours] = given.hours(dose[lacks_hours])
+        if sd:
+            _fill_errors(sd, given, mine, hours, dose)
+    for name, values in ((hours_name, hours), (dose_name, dose), *sd.items()):
+        table[name] = table[name].copy(data=values)
+    return table
+
+
+def _same_error(sd: dict[str, NDArray], mine: NDArray) -> None:
+    """On an axis of hours an error of the one is an error of the other."""
+    import numpy
+
+    if sd:
+        for name, other in (("dose_sd", "hours_sd"), ("hours_sd", "dose_sd")):
+            lacks = mine & numpy.isnan(sd[name])
+            sd[name] = numpy.where(lacks, sd[other], sd[name])
+
+
+def _fill_errors(
+    sd: dict[str, NDArray], given: Delivery, mine: NDArray, hours: NDArray, dose: NDArray
+) -> None:
+    """An error of hours as one of dose and back, by the mean dose an hour over plus and minus it.
+
+    Near the start the lower end stops at 0.
+    """
+    import numpy
+
+    for known, wanted, place, read in (
+        ("hours_sd", "dose_sd", hours, given.dose),
+        ("dose_sd", "hours_sd", dose, given.hours),
+    ):
+        at = mine & numpy.isfinite(sd[known]) & numpy.isnan(sd[wanted])
+        if not at.any():
+            continue
+        error, middle = sd[known][at], place[at]
+        low = numpy.maximum(middle - error, 0.0)
+        width = middle + error - low
+        sd[wanted][at] = error * (read(middle + error) - read(low)) / width
 
 
 def delivery_cautions(study: Study) -> tuple[Caution, ...]:
     """What the dose of each exposure leans on: record, gaps, assumed temperatures."""
     found: list[Caution] = []
-    names = study.rows["exposure"].values.astype(str)
-    hours = study.rows["hours"].values.astype(float)
     for name, exposure in study.exposures.items():
         given = delivery(exposure)
         if given is not None:
-            found += [*given.notes, *_beyond(given, hours[names == name])]
+            found += [*given.notes, *_beyond(given, _hours_under(study, name))]
     return tuple(found)
 
 
-def _beyond(given: Delivery, hours) -> list[Caution]:
+def _hours_under(study: Study, exposure: str) -> NDArray:
+    """The hours that rows of any kind spent under one exposure; nan where not given."""
+    import numpy
+
+    found = []
+    for kind, table in {"rows": study.rows, **study.others()}.items():
+        mine = table["exposure"].values.astype(str) == exposure
+        for suffix in _SIDES.get(kind, ("",)):
+            found.append(table[f"hours{suffix}"].values.astype(float)[mine])
+    return numpy.concatenate(found)
+
+
+def _beyond(given: Delivery, hours: NDArray) -> list[Caution]:
     import numpy
 
     if given.record is None:
@@ -90,10 +194,10 @@ def _beyond(given: Delivery, hours) -> list[Caution]:
     ]
 
 
-def _no_dose(study: Study, name: str, at: int) -> Problem:
+def _no_dose(study: Study, table: xarray.Dataset, column: str, name: str, at: int) -> Problem:
     exposure = study.exposures[name]
-    file = str(study.rows["file"].values[at]) if "file" in study.rows else "the table"
-    line = int(study.rows["line"].values[at]) if "line" in study.rows else None
+    file = str(table["file"].values[at]) if "file" in table else "the table"
+    line = int(table["line"].values[at]) if "line" in table else None
     if not exposure.is_radiant:
         expected = f"a column dose [{exposure.axis}], the axis of exposure {name}"
         mend = f"Write the exposure in {exposure.axis}."
@@ -103,5 +207,5 @@ def _no_dose(study: Study, name: str, at: int) -> Problem:
     else:
         expected = f"a dose, or an irradiance for exposure {name} in study.toml"
         mend = f'Write lamp or irradiance under [exposures.{name}], or axis = "h" to stay in hours.'
-    found = f"{study.rows['hours'].values[at]:g} h"
-    return Problem(file=file, row=line, column="hours", found=found, expected=expected, mend=mend)
+    found = f"{table[column].values[at]:g} h"
+    return Problem(file=file, row=line, column=column, found=found, expected=expected, mend=mend)

@@ -22,7 +22,7 @@ _THOUSANDS = re.compile(
     r"|(?:[ '’\u00a0\u202f]\d{3})+(?:[.,]\d*)?)",
     re.ASCII,
 )
-_NOT_A_VALUE = re.compile(r"=.*|#(?:DIV/0!|N/A|NAME\?|NULL!|NUM!|REF!|VALUE!|ERROR!)", re.DOTALL)
+NOT_A_VALUE = re.compile(r"=.*|#(?:DIV/0!|N/A|NAME\?|NULL!|NUM!|REF!|VALUE!|ERROR!)", re.DOTALL)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -32,7 +32,8 @@ class Column:
     Parameters
     ----------
     name, header : its plain name, and its header as written.
-    unit_text : the unit in the header, or None.
+    unit_text : the unit in the header, or in [units] of study.toml, or None.
+    unit_from_study : whether only study.toml names the unit.
     place : position among the table's columns, from 0.
     cells : its text.
     """
@@ -42,6 +43,7 @@ class Column:
     unit_text: str | None
     place: int
     cells: Any
+    unit_from_study: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -60,8 +62,68 @@ class Numbers:
         return ~(self.blank | self.bad)
 
 
-def name_columns(table: Table, known: Collection[str], findings: Findings) -> dict[str, Column]:
-    """Columns by plain name; unknown, repeated and nameless columns and formulas are problems."""
+ALTERNATIVES: dict[str, tuple[str, ...]] = {
+    **dict.fromkeys(("product", "fabric", "article", "style", "grade"), ("material",)),
+    **dict.fromkeys(("sample",), ("material", "lot", "specimen")),
+    **dict.fromkeys(("roll", "batch"), ("lot",)),
+    **dict.fromkeys(("strip", "replicate", "rep", "coupon", "no", "id", "nr"), ("specimen",)),
+    **dict.fromkeys(("dir", "orientation"), ("direction",)),
+    **dict.fromkeys(("chamber", "lamp", "condition", "protocol"), ("exposure",)),
+    **dict.fromkeys(("time", "duration", "hour", "h", "exposure_time", "hrs"), ("hours",)),
+    **dict.fromkeys(("days", "weeks", "months"), ("hours", "dose")),
+    **dict.fromkeys(("energy", "radiant_exposure", "radiation", "fluence", "kj", "mj"), ("dose",)),
+    **dict.fromkeys(("tensile_strength", "tensile", "breaking_strength", "tenacity", "stress"),
+                    ("strength", "mean")),
+    **dict.fromkeys(("force", "load", "peak_load", "max_load", "maximum_force", "max_force", "fmax",
+                     "breaking_force", "breaking_load"), ("peak_force",)),
+    **dict.fromkeys(("strip_width", "breadth"), ("width",)),
+    **dict.fromkeys(("strain", "extension", "stretch"), ("elongation",)),
+    **dict.fromkeys(("date", "test_date", "tested"), ("tested_on",)),
+    **dict.fromkeys(("lab",), ("laboratory",)),
+    **dict.fromkeys(("comment", "comments", "remark", "remarks"), ("note", "excluded")),
+    **dict.fromkeys(("average", "avg", "median"), ("mean",)),
+    **dict.fromkeys(("std", "stdev", "stddev", "s", "standard_deviation"), ("sd",)),
+    **dict.fromkeys(("sem", "standard_error", "std_error"), ("se",)),
+    **dict.fromkeys(("cov", "rsd", "coefficient_of_variation"), ("cv",)),
+    **dict.fromkeys(("count", "number", "specimens", "strips", "replicates"), ("n",)),
+    **dict.fromkeys(("retention", "retained_strength", "residual", "remaining", "left"),
+                    ("retained",)),
+    **dict.fromkeys(("basis", "kind", "type", "qualifier"), ("sense",)),
+    **dict.fromkeys(("reading", "measurement", "y", "result"), ("value", "strength", "mean")),
+    **dict.fromkeys(("error", "uncertainty"), ("value_sd", "sd")),
+    **dict.fromkeys(("threshold", "level", "q"), ("fraction",)),
+    **dict.fromkeys(("low", "lower", "held", "last_held"), ("dose_low", "hours_low")),
+    **dict.fromkeys(("high", "upper", "failed", "first_failed"), ("dose_high", "hours_high")),
+}  # fmt: skip
+"""Names that others give to a column: offered in the error, never taken."""
+
+
+def _what_was_meant(name: str, known: Collection[str]) -> str:
+    """A sentence that offers the column that an unknown name may mean."""
+    spelled = re.sub(r"[\s\-./]+", "_", name).strip("_")
+    if spelled in known:
+        return f'Write "{spelled}".'
+    meant = [m for m in ALTERNATIVES.get(spelled, ()) if m in known]
+    if not meant:
+        return near(name, known)
+    words = " or ".join(f'"{m}"' for m in meant)
+    return f"Write {words}, {'if that' if len(meant) == 1 else 'whichever'} is meant."
+
+
+def name_columns(
+    table: Table,
+    known: Collection[str],
+    findings: Findings,
+    *,
+    units: Mapping[str, str] | None = None,
+) -> dict[str, Column]:
+    """Columns by plain name; unknown, repeated and nameless columns are problems.
+
+    Parameters
+    ----------
+    known : plain names that the table may have; upper and lower case are one.
+    units : units that study.toml gives for columns by name, for headers that have none.
+    """
     columns: dict[str, Column] = {}
     for i, (text, cells) in enumerate(zip(table.headers, table.columns, strict=True)):
         name, unit_text = header(text)
@@ -83,7 +145,7 @@ def name_columns(table: Table, known: Collection[str], findings: Findings) -> di
                 found=text,
                 row=table.header_row,
                 column=text,
-                mend=near(name, known),
+                mend=_what_was_meant(name, known),
             )
         elif name in columns:
             findings.problem(
@@ -94,8 +156,27 @@ def name_columns(table: Table, known: Collection[str], findings: Findings) -> di
                 column=text,
             )
         else:
-            columns[name] = Column(name, text, unit_text, i, cells)
+            stated = (units or {}).get(name)
+            if None not in (stated, unit_text) and not _same_unit(stated, unit_text):
+                findings.problem(
+                    table.file,
+                    f"one unit: study.toml says {stated} under [units]",
+                    found=unit_text or text,
+                    row=table.header_row,
+                    column=text,
+                    mend="Remove the one that is wrong.",
+                )
+            use_stated = unit_text is None and stated is not None
+            unit_text = stated if use_stated else unit_text
+            columns[name] = Column(name, text, unit_text, i, cells, use_stated)
     return columns
+
+
+def _same_unit(a: str | None, b: str | None) -> bool:
+    try:
+        return unit(a or "") == unit(b or "")
+    except UnitError:
+        return a == b
 
 
 def report_formulas(table: Table, findings: Findings) -> Any:
@@ -106,7 +187,7 @@ def report_formulas(table: Table, findings: Findings) -> Any:
     for text, cells in zip(table.headers, table.columns, strict=True):
         found = numpy.strings.startswith(cells, "=") | numpy.strings.startswith(cells, "#")
         for i in found.nonzero()[0]:
-            if not _NOT_A_VALUE.fullmatch(cells[i]):
+            if not NOT_A_VALUE.fullmatch(cells[i]):
                 found[i] = False
         findings.cells(
             table.file,
@@ -160,7 +241,7 @@ def read_numbers(column: Column, table: Table, findings: Findings) -> Numbers:
             if number - number == 0.0:  # finite
                 values[i] = number
                 continue
-        if not _NOT_A_VALUE.fullmatch(c):
+        if not NOT_A_VALUE.fullmatch(c):
             refused.setdefault(_why_no_number(c), []).append(i)
     for (expected, mend), rows in refused.items():
         where = [(int(table.rows[i]), column.cells[i]) for i in rows]
@@ -178,6 +259,9 @@ def _why_no_number(cell: str) -> tuple[str, str]:
     if cell[0] in "<≤>≥":
         side = "below" if cell[0] in "<≤" else "above"
         return "a number", f'Write the limit here and "{side}" in the column censored.'
+    if re.fullmatch(r"\d{1,4}:\d{2}(:\d{2})?", low):
+        hours, minutes = low.split(":")[:2]
+        return "a number", f"Write {int(hours) + int(minutes) / 60:g} for {hours}:{minutes} hours."
     if low in ("n/a", "na", "-", "", "–", "—", "none", "null", "n.d.", "nd"):
         return "a number", "Leave the cell blank if nothing was measured."
     if re.fullmatch(r"[-+]?[\d.,]+\s*[^\d\s.,]\S*", cell) and not re.fullmatch(
@@ -196,7 +280,7 @@ def column_unit(
 ) -> Unit | None:
     """The unit of a number column, or `default`; None after a problem.
 
-    A header without unit is a problem where there is no default.
+    A column without unit, in its header or in study.toml, is a problem where there is no default.
     """
     row, text = table.header_row, column.header
     if column.unit_text is None:
@@ -217,12 +301,13 @@ def column_unit(
         return unit(column.unit_text, dimension)
     except UnitError as error:
         _, _, expected = str(error).partition("expected ")
+        in_study = column.unit_from_study
         findings.problem(
-            table.file,
+            "study.toml" if in_study else table.file,
             f"a unit of {dimension}: {expected.removeprefix(dimension + ': ')}",
             found=column.unit_text,
-            row=row,
-            column=text,
+            row=None if in_study else row,
+            column=f"units.{column.name}" if in_study else text,
         )
         return None
 
@@ -252,7 +337,7 @@ def read_words(
     expected = "blank, " + " or ".join(f'"{w}"' for w in allowed)
     for code, word in enumerate(words.tolist()):
         key = word.casefold()
-        if key and key not in allowed and not _NOT_A_VALUE.fullmatch(word):
+        if key and key not in allowed and not NOT_A_VALUE.fullmatch(word):
             rows = (inverse == code).nonzero()[0]
             hint = (hints or {}).get(key) or near(word, allowed)
             findings.cells(

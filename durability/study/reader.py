@@ -11,19 +11,36 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from durability.study.findings import Findings
-from durability.study.model import Caution, Study
+from durability.study.model import OTHER_KINDS, Caution, Study
 from durability.study.problem import Problem, StudyError
 
 if TYPE_CHECKING:
     import xarray
 
+    from durability.study.bench import Entered
     from durability.study.toml import Description
 
-_ORDER = (
-    "material", "lot", "direction", "exposure", "specimen", "summary", "strength", "sd", "n",
-    "censored", "used", "reason", "hours", "dose", "elongation", "laboratory", "run", "file",
-    "line",
-)  # fmt: skip
+_SUBJECT = ("material", "lot", "direction", "exposure")
+_WHERE = ("laboratory", "run", "file", "line")
+_ORDER: dict[str, tuple[str, ...]] = {
+    "rows": (
+        *_SUBJECT, "specimen", "kind", "summary", "strength", "sd", "n", "censored", "used",
+        "reason", "hours", "dose", "elongation", "dose_sd", "hours_sd", "value_sd", "machine",
+        "tested_on", *_WHERE,
+    ),
+    "readings": (
+        *_SUBJECT, "specimen", "hours", "dose", "value", "dose_sd", "hours_sd", "value_sd",
+        "censored", "used", "reason", *_WHERE,
+    ),
+    "inspections": (
+        *_SUBJECT, "specimen", "fraction", "dose_low", "dose_high", "hours_low", "hours_high", "n",
+        "used", "reason", *_WHERE,
+    ),
+    "declared": (
+        *_SUBJECT, "hours", "dose", "retained", "strength", "sense", "n", "file", "line",
+    ),
+}  # fmt: skip
+"""Variables of each table of a `Study`, in order."""
 
 
 def read_study(folder: str | Path) -> Study:
@@ -94,30 +111,37 @@ def _read(folder: Path) -> tuple[Study | None, Findings]:
     description = read_description(folder, findings, inputs)
     if description is None:
         return None, findings
-    tables = _tables(folder, description, findings, inputs)
+    kinds, entered = _tables(folder, description, findings, inputs)
     exposures = _records(folder, description, findings, inputs)
-    if tables and not any(t["used"].any() for t in tables):
+    used = {k: t for k, t in kinds.items() if k == "declared" or t["used"].any()}
+    if kinds and not used:
         findings.problem(
-            str(tables[0]["file"][0]),
+            str(next(iter(kinds.values()))["file"][0]),
             "at least one row that is used",
             found="only rows that are blank or excluded",
         )
     study = description.study
-    if findings.problems or study is None or not tables:
+    if findings.problems or study is None or not kinds:
         return None, findings
     from durability.study.cautions import look_for_cautions
 
-    variables = _joined(tables)
-    look_for_cautions(variables, description, findings)
-    measure = description.unit
+    rows = _joined([kinds[k] for k in ("specimens", "summaries") if k in kinds])
+    others = {name: kinds[name] for name in OTHER_KINDS if name in kinds}
+    look_for_cautions(rows, description, findings, others)
+    unit = str(description.unit) or "1"
     return (
         Study(
             folder=folder,
             title=study.title,
             property=study.property,
-            unit=str(measure),
+            unit=unit,
+            changes=study.changes,
             thresholds=study.thresholds,
-            rows=_dataset(variables, str(measure)),
+            rows=_dataset("rows", rows, unit),
+            readings=_other("readings", others, unit),
+            inspections=_other("inspections", others, unit),
+            declared=_other("declared", others, unit),
+            entered=_entered(entered),
             exposures=exposures,
             materials={n: m for n, m in description.materials.items() if m is not None},
             required_strength=description.required_strength,
@@ -142,23 +166,35 @@ def _is_file(path: Path) -> bool:
 
 def _tables(
     folder: Path, description: Description, findings: Findings, inputs: dict[str, str]
-) -> list[dict[str, Any]]:
-    from durability.study.specimens import specimen_rows
-    from durability.study.summaries import summary_rows
+) -> tuple[dict[str, dict[str, Any]], list[Entered]]:
+    """Variables of each kind of data that could be read, and the cells that were converted."""
+    from durability.study import declared, inspections, readings, specimens, summaries
+    from durability.study.bench import lay_out
     from durability.study.tables import read_table
 
-    tables = []
-    for file, read in (
-        (description.specimens, specimen_rows),
-        (description.summaries, summary_rows),
-    ):
-        if file is None:
-            continue
-        table = read_table(folder, file, findings, inputs, sheet=description.sheet)
-        rows = read(table, description, findings) if table is not None else None
-        if rows is not None:
-            tables.append(rows)
-    return tables
+    readers = {
+        "specimens": (specimens.COLUMNS, specimens.specimen_rows),
+        "summaries": (summaries.COLUMNS, summaries.summary_rows),
+        "readings": (readings.COLUMNS, readings.reading_rows),
+        "inspections": (inspections.COLUMNS, inspections.inspection_rows),
+        "declared": (declared.COLUMNS, declared.declared_rows),
+    }
+    kinds: dict[str, dict[str, Any]] = {}
+    entered: list[Entered] = []
+    met: set[str] = set()
+    for kind, (file, sheet) in description.tables.items():
+        known, read = readers[kind]
+        table = read_table(folder, file, findings, inputs, sheet=sheet)
+        bench = lay_out(table, known, description, findings) if table is not None else None
+        if bench is not None:
+            kinds[kind] = read(bench)
+            entered += bench.entered
+            met.update(bench.columns)
+    for name in description.units:
+        if name not in met and not findings.problems:
+            text = f"study.toml gives a unit for {name}, and no table has such a column"
+            findings.caution("units_not_used", text, file="study.toml")
+    return kinds, entered
 
 
 def _records(
@@ -177,23 +213,70 @@ def _records(
 
 
 def _joined(tables: list[dict[str, Any]]) -> dict[str, Any]:
+    """Strips and summaries as one; arrays of length 0 where there are neither."""
     import numpy
 
     from durability.study.rows import LOOKED_AT
 
-    return {
-        name: numpy.concatenate([table[name] for table in tables])
-        for name in (*_ORDER, *LOOKED_AT)
-    }
+    names = (*_ORDER["rows"], *LOOKED_AT)
+    if not tables:
+        whole = ("n", "censored", "line")
+        real = ("strength", "sd", "hours", "dose", "elongation", "dose_sd", "hours_sd", "value_sd")
+        flags = ("summary", "used", "jaw")
+        types: dict[str, Any] = {n: numpy.int64 for n in whole}
+        types |= dict.fromkeys(real, float) | dict.fromkeys(flags, bool)
+        return {name: numpy.zeros(0, dtype=types.get(name, "<U1")) for name in names}
+    return {name: numpy.concatenate([table[name] for table in tables]) for name in names}
 
 
-def _dataset(variables: dict[str, Any], strength_unit: str) -> xarray.Dataset:
+_UNITS = {
+    "hours": "h", "hours_sd": "h", "hours_low": "h", "hours_high": "h",
+    "dose": "the dose_unit of each row's exposure",
+    "dose_sd": "the dose_unit of each row's exposure",
+    "dose_low": "the dose_unit of each row's exposure",
+    "dose_high": "the dose_unit of each row's exposure",
+    "elongation": "%", "fraction": "1", "retained": "1",
+}  # fmt: skip
+
+
+def _dataset(kind: str, variables: dict[str, Any], strength_unit: str) -> xarray.Dataset:
     import xarray
 
-    rows = xarray.Dataset({name: ("row", variables[name]) for name in _ORDER})
-    for name in ("strength", "sd"):
-        rows[name].attrs["units"] = strength_unit
-    rows["hours"].attrs["units"] = "h"
-    rows["dose"].attrs["units"] = "the dose_unit of each row's exposure"
-    rows["elongation"].attrs["units"] = "%"
-    return rows
+    dimension = OTHER_KINDS.get(kind, "row")
+    table = xarray.Dataset({name: (dimension, variables[name]) for name in _ORDER[kind]})
+    units = _UNITS | dict.fromkeys(("strength", "sd", "value", "value_sd"), strength_unit)
+    for name in table:
+        if name in units:
+            table[name].attrs["units"] = units[str(name)]
+    return table
+
+
+def _other(
+    kind: str, others: dict[str, dict[str, Any]], strength_unit: str
+) -> xarray.Dataset | None:
+    return _dataset(kind, others[kind], strength_unit) if kind in others else None
+
+
+def _entered(columns: list[Entered]) -> xarray.Dataset | None:
+    """The cells that were converted, one entry a cell; None where there are none."""
+    import numpy
+    import xarray
+
+    if not columns:
+        return None
+    sizes = [c.lines.size for c in columns]
+
+    def each(texts: list[str]) -> Any:
+        parts = [numpy.full(n, t, dtype=object) for n, t in zip(sizes, texts, strict=True)]
+        return numpy.concatenate(parts)
+
+    variables = {
+        "file": each([c.file for c in columns]),
+        "line": numpy.concatenate([c.lines for c in columns]),
+        "column": each([c.column for c in columns]),
+        "text": numpy.concatenate([numpy.array(c.texts.tolist(), dtype=object) for c in columns]),
+        "unit": each([c.unit for c in columns]),
+        "value": numpy.concatenate([c.values for c in columns]),
+        "into": each([c.into for c in columns]),
+    }
+    return xarray.Dataset({name: ("cell", array) for name, array in variables.items()})

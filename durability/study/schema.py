@@ -11,13 +11,23 @@ import re
 from collections.abc import Callable
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    StringConstraints,
+    ValidationInfo,
+)
 from pydantic_core import PydanticCustomError
 
 from durability.units import UNITS, UnitError, measure, unit
 
-LATER = ("readings", "inspections", "declared")
+KINDS = ("specimens", "summaries", "readings", "inspections", "declared")
 STRENGTH_DIMENSIONS = ("force per width", "force", "stress", "fraction")
+
+MOST_RISE = 100
+"""Largest multiple of the unexposed value that may be asked about."""
 
 Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
 
@@ -53,11 +63,22 @@ def _sentence(text: str) -> str:
     return text[:1].upper() + text[1:] + ("" if text.endswith(".") else ".")
 
 
-def _thresholds(values: tuple[float, ...]) -> tuple[float, ...]:
+def _thresholds(values: tuple[float, ...], info: ValidationInfo) -> tuple[float, ...]:
+    rises = info.data.get("changes") == "rises"
     for q in values:
-        if 1 < q < 100:
+        if rises and not 1 < q <= MOST_RISE:
+            raise _wrong(
+                f"{q:g} is not above 1 and at most {MOST_RISE}.",
+                "fractions of the unexposed value above 1, such as [1.5], as the property rises",
+            )
+        if not rises and 1 < q < 3:
+            raise _wrong(
+                f'{q:g} is above 1: write changes = "rises" if the property rises, or '
+                f"{q / 100:g} for {q:g} %."
+            )
+        if not rises and 1 < q < 100:
             raise _wrong(f"Write {q / 100:g} for {q:g} %.")
-        if not 0 < q < 1:
+        if not rises and not 0 < q < 1:
             raise _wrong(f"{q:g} is no fraction between 0 and 1.")
     if len(set(values)) < len(values):
         raise _wrong("Name each fraction once.")
@@ -69,16 +90,8 @@ def _strength_unit(text: str) -> str:
         found = unit(text)
     except UnitError as error:
         raise _wrong(_sentence(str(error))) from error
-    if found.dimension not in STRENGTH_DIMENSIONS or text.strip() in ("", "-", "1"):
+    if found.dimension not in STRENGTH_DIMENSIONS or text.strip() in ("", "-"):
         raise _wrong(f"{text} measures {found.dimension}.")
-    return text
-
-
-def _falls(text: str) -> str:
-    if text == "rises":
-        raise _wrong("A property that rises cannot be analysed yet; leave this study for later.")
-    if text != "falls":
-        raise _wrong("")
     return text
 
 
@@ -132,7 +145,12 @@ class StudyTable(_Table):
     title: Text = Field(description="the study's title as text")
     property: Text = Field(description='what was measured, such as "strip tensile strength"')
     unit: Annotated[str, AfterValidator(_strength_unit)] = Field(
-        description="the unit of strength: kN/m, N, MPa, or % for percent of the unexposed strength"
+        description="the unit of what was measured: kN/m, N, MPa, % for percent of the unexposed "
+        "strength, or 1 for a plain number such as an index"
+    )
+    changes: Literal["falls", "rises"] = Field(
+        default="falls",
+        description='"falls" for a property that is lost, "rises" for one that grows',
     )
     thresholds: Annotated[tuple[float, ...], Field(strict=False), AfterValidator(_thresholds)] = (
         Field(
@@ -142,9 +160,6 @@ class StudyTable(_Table):
     )
     required_strength: Text | None = Field(
         default=None, description='a strength with its unit, such as "8 kN/m"'
-    )
-    changes: Annotated[str, AfterValidator(_falls)] = Field(
-        default="falls", description='"falls", the property that is lost'
     )
     invented: bool = Field(default=False, description="true or false")
     source: Text | None = Field(default=None, description="where published data come from, as text")
@@ -177,11 +192,24 @@ class RulesTable(_Table):
     )
 
 
+class SheetTable(_Table):
+    """A table of [data] in one of several sheets"""
+
+    file: Text = Field(description="the file name of a .xlsx")
+    sheet: Text = Field(description="the name of a sheet")
+
+
+_TABLE_FILE = 'the file name of a .csv or .xlsx, or { file = "study.xlsx", sheet = "strips" }'
+
+
 class DataTable(_Table):
     """[data]"""
 
-    specimens: Text | None = Field(default=None, description="the file name of a .csv or .xlsx")
-    summaries: Text | None = Field(default=None, description="the file name of a .csv or .xlsx")
+    specimens: Text | None = Field(default=None, description=_TABLE_FILE)
+    summaries: Text | None = Field(default=None, description=_TABLE_FILE)
+    readings: Text | None = Field(default=None, description=_TABLE_FILE)
+    inspections: Text | None = Field(default=None, description=_TABLE_FILE)
+    declared: Text | None = Field(default=None, description=_TABLE_FILE)
     sheet: Text | None = Field(default=None, description="the name of a sheet")
 
 
@@ -228,6 +256,14 @@ class ExposureTable(_Table):
     record: Text | None = Field(default=None, description="the file name of a chamber record")
     axis: Text | None = Field(
         default=None, description='the unit of an exposure that is not a dose, such as "cycles"'
+    )
+    control: Literal["dark", "heat"] | None = Field(
+        default=None,
+        description='"dark" for strips kept beside an exposure without light, "heat" for strips in '
+        "the same heat alone",
+    )
+    of: Text | None = Field(
+        default=None, description="the name of the exposure beside which a control was kept"
     )
 
 

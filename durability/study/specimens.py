@@ -4,30 +4,25 @@ from __future__ import annotations
 
 from typing import Any
 
-from durability.study.findings import Findings
-from durability.study.rows import (
-    CENSORED,
+from durability.study.bench import (
+    PLACE_COLUMNS,
     SUBJECT_COLUMNS,
     Bench,
-    finish,
-    in_study_unit,
-    lay_out,
-    read_subjects,
+    read_excluded,
     refuse_repeats,
 )
-from durability.study.tables import Table
-from durability.study.toml import Description
+from durability.study.dates import read_days
+from durability.study.rows import CENSORED, VALUE_COLUMNS, finish, refuse_values, value_errors
+from durability.study.subjects import read_subjects
+from durability.units import UNITS
 
 COLUMNS = (
-    *SUBJECT_COLUMNS, "specimen", "strength", "peak_force", "width", "elongation", "machine",
-    "tested_on", "break_at",
+    *SUBJECT_COLUMNS, *PLACE_COLUMNS, *VALUE_COLUMNS, "specimen", "strength", "peak_force", "width",
+    "elongation", "machine", "tested_on", "break_at",
 )  # fmt: skip
-_NO_REASON = ("no", "n", "false", "0", "none", "used")
 
 
-def specimen_rows(
-    table: Table, description: Description, findings: Findings
-) -> dict[str, Any] | None:
+def specimen_rows(bench: Bench) -> dict[str, Any]:
     """The variables of `Study.rows` for a table of specimens, ``measured`` and ``jaw``.
 
     ``measured`` is the text of the measured force or strength, for the search for copied rows;
@@ -35,31 +30,22 @@ def specimen_rows(
     """
     import numpy
 
-    bench = lay_out(table, COLUMNS, description, findings)
-    if bench is None:
-        return None
+    description = bench.description
     subjects = read_subjects(bench)
-    excluded = bench.text("excluded")
-    bench.refuse(
-        numpy.isin(numpy.char.lower(excluded), _NO_REASON),
-        "excluded",
-        "a reason, or blank for a strip that is used",
-        mend="Leave it blank if the strip is used.",
-    )
+    excluded = read_excluded(bench)
     out = excluded != ""
     jaw = bench.words("break_at", {"gauge": False, "jaw": True}, default=False)
     censored = bench.words("censored", CENSORED, default=0)
     strength, blank, measured, header = _strengths(bench, out, censored)
     elongation = bench.numbers("elongation")
     bench.refuse(elongation.values < 0, "elongation", "a number of at least 0")
-    percent = bench.unit("elongation", "fraction", "%")
     specimen = bench.text("specimen")
     refuse_repeats(
         bench,
-        [*(subjects.arrays[k] for k in ("material", "lot", "direction", "exposure")),
-         numpy.nan_to_num(subjects.arrays["hours"], nan=-1.0),
-         numpy.nan_to_num(subjects.arrays["dose"], nan=-1.0),
-         subjects.arrays["laboratory"], subjects.arrays["run"], specimen],
+        [*(subjects[k] for k in ("material", "lot", "direction", "exposure")),
+         numpy.nan_to_num(subjects["hours"], nan=-1.0),
+         numpy.nan_to_num(subjects["dose"], nan=-1.0),
+         subjects["laboratory"], subjects["run"], specimen],
         specimen != "",
         "specimen",
         "one row for each specimen of a group",
@@ -83,12 +69,13 @@ def specimen_rows(
             "censored": censored.astype(numpy.int64),
             "used": reason == "",
             "reason": reason,
-            "elongation": elongation.values * (percent.factor * 100 if percent else numpy.nan),
+            "elongation": bench.convert("elongation", elongation, UNITS["%"]),
+            "value_sd": value_errors(bench, description.unit, usual=description.unit),
             "measured": measured,
             "column": header,
             "jaw": jaw,
             "machine": bench.text("machine"),
-            "tested_on": bench.text("tested_on"),
+            "tested_on": read_days(bench, "tested_on"),
         },
     )
 
@@ -132,12 +119,9 @@ def _strengths(bench: Bench, out: Any, censored: Any) -> tuple[Any, Any, Any, An
         mend="Keep the one that was measured.",
     )
     for name, read in (("strength", strength), ("peak_force", force)):
-        bench.refuse(read.values < 0, name, "a number above 0")
-        bench.refuse(
-            (read.values == 0) & ~out,
-            name,
-            "a number above 0",
-            mend='A strip too weak to test is no zero: write the smallest measurable force and '
+        refuse_values(
+            bench, read, name, ~out,
+            'A strip too weak to test is no zero: write the smallest measurable force and '
             '"below" in the column censored.',
         )  # fmt: skip
     blank = strength.blank & force.blank
@@ -147,20 +131,17 @@ def _strengths(bench: Bench, out: Any, censored: Any) -> tuple[Any, Any, Any, An
         "the limit of a censored strip",
         mend="Write the smallest measurable force (below) or the largest applied (above).",
     )
-    values = in_study_unit(
-        strength.values, bench.unit("strength", dimension or "force", wanted), wanted
-    ) if wanted else strength.values  # fmt: skip
-    if has_force and dimension in ("force", "force per width"):
+    values = bench.convert("strength", strength, wanted)
+    if has_force and wanted is not None and dimension in ("force", "force per width"):
         _say_assumed(bench, "peak_force", "N")
-        newton = bench.unit("peak_force", "force", "N")
-        broken = in_study_unit(force.values, newton, wanted)
+        newton = UNITS["N"]
         if dimension == "force per width":
             _say_assumed(bench, "width", "mm")
-            mm = bench.unit("width", "length", "mm")
-            breadth = width.values * (mm.factor if mm else numpy.nan)
-            breadth[~(breadth > 0)] = numpy.nan
-            per_width = force.values * (newton.factor if newton else numpy.nan) / breadth
-            broken = per_width / (wanted.factor if wanted else 1.0)
+            breadth = bench.convert("width", width, UNITS["mm"])
+            breadth = numpy.where(breadth > 0, breadth, numpy.nan)
+            broken = bench.convert("peak_force", force, newton) / breadth / wanted.factor
+        else:
+            broken = bench.convert("peak_force", force, wanted, usual=newton)
         values = numpy.where(force.given, broken, values)
     by_force = force.given | ("strength" not in bench.columns)
     measured = numpy.where(by_force, bench.text("peak_force"), bench.text("strength"))

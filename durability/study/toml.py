@@ -13,6 +13,7 @@ from pydantic import ValidationError
 
 from durability import catalogue
 from durability.study import schema
+from durability.study.controls import control_exposure, is_control, join_controls
 from durability.study.findings import Findings, near
 from durability.study.model import Exposure, Material, Question, Rules, Segment
 from durability.units import Unit, UnitError, measure, unit
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
     from pydantic import BaseModel
 
 FILE = "study.toml"
-_TABLES = ("study", "question", "rules", "data", "exposures", "materials")
+_TABLES = ("study", "question", "rules", "data", "units", "exposures", "materials")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,7 +35,8 @@ class Description:
     unit : unit of strength.
     required_strength : in that unit.
     exposures, materials : by name; None for one with a problem.
-    specimens, summaries, sheet : from [data].
+    tables : kind of data to the file that holds it and the sheet, from [data].
+    units : column name to unit, from [units].
     """
 
     study: schema.StudyTable | None
@@ -42,9 +44,8 @@ class Description:
     required_strength: float | None
     question: Question
     rules: Rules
-    specimens: str | None
-    summaries: str | None
-    sheet: str | None
+    tables: dict[str, tuple[str, str | None]]
+    units: dict[str, str] = field(default_factory=dict)
     exposures: dict[str, Exposure | None] = field(default_factory=dict)
     materials: dict[str, Material | None] = field(default_factory=dict)
 
@@ -69,16 +70,15 @@ def read_description(
         for name, table in _named(raw, "exposures", findings).items()
     }
     strength_unit = _unit_of(raw.get("study"))
-    data = _data(raw.get("data"), findings)
+    join_controls(exposures, findings)
     return Description(
         study=study,
         unit=strength_unit,
         required_strength=_required(study, strength_unit, findings),
         question=_question(raw.get("question"), folder, materials, findings),
         rules=_rules(raw.get("rules"), findings),
-        specimens=data.specimens if data else None,
-        summaries=data.summaries if data else None,
-        sheet=data.sheet if data else None,
+        tables=_data(raw.get("data"), findings),
+        units=_units(raw.get("units"), findings),
         exposures=exposures,
         materials=materials,
     )
@@ -207,7 +207,7 @@ def _unit_of(raw: Any) -> Unit | None:
         found = unit(raw["unit"])
     except (UnitError, KeyError, TypeError, AttributeError):
         return None
-    return found if found.dimension in schema.STRENGTH_DIMENSIONS and found.symbol != "1" else None
+    return found if found.dimension in schema.STRENGTH_DIMENSIONS else None
 
 
 def _required(
@@ -240,32 +240,87 @@ def _required(
     return (read.canonical - strength_unit.offset) / strength_unit.factor
 
 
-def _data(raw: Any, findings: Findings) -> schema.DataTable | None:
-    later = [k for k in schema.LATER if isinstance(raw, dict) and k in raw]
-    for key in later:
+def _data(raw: Any, findings: Findings) -> dict[str, tuple[str, str | None]]:
+    """Kind of data to (file, sheet)."""
+    sheets: dict[str, str] = {}
+    if isinstance(raw, dict):
+        raw = dict(raw)
+        for kind in schema.KINDS:
+            if isinstance(raw.get(kind), dict):
+                one = _checked(schema.SheetTable, raw.pop(kind), f"data.{kind}", findings)
+                if one is not None:
+                    raw[kind], sheets[kind] = one.file, one.sheet
+    else:
+        raw = {} if raw is None else raw
+    before = len(findings.problems)
+    data = _checked(schema.DataTable, raw, "data", findings, required=True)
+    if data is None:
+        return {}
+    files = {kind: file for kind in schema.KINDS if (file := getattr(data, kind)) is not None}
+    if not files and len(findings.problems) == before and not sheets:
         findings.problem(
             FILE,
-            "specimens or summaries",
-            found=key,
-            column=f"data.{key}",
-            mend=f"This kind of data ({key}) is not read yet: remove the line.",
+            'specimens = "…" or another kind of data',
+            column="data",
+            mend=f"Kinds: {', '.join(schema.KINDS)}.",
         )
-    if isinstance(raw, dict):
-        raw = {k: v for k, v in raw.items() if k not in later}
-    data = _checked(schema.DataTable, raw, "data", findings, required=True)
-    if data is not None and not (data.specimens or data.summaries or later):
-        findings.problem(FILE, 'specimens = "…" or summaries = "…"', column="data")
-    if data is not None and data.sheet is not None:
-        files = [f for f in (data.specimens, data.summaries) if f is not None]
-        if not any(f.lower().endswith(".xlsx") for f in files):
+    for kind, sheet in sheets.items():
+        if not files[kind].lower().endswith(".xlsx"):
+            _refuse_sheet(sheet, f"data.{kind}.sheet", findings)
+    books = [k for k, file in files.items() if file.lower().endswith(".xlsx") and k not in sheets]
+    if data.sheet is not None and not books:
+        _refuse_sheet(data.sheet, "data.sheet", findings)
+    return {k: (file, sheets.get(k, data.sheet)) for k, file in files.items()}
+
+
+def _refuse_sheet(sheet: str, column: str, findings: Findings) -> None:
+    findings.problem(
+        FILE,
+        "a sheet only where a table is a spreadsheet (.xlsx)",
+        found=sheet,
+        column=column,
+        mend="Remove the line.",
+    )
+
+
+def _units(raw: Any, findings: Findings) -> dict[str, str]:
+    """[units]: column to unit. A dose may be in a unit of the study's own axis."""
+    from durability.study.bench import NUMBER_COLUMNS
+
+    if raw is None:
+        return {}
+    if not isinstance(raw, dict):
+        findings.problem(FILE, "a table [units]", found=raw, column="units")
+        return {}
+    units: dict[str, str] = {}
+    for key, text in raw.items():
+        name, path = key.casefold(), f"units.{key}"
+        if name not in NUMBER_COLUMNS:
             findings.problem(
                 FILE,
-                "a sheet only where a table is a spreadsheet (.xlsx)",
-                found=data.sheet,
-                column="data.sheet",
-                mend="Remove the line.",
+                "the name of a column of numbers",
+                found=key,
+                column=path,
+                mend=near(name, sorted(NUMBER_COLUMNS)),
             )
-    return data
+        elif not isinstance(text, str):
+            findings.problem(FILE, "a unit as text", found=_as_written(text), column=path)
+        else:
+            if not name.startswith("dose"):
+                try:
+                    unit(text)
+                except UnitError as error:
+                    findings.problem(
+                        FILE, "a known unit", found=text, column=path, mend=_sentence(error)
+                    )
+                    continue
+            units[name] = text
+    return units
+
+
+def _sentence(error: Exception) -> str:
+    text = str(error)
+    return text[:1].upper() + text[1:] + "."
 
 
 def _rules(raw: Any, findings: Findings) -> Rules:
@@ -346,7 +401,19 @@ def _exposure(name: str, raw: Any, findings: Findings) -> Exposure | None:
     from durability.study.lamps import exposure_of
 
     table = _checked(schema.ExposureTable, raw, f"exposures.{name}", findings)
-    return None if table is None else exposure_of(name, table, findings)
+    if table is None:
+        return None
+    if is_control(table):
+        return control_exposure(name, table, findings)
+    if table.of is not None:
+        findings.problem(
+            FILE,
+            'of = "NAME" only in a control',
+            found=table.of,
+            column=f"exposures.{name}.of",
+            mend='Write control = "dark" or control = "heat" beside it, or remove the line.',
+        )
+    return exposure_of(name, table, findings)
 
 
 def segment(table: schema.SegmentTable) -> Segment:

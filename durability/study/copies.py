@@ -1,0 +1,302 @@
+"""Is one number a copy of another? Equal values, a slipped column, ratios that never vary.
+
+Screens over plain arrays, as in `durability.study.screening`, which says how they are judged.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
+
+from durability.study.screening import CHANCE, Suspicion, decimals, last_place
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike, NDArray
+
+FEWEST_ALIKE = 5
+"""A constant ratio needs so many different values to be seen."""
+
+COARSE = 50
+"""Values of fewer steps than this repeat too easily to tell anything."""
+
+_MOST_SERIES = 300
+
+
+def equal_values(
+    values: ArrayLike, texts: Sequence[str], *, also: ArrayLike | None = None
+) -> list[Suspicion]:
+    """Values equal to all digits, where chance would hardly make so many.
+
+    Values are written in steps. Two that differ by a few steps are as likely as two that do not
+    differ, so the number of near pairs tells how many equal ones chance makes; their count is
+    taken as Poisson. Where some values are written to a coarser step (whole newtons among
+    hundredths), those are judged by that step. Speaks on 0.9 % of sound studies.
+
+    Parameters
+    ----------
+    values, texts : (row,) numbers and how they are written.
+    also : (row,) a second measurement of the same strips; pairs equal in both are rarer still.
+
+    Returns
+    -------
+    One suspicion a set of equal values; `amount` is how many such pairs chance makes in the table.
+
+    Examples
+    --------
+    >>> texts = [f"{500 + 37.123 * i:.3f}" for i in range(12)] + ["537.123"]
+    >>> [s.rows for s in equal_values([float(t) for t in texts], texts)]
+    [(1, 12)]
+    """
+    import numpy
+
+    x = numpy.asarray(values, dtype=float)
+    if x.size < 3 or not numpy.isfinite(x).all():
+        return []
+    counts = _in_steps(x, texts)
+    order = numpy.argsort(counts, kind="stable")
+    order = order[numpy.abs(counts[order]) >= COARSE]
+    if order.size < 3:
+        return []
+    unique, number = numpy.unique(counts[order], return_counts=True)
+    near, usual = _near_pairs(counts[order])
+    values_twice = [numpy.flatnonzero(counts == v) for v in unique[number > 1]]
+    steps = [_step_of(int(counts[s[0]]), counts) for s in values_twice]
+    found = _too_many(values_twice, usual)
+    for step in set(steps) - {1}:  # those written to a coarser step must be rare among their like
+        mine = (counts % step == 0) & (numpy.abs(counts) >= COARSE)
+        coarse = [s for s, own in zip(values_twice, steps, strict=True) if own == step]
+        rare = _too_many(coarse, _near_pairs(numpy.sort(counts[mine]) // step)[1])
+        for rows in (tuple(s.tolist()) for s in coarse):
+            if rows not in rare:
+                found.pop(rows, None)
+    if also is not None:
+        label = numpy.unique(numpy.asarray(also), return_inverse=True)[1]
+        one, other = order[near[0]], order[near[1]]
+        share = (1 + int((label[one] == label[other]).sum())) / (1 + one.size)
+        both = [s[label[s] == k] for s in values_twice for k in numpy.unique(label[s])]
+        found |= {k: v for k, v in _too_many(both, usual * share).items() if k not in found}
+    return list(found.values())
+
+
+def _in_steps(x: NDArray, texts: Sequence[str]) -> NDArray:
+    """Values as whole numbers of the finest step that they share."""
+    import numpy
+
+    largest = float(numpy.abs(x).max())
+    room = 15 - math.floor(math.log10(largest)) if largest > 0 else 0  # a float holds 15 digits
+    digits = max(-300, min(300, room, max(decimals(t) for t in texts)))
+    counts = numpy.rint(x * 10.0**digits).astype(numpy.int64)
+    return counts // max(int(numpy.gcd.reduce(counts)), 1)
+
+
+def _step_of(value: int, counts: NDArray) -> int:
+    """The coarsest step on which this value lies together with more values than chance puts there.
+
+    Steps are 1, 2, 5, 10, 20, 50 … units of the last decimal.
+    """
+    best, power = 1, 1
+    while power <= abs(value):
+        for step in (2 * power, 5 * power, 10 * power):
+            if value % step == 0:
+                there, by_chance = int((counts % step == 0).sum()), counts.size / step
+                if there > by_chance + 3 * math.sqrt(by_chance) + 3:
+                    best = max(best, step)
+        power *= 10
+    return best
+
+
+def _near_pairs(steps: NDArray) -> tuple[tuple[NDArray, NDArray], float]:
+    """Pairs of sorted values that differ by 1 to k steps, and how many equal ones they foretell."""
+    import numpy
+
+    equal = numpy.searchsorted(steps, steps, side="right")
+    reach = 5
+    while True:
+        within = numpy.searchsorted(steps, steps + reach, side="right")
+        number = within - equal
+        if number.sum() >= 30 or reach > int(steps[-1] - steps[0]):
+            break
+        reach *= 2
+    most = numpy.minimum(number, max(1, 200_000 // steps.size))  # enough to tell a share
+    first = numpy.repeat(numpy.arange(steps.size), most)
+    offset = numpy.arange(most.sum()) - numpy.repeat(numpy.cumsum(most) - most, most)
+    second = equal[first] + offset
+    return (first, second), max(int(number.sum()), 1) / (2.0 * reach)
+
+
+def _too_many(sets: list[NDArray], expected: float) -> dict[tuple[int, ...], Suspicion]:
+    from scipy.stats import poisson
+
+    sets = [s for s in sets if s.size > 1]
+    chance = float(poisson.sf(sum(s.size - 1 for s in sets) - 1, expected)) if sets else 1.0
+    if chance > CHANCE / 2:  # several steps, and pairs equal in two measurements, are tested
+        return {}
+    rows = (tuple(s.tolist()) for s in sets)
+    return {r: Suspicion(rows=r, chance=chance, amount=expected) for r in rows}
+
+
+def last_repeated(
+    values: ArrayLike, texts: Sequence[str], block: ArrayLike, scatter: float
+) -> list[Suspicion]:
+    """Blocks of rows whose last value is that of the row before: a mark of a column that slipped.
+
+    A column moved up by one row loses its first value and shows its last one twice. Speaks on
+    0.5 % of sound studies.
+
+    Parameters
+    ----------
+    values, texts : (row,) numbers and how they are written, in the order of the table.
+    block : (row,) label of the block, such as the material; a block's rows follow each other.
+    scatter : relative standard deviation of strips within a group.
+
+    Returns
+    -------
+    One suspicion a block, with its last two rows; `amount` is the value.
+
+    Examples
+    --------
+    >>> [s.rows for s in last_repeated([91, 84, 65, 52, 47, 47], ["91", "84", "65", "52", "47",
+    ...     "47"], ["A"] * 6, 0.3)]
+    []
+    >>> texts = ["91.7", "84.1", "65.0", "52.6", "47.3", "47.3"]
+    >>> [s.rows for s in last_repeated([float(t) for t in texts], texts, ["A"] * 6, 0.3)]
+    [(4, 5)]
+    """
+    import numpy
+    from scipy.stats import poisson
+
+    x, label = numpy.asarray(values, dtype=float), numpy.asarray(block)
+    if x.size < 3 or not scatter > 0:
+        return []
+    counts = _in_steps(x, texts)
+    unit = float(numpy.abs(x).max() / max(int(numpy.abs(counts).max()), 1))
+    last = numpy.flatnonzero(numpy.append(label[1:] != label[:-1], True))
+    last = last[(last > 0) & (label[last] == label[numpy.maximum(last - 1, 0)])]
+    expected, seen = 0.0, []
+    for i in last.tolist():
+        step = unit * _step_of(int(counts[i]), counts)
+        expected += min(1.0, step / (2.0 * math.sqrt(math.pi) * scatter * abs(x[i])))
+        if counts[i] == counts[i - 1]:
+            seen.append(i)
+    chance = float(poisson.sf(len(seen) - 1, expected)) if seen else 1.0
+    if chance > CHANCE:
+        return []
+    return [Suspicion(rows=(i - 1, i), chance=chance, amount=float(x[i])) for i in seen]
+
+
+def constant_ratio(first: ArrayLike, second: ArrayLike, precision: ArrayLike) -> Suspicion | None:
+    """Rows that leave a constant ratio which all the others keep.
+
+    Two measured columns, or two series of strips, never keep one ratio unless one was made from
+    the other; then the row that leaves it holds something else. Never speaks on sound studies
+    (0 of 2,000).
+
+    Parameters
+    ----------
+    first, second : (row,) numbers; nan where one is blank.
+    precision : (row,) largest relative error of first / second by rounding.
+
+    Returns
+    -------
+    Suspicion or None
+        `rows` that leave the ratio (empty where all keep it), `amount` the ratio.
+
+    Examples
+    --------
+    >>> force = [70.93, 92.42, 96.78, 58.50, 62.29, 69.84, 37.70]
+    >>> stress = [10.034, 13.074, 13.691, 8.276, 8.812, 9.880, 23.2]
+    >>> found = constant_ratio(force, stress, [1e-4] * 7)
+    >>> found.rows, round(found.amount, 2)
+    ((6,), 7.07)
+    """
+    import numpy
+
+    a, b = numpy.asarray(first, dtype=float), numpy.asarray(second, dtype=float)
+    slack = numpy.asarray(precision, dtype=float)
+    use = numpy.isfinite(a) & numpy.isfinite(b) & (a != 0) & (b != 0) & (slack < 0.01)
+    rows = numpy.flatnonzero(use)
+    if rows.size <= FEWEST_ALIKE:
+        return None
+    with numpy.errstate(over="ignore"):
+        ratio = a[rows] / b[rows]
+    middle = float(numpy.median(ratio))
+    if not math.isfinite(middle) or middle == 0:
+        return None
+    keeps = numpy.abs(ratio / middle - 1.0) <= 2.0 * slack[rows] + 1e-9
+    alike = min(numpy.unique(c[rows][keeps]).size for c in (a, b))
+    if alike < FEWEST_ALIKE or keeps.sum() < 0.8 * rows.size:
+        return None
+    return Suspicion(rows=tuple(rows[~keeps].tolist()), chance=0.0, amount=middle)
+
+
+def proportional_columns(
+    columns: Mapping[str, tuple[ArrayLike, Sequence[str]]],
+) -> list[tuple[str, str, Suspicion]]:
+    """Pairs of columns of which one is a constant multiple of the other save in a few rows.
+
+    Parameters
+    ----------
+    columns : name to (values, texts), each (row,).
+    """
+    import itertools
+
+    import numpy
+
+    slack = {n: _rounding(numpy.asarray(v, dtype=float), t) for n, (v, t) in columns.items()}
+    found = []
+    for one, other in itertools.combinations(columns, 2):
+        seen = constant_ratio(columns[one][0], columns[other][0], slack[one] + slack[other])
+        if seen is not None and seen.rows:
+            found.append((one, other, seen))
+    return found
+
+
+def _rounding(values: NDArray, texts: Sequence[str]) -> NDArray:
+    """Largest relative error by rounding of each number as written."""
+    import numpy
+
+    size = numpy.abs(values)
+    with numpy.errstate(divide="ignore", invalid="ignore"):
+        return numpy.where(size > 0, 0.5 * last_place(texts) / size, numpy.inf)
+
+
+def proportional_series(
+    values: ArrayLike, texts: Sequence[str], series: ArrayLike, place: ArrayLike
+) -> list[tuple[int, int, Suspicion]]:
+    """Pairs of series of strips of which one is a constant multiple of the other, or nearly.
+
+    Parameters
+    ----------
+    values, texts : (row,) numbers and how they are written, in the order of the table.
+    series : (row,) whole number of the series, such as the lot.
+    place : (row,) hours or dose; only series with the same number of strips at the same places
+        are compared, strip by strip in the order of the table.
+
+    Returns
+    -------
+    (series, series, suspicion) a pair; `rows` of the suspicion are the second series' rows that
+    keep the ratio, `amount` the ratio.
+    """
+    import itertools
+
+    import numpy
+
+    x, code = numpy.asarray(values, dtype=float), numpy.asarray(series)
+    where = numpy.asarray(place, dtype=float)
+    slack = _rounding(x, texts)
+    layouts: dict[bytes, list[NDArray]] = {}
+    for label in numpy.unique(code)[:_MOST_SERIES]:
+        rows = numpy.flatnonzero(code == label)
+        rows = rows[numpy.argsort(where[rows], kind="stable")]
+        layouts.setdefault(where[rows].tobytes(), []).append(rows)
+    found = []
+    for alike in layouts.values():
+        for one, other in itertools.combinations(alike, 2):
+            seen = constant_ratio(x[other], x[one], slack[one] + slack[other])
+            if seen is not None:
+                kept = numpy.setdiff1d(numpy.arange(other.size), seen.rows)
+                rows = tuple(other[kept].tolist())
+                copy = Suspicion(rows=rows, chance=0.0, amount=seen.amount)
+                found.append((int(code[one[0]]), int(code[other[0]]), copy))
+    return found
