@@ -9,13 +9,13 @@ with one lot keeps the prior of the spread between lots.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from durability import catalogue
-from durability.exposure import delivery, with_dose
+from durability.exposure import delivery, with_doses
 from durability.exposure.clock import GAS_CONSTANT, KELVIN
 from durability.inference.model import Column, Errors, Model, priors
 from durability.laws import Law
@@ -135,7 +135,7 @@ def build_model(study: Study, law: Law, *, errors: Errors = "lognormal") -> Mode
     rises = study.changes == "rises"
     if rises and errors == "normal":
         raise ValueError("a property that rises is fitted with lognormal errors only")
-    items = _items(replace(study, rows=with_dose(study)))
+    items = _items(with_doses(study))
     n_item = len(items)
     kind, dose, lit = items.kind, items.dose, items.dose > 0
     book, percent = priors(), study.unit == "%"
