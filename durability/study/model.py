@@ -87,6 +87,13 @@ class Exposure:
         """True when the exposure axis is a radiant dose in a named band."""
         return self.axis is None
 
+    def label(self) -> str:
+        """Name and unit of dose, and what a control is kept beside."""
+        if self.control is None:
+            return f"{self.name} [{self.dose_unit}]"
+        beside = f" beside {self.control_of}" if self.control_of else ""
+        return f"{self.name} [{self.dose_unit}, {self.control} control{beside}]"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Material:
@@ -242,9 +249,12 @@ class Study:
             ("title", self.title + ("  [invented data]" if self.invented else "")),
             ("property", f"{self.property} [{self.unit}]"),
             ("materials", ", ".join(self.materials)),
-            ("exposures", ", ".join(f"{e.name} [{e.dose_unit}]" for e in self.exposures.values())),
-            ("rows", f"{used.size}, of which {int((~used).sum())} not used"),
+            ("exposures", ", ".join(e.label() for e in self.exposures.values())),
         ]
+        if self.changes == "rises":
+            rows.insert(2, ("changes", "rises"))
+        if used.size or not self.others():
+            rows.append(("rows", f"{used.size}, of which {int((~used).sum())} not used"))
         for name, table in self.others().items():
             rows.append((name, f"{table.sizes[OTHER_KINDS[name]]}"))
         rows.append(("thresholds", ", ".join(f"{100 * q:g} %" for q in self.thresholds)))
