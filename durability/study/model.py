@@ -46,6 +46,21 @@ class Segment:
     humidity: float | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Calibration:
+    """One check of the chamber's light sensor against a reference.
+
+    Parameters
+    ----------
+    time : when, ISO 8601, in the clock of the chamber record.
+    as_found : true irradiance over the sensor's reading just before it was adjusted; None where
+        it was not noted.
+    """
+
+    time: str
+    as_found: float | None = None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Exposure:
     """One exposure of the study: a lamp setting, or any axis of the study's own.
@@ -67,6 +82,7 @@ class Exposure:
         the same heat and water, ``"heat"`` for strips in the same heat alone. A control's axis is
         clock hours (``axis`` is ``"h"``): it has no radiant dose.
     control_of : name of the exposure beside which the control was kept, or None.
+    calibrations : checks of the chamber's light sensor, in order of time.
     """
 
     name: str
@@ -81,6 +97,7 @@ class Exposure:
     record_file: str | None = None
     control: Literal["dark", "heat"] | None = None
     control_of: str | None = None
+    calibrations: tuple[Calibration, ...] = ()
 
     @property
     def is_radiant(self) -> bool:
