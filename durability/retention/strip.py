@@ -170,7 +170,7 @@ def reduce_curve(
     tight = np.concatenate([[0.0], pull[taut]]), np.concatenate([[loose], travel[taut]])
     length = np.nan if gauge_length is None else gauge_length + loose
     stiffness = {float(e): _secant(pull, travel, loose, length, e, width) for e in stiffness_at}
-    stated = [s.number for s in curve.stated if s.unit == "N"]
+    stated = [s.number for s in curve.stated if s.unit == "N" and s.number >= 0.5 * peak]
     checks = {
         "zero_off": abs(zero) > ZERO_SHARE * peak,
         "noisy": noise > 0.02 * peak,
