@@ -24,6 +24,14 @@ class Lamp:
     cycle : phases in order.
     reaches_below_solar_cut_on : emits wavelengths that sunlight lacks; no outdoor translation.
     temperature : chamber air, panel share and wet specimen, each with its spread.
+    tolerance : how far a quantity may be from its set point, canonical units; keys among
+        ``irradiance``, ``black_panel`` [K], ``air`` [K] and ``humidity`` [1].
+    tolerance_source : where the tolerances come from.
+    practice : the document that sets `withdrawals`, in words; empty where none does.
+    withdrawals : as the practice writes them, such as ``("150 h", "300 h")``.
+    strips : strips a withdrawal in each direction that it asks for; None where it asks none.
+    spectrum : name of a file of models/spectra.
+    panel_sensor : ``"black panel"`` or ``"black standard"``.
     light_source, filter, source, notes : as written.
     """
 
@@ -35,6 +43,13 @@ class Lamp:
     cycle: tuple[Segment, ...]
     reaches_below_solar_cut_on: bool = False
     temperature: dict[str, Assumption] = field(default_factory=dict)
+    tolerance: dict[str, float] = field(default_factory=dict)
+    tolerance_source: str = ""
+    practice: str = ""
+    withdrawals: tuple[str, ...] = ()
+    strips: int | None = None
+    spectrum: str | None = None
+    panel_sensor: str = "black panel"
     light_source: str = ""
     filter: str = ""
     source: str = ""
@@ -80,6 +95,8 @@ def read_lamp(name: str) -> Lamp:
     0.35
     """
     table = catalogue.read("lamps", name)
+    tolerance, asked = dict(table.get("tolerance", {})), table.get("withdrawals", {})
+    tolerance_source = tolerance.pop("source", "")
     return Lamp(
         name=table["name"],
         title=table["title"],
@@ -91,6 +108,13 @@ def read_lamp(name: str) -> Lamp:
         cycle=tuple(_segment(s) for s in table.get("cycle", [])),
         reaches_below_solar_cut_on=bool(table["reaches_below_solar_cut_on"]),
         temperature={k: assumption(k, t) for k, t in table.get("temperature", {}).items()},
+        tolerance={key: measure(text).canonical for key, text in tolerance.items()},
+        tolerance_source=tolerance_source,
+        practice=asked.get("practice", ""),
+        withdrawals=tuple(asked.get("at", ())),
+        strips=int(asked["strips"]) if "strips" in asked else None,
+        spectrum=table.get("spectrum"),
+        panel_sensor=table.get("panel_sensor", "black panel"),
         light_source=table.get("light_source", ""),
         filter=table.get("filter", ""),
         source=table["source"],

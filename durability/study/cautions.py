@@ -273,7 +273,8 @@ def _high(rows: dict[str, Any], description: Description, findings: Findings) ->
     import numpy
 
     look = rows["used"] & rows["summary"] & (rows["censored"] == 0)
-    if not look.any():
+    rises = description.study is not None and description.study.changes == "rises"
+    if not look.any() or rises:
         return
     if description.unit is not None and description.unit.symbol == "%":
         high = look & (rows["strength"] > 100 * _HIGH)

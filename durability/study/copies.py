@@ -60,9 +60,10 @@ def equal_values(
         return []
     unique, number = numpy.unique(counts[order], return_counts=True)
     near, usual = _near_pairs(counts[order])
-    values_twice = [numpy.flatnonzero(counts == v) for v in unique[number > 1]]
-    steps = [_step_of(int(counts[s[0]]), counts) for s in values_twice]
+    sets = numpy.split(order, numpy.cumsum(number)[:-1])
+    values_twice = [s for s in sets if s.size > 1]
     found = _too_many(values_twice, usual)
+    steps = _steps_of(unique[number > 1], counts).tolist() if found else []
     for step in set(steps) - {1}:  # those written to a coarser step must be rare among their like
         mine = (counts % step == 0) & (numpy.abs(counts) >= COARSE)
         coarse = [s for s, own in zip(values_twice, steps, strict=True) if own == step]
@@ -79,6 +80,23 @@ def equal_values(
     return list(found.values())
 
 
+def common_step(values: ArrayLike, texts: Sequence[str]) -> float:
+    """The coarsest step of which every value is a multiple, such as 5 N; 0 for no values.
+
+    Examples
+    --------
+    >>> common_step([905.0, 910.0, 925.0], ["905.0", "910.0", "925.0"])
+    5.0
+    """
+    import numpy
+
+    x = numpy.asarray(values, dtype=float)
+    if not x.size:
+        return 0.0
+    counts = numpy.abs(_in_steps(x, texts))
+    return float(numpy.abs(x).max() / counts.max()) if counts.max() > 0 else 0.0
+
+
 def _in_steps(x: NDArray, texts: Sequence[str]) -> NDArray:
     """Values as whole numbers of the finest step that they share."""
     import numpy
@@ -90,19 +108,20 @@ def _in_steps(x: NDArray, texts: Sequence[str]) -> NDArray:
     return counts // max(int(numpy.gcd.reduce(counts)), 1)
 
 
-def _step_of(value: int, counts: NDArray) -> int:
-    """The coarsest step on which this value lies together with more values than chance puts there.
+def _steps_of(values: NDArray, counts: NDArray) -> NDArray:
+    """For each value the coarsest step on which it lies with more values than chance puts there.
 
     Steps are 1, 2, 5, 10, 20, 50 … units of the last decimal.
     """
-    best, power = 1, 1
-    while power <= abs(value):
-        for step in (2 * power, 5 * power, 10 * power):
-            if value % step == 0:
-                there, by_chance = int((counts % step == 0).sum()), counts.size / step
-                if there > by_chance + 3 * math.sqrt(by_chance) + 3:
-                    best = max(best, step)
-        power *= 10
+    import numpy
+
+    best = numpy.ones(values.size, dtype=numpy.int64)
+    largest = int(numpy.abs(values).max()) if values.size else 0
+    steps = [m * 10**k for k in range(len(str(largest))) for m in (2, 5, 10)]
+    for step in steps:
+        there, by_chance = int((counts % step == 0).sum()), counts.size / step
+        if there > by_chance + 3 * math.sqrt(by_chance) + 3:
+            best[values % step == 0] = step
     return best
 
 
@@ -167,15 +186,14 @@ def last_repeated(
     from scipy.stats import poisson
 
     x, label = numpy.asarray(values, dtype=float), numpy.asarray(block)
-    if x.size < 3 or not scatter > 0:
+    if x.size < 3 or not scatter > 0 or not numpy.isfinite(x).all():
         return []
-    counts = _in_steps(x, texts)
-    unit = float(numpy.abs(x).max() / max(int(numpy.abs(counts).max()), 1))
+    counts, unit = _in_steps(x, texts), common_step(x, texts)
     last = numpy.flatnonzero(numpy.append(label[1:] != label[:-1], True))
     last = last[(last > 0) & (label[last] == label[numpy.maximum(last - 1, 0)])]
     expected, seen = 0.0, []
-    for i in last.tolist():
-        step = unit * _step_of(int(counts[i]), counts)
+    steps = unit * _steps_of(counts[last], counts)
+    for i, step in zip(last.tolist(), steps.tolist(), strict=True):
         expected += min(1.0, step / (2.0 * math.sqrt(math.pi) * scatter * abs(x[i])))
         if counts[i] == counts[i - 1]:
             seen.append(i)
@@ -243,7 +261,7 @@ def proportional_columns(
 
     import numpy
 
-    slack = {n: _rounding(numpy.asarray(v, dtype=float), t) for n, (v, t) in columns.items()}
+    slack = {n: rounding(numpy.asarray(v, dtype=float), t) for n, (v, t) in columns.items()}
     found = []
     for one, other in itertools.combinations(columns, 2):
         seen = constant_ratio(columns[one][0], columns[other][0], slack[one] + slack[other])
@@ -252,7 +270,7 @@ def proportional_columns(
     return found
 
 
-def _rounding(values: NDArray, texts: Sequence[str]) -> NDArray:
+def rounding(values: NDArray, texts: Sequence[str]) -> NDArray:
     """Largest relative error by rounding of each number as written."""
     import numpy
 
@@ -284,7 +302,7 @@ def proportional_series(
 
     x, code = numpy.asarray(values, dtype=float), numpy.asarray(series)
     where = numpy.asarray(place, dtype=float)
-    slack = _rounding(x, texts)
+    slack = rounding(x, texts)
     layouts: dict[bytes, list[NDArray]] = {}
     for label in numpy.unique(code)[:_MOST_SERIES]:
         rows = numpy.flatnonzero(code == label)

@@ -6,6 +6,7 @@ list stays readable; problems of different kinds never hide each other.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 
 from durability.study.model import Caution
@@ -31,7 +32,7 @@ class Findings:
         column: str | None = None,
         mend: str = "",
     ) -> None:
-        """Note one problem."""
+        """Note one problem; without `mend` the usual way to mend its kind is said."""
         self.problems.append(
             Problem(
                 file=file,
@@ -39,7 +40,7 @@ class Findings:
                 found=short(found),
                 row=row,
                 column=column,
-                mend=mend,
+                mend=mend or usual_mend(expected, str(found)),
             )
         )
 
@@ -66,9 +67,60 @@ class Findings:
                 mend=mend,
             )
 
-    def caution(self, name: str, text: str, *, file: str = "", row: int | None = None) -> None:
+    def caution(
+        self,
+        name: str,
+        text: str,
+        *,
+        file: str = "",
+        row: int | None = None,
+        rows: Sequence[int] = (),
+        column: str | None = None,
+    ) -> None:
         """Note one caution; `name` is a key of `durability.study.cautions.FLAGS`."""
-        self.cautions.append(Caution(name=name, text=text, file=file, row=row))
+        self.cautions.append(
+            Caution(name=name, text=text, file=file, row=row, rows=tuple(rows), column=column)
+        )
+
+
+_USUAL = (
+    ("a number", "Look the number up in the laboratory's record and write it alone in the cell."),
+    ('a column "', "Add the column, or rename the one that holds this."),
+    ("at least one row", "Add the rows of what was tested, below the header."),
+    ("a header row", "Write the names of the columns in the first row and a strip in each row."),
+    ('one column "', "Keep the one that is right and remove the other."),
+    ("one row for each", "Remove the copy, or correct the label of one of the two."),
+    ("a unit of", "Write one of these units."),
+    ("the name of a", "Write a name that study.toml describes."),
+    ("a known", "Remove it, or correct its spelling."),
+    ("a table", "Write the table with its name in square brackets and its keys below."),
+    ("at least one table", "Write the table with its name in square brackets and its keys below."),
+    ("a readable file", "Look whether the file is open elsewhere and may be read."),
+    ("a later time", "Sort the rows by time and remove those that repeat."),
+)
+_MADE_A_DATE = re.compile(r"\d{4}-\d{2}-\d{2}([T ]00:00:00)?")
+_LETTER_FOR_DIGIT = re.compile(r"(?=.*\d)[\dOolI.,]*[OolI][\dOolI.,]*")
+
+
+def usual_mend(expected: str, found: str = "") -> str:
+    """How a problem of this kind is mended, where the place that found it does not say.
+
+    Examples
+    --------
+    >>> usual_mend("a number above 0", "5O")
+    'A letter stands where a digit is meant.'
+    """
+    if expected.startswith("a number") and _LETTER_FOR_DIGIT.fullmatch(found):
+        return "A letter stands where a digit is meant."
+    if expected.startswith("a number") and _MADE_A_DATE.fullmatch(found):
+        return (
+            "A spreadsheet program makes a date of a number such as 5.5: set the column to numbers "
+            "and type it again."
+        )
+    for start, mend in _USUAL:
+        if expected.startswith(start):
+            return mend
+    return "Correct it, then check the folder again."
 
 
 def short(found: object, limit: int = 80) -> str:

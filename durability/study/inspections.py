@@ -36,21 +36,19 @@ def inspection_rows(bench: Bench) -> dict[str, Any]:
     high = read_place(bench, exposures, hours_name="hours_high", dose_name="dose_high")
     if not {"hours_low", "hours_high", "dose_low", "dose_high"} & set(bench.columns):
         bench.missing("hours_low", instead=" and hours_high, or dose_low and dose_high")
+    else:
+        bench.refuse(
+            ~low.given & ~high.given,
+            "hours_low" if "hours_low" in bench.columns else "dose_low",
+            "the last look at which it held, or the first at which it did not",
+            mend="Blank low: crossed before the first look. Blank high: not crossed yet.",
+            found=numpy.full(bench.size, ""),
+        )
     if "exposure" in bench.columns:
         bench.refuse(exposures == "", "exposure", "the name of an exposure")
-    shown = "hours_low" if "hours_low" in bench.columns else "dose_low"
-    bench.refuse(
-        ~low.given & ~high.given & (len(bench.columns) > 0),
-        shown,
-        "the last look at which it held, or the first at which it did not",
-        mend="Blank low: crossed before the first look. Blank high: not crossed yet.",
-        found=numpy.full(bench.size, ""),
-    )
     name = "hours_high" if "hours_high" in bench.columns else "dose_high"
     bench.refuse(high.given & high.start, name, "a look after some exposure")
-    mixed = (low.by_hours & high.given & ~high.by_hours) | (
-        high.by_hours & low.given & ~low.by_hours & ~low.start
-    )
+    mixed = (low.by_hours & high.by_dose) | (low.by_dose & high.by_hours)
     bench.refuse(mixed, name, "hours on both sides or doses on both sides")
     backwards = (high.hours < low.hours) | (high.dose < low.dose)
     bench.refuse(

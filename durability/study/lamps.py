@@ -5,12 +5,13 @@ What the study states wins; what it leaves out is taken from the lamp's file of 
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 from durability import catalogue
 from durability.study import schema
 from durability.study.findings import Findings, near
-from durability.study.model import Exposure, Segment
+from durability.study.model import Calibration, Exposure, Segment
 from durability.units import measure
 
 FILE = "study.toml"
@@ -20,10 +21,23 @@ OUTDOOR = "outdoor"
 def exposure_of(name: str, table: schema.ExposureTable, findings: Findings) -> Exposure | None:
     """The exposure that a table [exposures.NAME] describes; None after a problem."""
     path = f"exposures.{name}"
-    lamp = _lamp(table.lamp, path, findings)
+    if table.protocol is not None and table.lamp not in (None, table.protocol):
+        findings.problem(
+            FILE,
+            "either a protocol or a lamp, as both name a file of models/lamps",
+            found=f"{table.protocol} and {table.lamp}",
+            column=f"{path}.protocol",
+            mend="Remove one.",
+        )
+        return None
+    key = "lamp" if table.protocol is None else "protocol"
+    named = table.lamp or table.protocol
+    lamp = _lamp(named, f"{path}.{key}", findings)
     if lamp is None:
         return None
-    cycle = _cycle(table, lamp)
+    cycle = _overridden(table, _cycle(table, lamp), path, findings)
+    if cycle is None:
+        return None
     if cycle and not any(s.light for s in cycle):
         findings.problem(
             FILE,
@@ -35,10 +49,16 @@ def exposure_of(name: str, table: schema.ExposureTable, findings: Findings) -> E
     uncertainty = table.irradiance_uncertainty
     stated = {
         "name": name,
-        "lamp": table.lamp,
+        "lamp": named,
         "irradiance_uncertainty": None if uncertainty is None else measure(uncertainty).canonical,
         "cycle": cycle,
         "record_file": table.record,
+        "calibrations": tuple(
+            sorted(
+                (Calibration(time=str(c.at), as_found=c.as_found) for c in table.calibrations),
+                key=lambda c: c.time,
+            )
+        ),
     }
     if table.axis is not None:
         if table.irradiance is not None or table.at is not None:
@@ -69,7 +89,7 @@ def _lamp(name: str | None, path: str, findings: Findings) -> dict[str, Any] | N
         FILE,
         'a name of models/lamps, or "outdoor"',
         found=name,
-        column=f"{path}.lamp",
+        column=path,
         mend=near(name, known),
     )
     return None
@@ -82,6 +102,35 @@ def _cycle(table: schema.ExposureTable, lamp: dict[str, Any]) -> tuple[Segment, 
     if phases is None:
         phases = [schema.SegmentTable.model_validate(s) for s in lamp.get("cycle", ())]
     return tuple(segment(s) for s in phases)
+
+
+def _overridden(
+    table: schema.ExposureTable, cycle: tuple[Segment, ...], path: str, findings: Findings
+) -> tuple[Segment, ...] | None:
+    """The cycle with the exposure's own black_panel, air and humidity in its dry light."""
+    written = {key: getattr(table, key) for key in ("black_panel", "air", "humidity")}
+    own = {key: measure(text).canonical for key, text in written.items() if text is not None}
+    if not own:
+        return cycle
+    key = next(iter(own))
+    if table.cycle is not None:
+        findings.problem(
+            FILE,
+            f"{key} in each phase of the cycle",
+            found=written[key],
+            column=f"{path}.{key}",
+            mend="The cycle is written out here: write the value there.",
+        )
+        return None
+    if not any(s.light and not s.spray for s in cycle):
+        findings.problem(
+            FILE,
+            "a lamp whose cycle has dry light, or a cycle",
+            found=written[key],
+            column=f"{path}.{key}",
+        )
+        return None
+    return tuple(replace(s, **own) if s.light and not s.spray else s for s in cycle)
 
 
 def _light(

@@ -46,6 +46,21 @@ class Segment:
     humidity: float | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Calibration:
+    """One check of the chamber's light sensor against a reference.
+
+    Parameters
+    ----------
+    time : when, ISO 8601, in the clock of the chamber record.
+    as_found : true irradiance over the sensor's reading just before it was adjusted; None where
+        it was not noted.
+    """
+
+    time: str
+    as_found: float | None = None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Exposure:
     """One exposure of the study: a lamp setting, or any axis of the study's own.
@@ -67,6 +82,7 @@ class Exposure:
         the same heat and water, ``"heat"`` for strips in the same heat alone. A control's axis is
         clock hours (``axis`` is ``"h"``): it has no radiant dose.
     control_of : name of the exposure beside which the control was kept, or None.
+    calibrations : checks of the chamber's light sensor, in order of time.
     """
 
     name: str
@@ -81,11 +97,19 @@ class Exposure:
     record_file: str | None = None
     control: Literal["dark", "heat"] | None = None
     control_of: str | None = None
+    calibrations: tuple[Calibration, ...] = ()
 
     @property
     def is_radiant(self) -> bool:
         """True when the exposure axis is a radiant dose in a named band."""
         return self.axis is None
+
+    def label(self) -> str:
+        """Name and unit of dose, and what a control is kept beside."""
+        if self.control is None:
+            return f"{self.name} [{self.dose_unit}]"
+        beside = f" beside {self.control_of}" if self.control_of else ""
+        return f"{self.name} [{self.dose_unit}, {self.control} control{beside}]"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -242,9 +266,12 @@ class Study:
             ("title", self.title + ("  [invented data]" if self.invented else "")),
             ("property", f"{self.property} [{self.unit}]"),
             ("materials", ", ".join(self.materials)),
-            ("exposures", ", ".join(f"{e.name} [{e.dose_unit}]" for e in self.exposures.values())),
-            ("rows", f"{used.size}, of which {int((~used).sum())} not used"),
+            ("exposures", ", ".join(e.label() for e in self.exposures.values())),
         ]
+        if self.changes == "rises":
+            rows.insert(2, ("changes", "rises"))
+        if used.size or not self.others():
+            rows.append(("rows", f"{used.size}, of which {int((~used).sum())} not used"))
         for name, table in self.others().items():
             rows.append((name, f"{table.sizes[OTHER_KINDS[name]]}"))
         rows.append(("thresholds", ", ".join(f"{100 * q:g} %" for q in self.thresholds)))

@@ -108,6 +108,17 @@ def _laying(value: str | datetime.date) -> str:
     return value
 
 
+def _moment(value: str | datetime.date) -> str:
+    """A time as ISO 8601 without zone (UTC where it states one), as chamber records keep it."""
+    try:
+        read = datetime.datetime.fromisoformat(str(value))
+    except ValueError as error:
+        raise _wrong("Write the time as 2031-05-14T08:30.") from error
+    if read.tzinfo is not None:
+        read = read.astimezone(datetime.UTC).replace(tzinfo=None)
+    return read.isoformat()
+
+
 def normal_band(text: str) -> str:
     """``"340 nm"`` or ``"300-400 nm"`` in one spelling; an error otherwise.
 
@@ -230,9 +241,25 @@ class SegmentTable(_Table):
     )
 
 
+class CalibrationTable(_Table):
+    """One check of the light sensor in [exposures.NAME] calibrations"""
+
+    at: Annotated[str | datetime.datetime | datetime.date, AfterValidator(_moment)] = Field(
+        description="a date, or a date and time such as 2031-05-14T08:30"
+    )
+    as_found: Annotated[float, Field(gt=0.2, lt=5)] | None = Field(
+        default=None,
+        description="true irradiance over the sensor's reading before it was adjusted, such as "
+        "0.97",
+    )
+
+
 class ExposureTable(_Table):
     """[exposures.NAME]"""
 
+    protocol: Text | None = Field(
+        default=None, description="a name of models/lamps; single keys beside it override it"
+    )
     lamp: Text | None = Field(default=None, description='a name of models/lamps, or "outdoor"')
     irradiance: (
         Annotated[
@@ -253,7 +280,20 @@ class ExposureTable(_Table):
     cycle: Annotated[tuple[SegmentTable, ...], Field(strict=False)] | None = Field(
         default=None, description="a list of phases, such as [{ minutes = 90, light = true }]"
     )
+    black_panel: Temperature | None = Field(
+        default=None, description='a temperature in the dry light, such as "65 degC"'
+    )
+    air: Temperature | None = Field(
+        default=None, description='the chamber air in the dry light, such as "38 degC"'
+    )
+    humidity: Humidity | None = Field(
+        default=None, description='a relative humidity in the dry light, such as "50 %"'
+    )
     record: Text | None = Field(default=None, description="the file name of a chamber record")
+    calibrations: Annotated[tuple[CalibrationTable, ...], Field(strict=False)] = Field(
+        default=(),
+        description='checks of the light sensor, such as [{ at = "2031-05-14", as_found = 0.97 }]',
+    )
     axis: Text | None = Field(
         default=None, description='the unit of an exposure that is not a dose, such as "cycles"'
     )

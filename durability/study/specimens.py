@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from durability.study.agreement import force_beside_strength, force_makes_strength
 from durability.study.bench import (
     PLACE_COLUMNS,
     SUBJECT_COLUMNS,
@@ -91,7 +92,8 @@ def _strengths(bench: Bench, out: Any, censored: Any) -> tuple[Any, Any, Any, An
     has_force = "peak_force" in bench.columns
     if not has_force and "strength" not in bench.columns:
         bench.missing("strength", instead=' or a column "peak_force"')
-    if has_force and dimension in ("stress", "fraction"):
+    makes_strength = dimension in ("force", "force per width")
+    if has_force and dimension and not makes_strength and "strength" not in bench.columns:
         bench.findings.problem(
             bench.table.file,
             f'a column "strength" in {wanted}',
@@ -112,19 +114,19 @@ def _strengths(bench: Bench, out: Any, censored: Any) -> tuple[Any, Any, Any, An
             mend="A force without a width gives no strength per width.",
         )
     bench.refuse(width.values <= 0, "width", "a number above 0")
-    bench.refuse(
-        strength.given & force.given,
-        "peak_force",
-        "a strength or a peak force, not both",
-        mend="Keep the one that was measured.",
-    )
+    if dimension and not makes_strength:
+        bench.refuse(
+            force.given & strength.blank & ("strength" in bench.columns),
+            "strength",
+            f"a strength in {wanted}, which a force does not make",
+        )
     for name, read in (("strength", strength), ("peak_force", force)):
         refuse_values(
             bench, read, name, ~out,
             'A strip too weak to test is no zero: write the smallest measurable force and '
             '"below" in the column censored.',
         )  # fmt: skip
-    blank = strength.blank & force.blank
+    blank = strength.blank & (force.blank | (not makes_strength))
     bench.refuse(
         blank & (censored != 0) & ~out,
         "strength" if "strength" in bench.columns else "peak_force",
@@ -132,7 +134,7 @@ def _strengths(bench: Bench, out: Any, censored: Any) -> tuple[Any, Any, Any, An
         mend="Write the smallest measurable force (below) or the largest applied (above).",
     )
     values = bench.convert("strength", strength, wanted)
-    if has_force and wanted is not None and dimension in ("force", "force per width"):
+    if has_force and wanted is not None and makes_strength:
         _say_assumed(bench, "peak_force", "N")
         newton = UNITS["N"]
         if dimension == "force per width":
@@ -142,8 +144,13 @@ def _strengths(bench: Bench, out: Any, censored: Any) -> tuple[Any, Any, Any, An
             broken = bench.convert("peak_force", force, newton) / breadth / wanted.factor
         else:
             broken = bench.convert("peak_force", force, wanted, usual=newton)
+        if "strength" in bench.columns:
+            widths = (width,) if dimension == "force per width" else ()
+            force_makes_strength(bench, (strength, force, *widths), values, broken)
         values = numpy.where(force.given, broken, values)
-    by_force = force.given | ("strength" not in bench.columns)
+    elif has_force and "strength" in bench.columns:
+        force_beside_strength(bench, strength, force)
+    by_force = (force.given & makes_strength) | ("strength" not in bench.columns)
     measured = numpy.where(by_force, bench.text("peak_force"), bench.text("strength"))
     return values, blank, measured, numpy.where(by_force, force.header, strength.header)
 

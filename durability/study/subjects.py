@@ -34,7 +34,7 @@ class Place:
     Parameters
     ----------
     hours, dose : [h], [unit of the exposure].
-    by_hours : rows placed by hours above 0.
+    by_hours, by_dose : rows placed by hours, or by a dose, above 0.
     scale : dose over the number written; nan where no dose above 0 is written.
     given : rows with any number.
     """
@@ -42,6 +42,7 @@ class Place:
     hours: Any
     dose: Any
     by_hours: Any
+    by_dose: Any
     scale: Any
     given: Any
 
@@ -171,6 +172,7 @@ def read_place(
         hours=numpy.where(start, 0.0, clock),
         dose=numpy.where(start, 0.0, result),
         by_hours=hours.values > 0,
+        by_dose=dose.values > 0,
         scale=result / written,
         given=~(hours.blank & dose.blank),
     )
@@ -275,8 +277,10 @@ def _dose_of_hours(bench: Bench, exposure: Exposure, rows: Any, name: str, clock
 def _place_errors(bench: Bench, exposures: Any, place: Place) -> tuple[Any, Any]:
     """Standard errors of hours [h] and dose [as the dose] read off a figure; nan where none."""
     hours_sd, dose_sd = bench.numbers("hours_sd"), bench.numbers("dose_sd")
-    by_dose = place.given & ~place.by_hours & ~place.start
-    for name, read, fits in (("hours_sd", hours_sd, place.by_hours), ("dose_sd", dose_sd, by_dose)):
+    for name, read, fits in (
+        ("hours_sd", hours_sd, place.by_hours),
+        ("dose_sd", dose_sd, place.by_dose),
+    ):
         bench.refuse(read.values <= 0, name, "a number above 0", mend=BLANK_ERROR)
         bench.refuse(
             read.given & place.given & ~fits & ~place.start,
@@ -289,7 +293,7 @@ def _place_errors(bench: Bench, exposures: Any, place: Place) -> tuple[Any, Any]
         mine = (exposures == name) & ~place.start
         if exposure is None or not mine.any():
             continue
-        dosed = mine & by_dose & dose_sd.given
+        dosed = mine & place.by_dose & dose_sd.given
         if dosed.any() and bench.columns["dose_sd"].unit_text is not None:
             result[dosed] = _doses(bench, exposure, dosed, "dose_sd", dose_sd)
         timed = mine & place.by_hours & hours_sd.given

@@ -150,10 +150,12 @@ def _checked[T: BaseModel](
 
 def _translate(model: type[BaseModel], item: Any, path: str, findings: Findings) -> None:
     """One of pydantic's errors as a problem in the user's words."""
-    location = [part for part in item["loc"] if part not in ("str", "date", "nullable")]
+    location = [part for part in item["loc"] if part not in ("str", "date", "datetime", "nullable")]
     owner: type[BaseModel] = model
     if location[:1] == ["cycle"] and len(location) > 2:
         owner = schema.SegmentTable
+    elif location[:1] == ["calibrations"] and len(location) > 2:
+        owner = schema.CalibrationTable
     key = next((p for p in reversed(location) if isinstance(p, str)), "")
     column = path
     for part in location:

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import re
 import sys
 from pathlib import Path
 
 import numpy as np
-import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
-from sound_studies import Sound, sound_study  # noqa: E402
+from sound_studies import Sound, sound_study
 
 from durability.study import copies, screening
 

@@ -1,0 +1,270 @@
+"""Which rows look damaged? Runs the screens over a study's strips and says what to look at.
+
+Nothing is changed or left out: each caution names rows and asks.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from durability.study import copies, screening
+from durability.study.findings import Findings, listed
+from durability.study.screening import Suspicion
+
+
+def look_for_damage(rows: dict[str, Any], findings: Findings) -> set[int]:
+    """Note every suspicion about strips and summaries.
+
+    Parameters
+    ----------
+    rows : arrays as in `Study.rows` with those of `durability.study.rows.LOOKED_AT`, ``place``
+        (hours or dose) and ``start`` (unexposed).
+
+    Returns
+    -------
+    Positions of blank strips about which more was said than that they are blank.
+    """
+    strips = rows["used"] & ~rows["summary"] & (rows["censored"] == 0) & (rows["measured"] != "")
+    for file in dict.fromkeys(rows["file"][strips].tolist()):
+        mine = strips & (rows["file"] == file)
+        for header in dict.fromkeys(rows["column"][mine].tolist()):
+            _strips(_taken(rows, mine & (rows["column"] == header)), findings)
+    _scatter(rows, strips, findings)
+    return _blanks(rows, findings)
+
+
+def _taken(rows: dict[str, Any], mask: Any) -> dict[str, Any]:
+    """The rows of the mask, with the measured value as a number and labels as whole numbers."""
+    import numpy
+
+    taken = {name: column[mask] for name, column in rows.items()}
+    texts = [t.replace(",", ".") for t in taken["measured"].tolist()]
+    taken["texts"] = texts
+    taken["value"] = numpy.array([_number(t) for t in texts])
+    taken["lot_code"] = codes(taken["material"], taken["lot"], taken["direction"])
+    taken["series"] = codes(taken["lot_code"], taken["exposure"])
+    taken["group"] = codes(taken["lot_code"], _exposed_to(taken), taken["place"])
+    return taken
+
+
+def _number(text: str) -> float:
+    """A measured value as text; nan where it is none (a unit may follow, as in ``5 %``)."""
+    try:
+        return float(text.removesuffix("%"))
+    except ValueError:
+        return float("nan")
+
+
+def codes(*keys: Any) -> Any:
+    """One integer for each distinct combination of keys."""
+    import numpy
+
+    code = numpy.zeros(keys[0].size, dtype=numpy.int64)
+    for key in keys:
+        _, inverse = numpy.unique(key, return_inverse=True)
+        top = int(inverse.max()) + 1 if inverse.size else 1
+        _, code = numpy.unique(code * top + inverse, return_inverse=True)
+    return code
+
+
+def _exposed_to(rows: dict[str, Any]) -> Any:
+    """The exposure, blank where unexposed: unexposed strips of a lot are one group."""
+    import numpy
+
+    return numpy.where(rows["start"], "", rows["exposure"])
+
+
+def _strips(rows: dict[str, Any], findings: Findings) -> None:
+    """Screens of one column of measured values."""
+    import numpy
+
+    value, texts = rows["value"], rows["texts"]
+    if value.size < 3 or not numpy.isfinite(value).all():
+        return
+    scatter = _usual_scatter(value, rows["group"])
+    slipped: set[int] = set()
+    for s in copies.last_repeated(value, texts, rows["lot_code"], scatter):
+        slipped |= set(s.rows)
+        _say(
+            rows, s, "last_value_repeated", findings,
+            f"the last value of {_lot(rows, s.rows[1])}, {rows['measured'][s.rows[1]]}, repeats "
+            "the one before: a copy, or a column that slipped by a row, so that the strips above "
+            "stand at the wrong exposure",
+        )  # fmt: skip
+    also = rows["elongation"] if numpy.isfinite(rows["elongation"]).all() else None
+    for s in copies.equal_values(value, texts, also=also):
+        if not slipped.issuperset(s.rows):
+            _say(
+                rows, s, "repeated_force", findings,
+                f"the same value {rows['measured'][s.rows[0]]} to all digits; one may be a copy",
+                row=int(rows["line"][s.rows[-1]]),
+            )  # fmt: skip
+    if also is not None:
+        columns = {"measured": (value, texts), "elongation": (also, [f"{e:.12g}" for e in also])}
+        for _, _, s in copies.proportional_columns(columns):
+            _say(
+                rows, s, "constant_multiple", findings,
+                f"every other strip has {s.amount:.4g} times as much in {rows['column'][0]} as in "
+                "elongation: one column was made from the other, and here it holds something else",
+            )  # fmt: skip
+    for one, other, s in copies.proportional_series(value, texts, rows["series"], rows["place"]):
+        first = int(numpy.flatnonzero(rows["series"] == one)[0])
+        second = numpy.flatnonzero(rows["series"] == other)
+        _say(
+            rows, s, "constant_multiple", findings,
+            f"{len(s.rows)} of the {second.size} strips of {_lot(rows, int(second[0]))} are "
+            f"{s.amount:.4g} times those of {_lot(rows, first)}, in order: one series was made "
+            "from the other",
+        )  # fmt: skip
+    if (value > 0).all():
+        for s in screening.decimal_slips(value, rows["group"], scatter):
+            _say(
+                rows, s, "decimal_slip", findings,
+                f"{rows['measured'][s.rows[0]]} fits its group only if multiplied by "
+                f"{s.amount:g}: look whether the decimal mark or the unit slipped",
+            )  # fmt: skip
+
+
+def _usual_scatter(value: Any, group: Any) -> float:
+    """Relative standard deviation of the median group of strips, 0 where none has two."""
+    import numpy
+
+    count = numpy.bincount(group)
+    mean = numpy.bincount(group, value) / count
+    square = numpy.bincount(group, (value - mean[group]) ** 2)
+    use = (count > 1) & (mean > 0)
+    if not use.any():
+        return 0.0
+    return float(numpy.median(numpy.sqrt(square[use] / (count[use] - 1)) / mean[use]))
+
+
+def _say(
+    rows: dict[str, Any],
+    s: Suspicion,
+    name: str,
+    findings: Findings,
+    what: str,
+    *,
+    row: int | None = None,
+) -> None:
+    lines = [int(rows["line"][i]) for i in s.rows]
+    file = str(rows["file"][s.rows[0]])
+    findings.caution(
+        name,
+        f"{file}, {listed(lines)}: {what}",
+        file=file,
+        row=row or lines[0],
+        rows=lines,
+        column=str(rows["column"][s.rows[0]]) or None,
+    )
+
+
+def _lot(rows: dict[str, Any], i: int) -> str:
+    words = [f"material {rows['material'][i]}"]
+    if rows["lot"][i]:
+        words.append(f"lot {rows['lot'][i]}")
+    if rows["direction"][i]:
+        words.append(f"{rows['direction'][i]} direction")
+    return ", ".join(words)
+
+
+def _scatter(rows: dict[str, Any], strips: Any, findings: Findings) -> None:
+    """Groups that scatter too little, and a study that does."""
+    import numpy
+
+    taken = _taken(rows, strips)
+    group = taken["group"]
+    limits = rows["used"] & ~rows["summary"] & (rows["censored"] != 0)
+    n = numpy.bincount(group)
+    first = numpy.unique(group, return_index=True)[1]
+    mean = numpy.bincount(group, taken["strength"]) / numpy.maximum(n, 1)
+    square = numpy.bincount(group, (taken["strength"] - mean[group]) ** 2)
+    sd = numpy.sqrt(square / numpy.maximum(n - 1, 1))
+    step = numpy.zeros(n.size)
+    for file, header in dict.fromkeys(zip(taken["file"], taken["column"], strict=True)):
+        mine = (taken["file"] == file) & (taken["column"] == header)
+        value = taken["value"][mine]
+        if not numpy.isfinite(value).all():
+            continue
+        unit = copies.common_step(value, [taken["texts"][i] for i in numpy.flatnonzero(mine)])
+        with numpy.errstate(divide="ignore", invalid="ignore"):
+            wide = numpy.nan_to_num(unit * numpy.abs(taken["strength"][mine] / value))
+        numpy.maximum.at(step, group[mine], wide)
+    strip_rows = numpy.flatnonzero(strips)[first]
+    published = numpy.flatnonzero(
+        rows["used"] & rows["summary"] & (rows["censored"] == 0) & (rows["n"] > 2)
+        & numpy.isfinite(rows["sd"])
+    )  # fmt: skip
+    where = numpy.concatenate([strip_rows, published])
+    if not where.size:
+        return
+    sd = numpy.concatenate([sd, rows["sd"][published]])
+    mean = numpy.concatenate([mean, rows["strength"][published]])
+    n = numpy.concatenate([n, rows["n"][published]])
+    step = numpy.concatenate([step, numpy.zeros(published.size)])
+    n = numpy.where(numpy.isin(_key(rows, where), _key(rows, numpy.flatnonzero(limits))), 0, n)
+    for s in screening.small_scatter(mean, sd, n, rows["material"][where], step):
+        i = int(where[s.rows[0]])
+        findings.caution(
+            "scatter_too_small",
+            f"{rows['file'][i]}, from row {rows['line'][i]}: {int(n[s.rows[0]])} strips of "
+            f"{_lot(rows, i)} at {rows['place'][i]:g} scatter {s.amount:.2g} times as much as "
+            f"their like (chance {s.chance:.1g}): look whether each was broken",
+            file=str(rows["file"][i]),
+            row=int(rows["line"][i]),
+            column=str(rows["column"][i]) or None,
+        )
+    df = n - 1
+    use = (df > 0) & (mean > 0)
+    total = df[use].sum()
+    if total < 10:
+        return
+    pooled = float(numpy.sqrt((df[use] * (sd[use] / mean[use]) ** 2).sum() / total))
+    if pooled < screening.SMALLEST_SCATTER:
+        findings.caution(
+            "scatter_too_small",
+            f"all strips of a group lie within {100 * pooled:.2g} % of each other (standard "
+            "deviation): less than strips of fabric or film show. Are these means, or smoothed?",
+            file=str(rows["file"][where[0]]),
+        )
+
+
+def _key(rows: dict[str, Any], where: Any) -> Any:
+    """A label for the group of each of the rows."""
+    names = ("material", "lot", "direction", "place")
+    parts = [rows[name][where].astype(str).tolist() for name in names]
+    exposed = _exposed_to(rows)[where].tolist()
+    return ["\x1f".join(p) for p in zip(*parts, exposed, strict=True)]
+
+
+def _blanks(rows: dict[str, Any], findings: Findings) -> set[int]:
+    """Blank strips that gather where little was left."""
+    import numpy
+
+    look = ~rows["summary"] & (rows["used"] | (rows["reason"] == "blank"))
+    said: set[int] = set()
+    for name in dict.fromkeys(rows["exposure"][look & (rows["reason"] == "blank")].tolist()):
+        mine = numpy.flatnonzero(look & ((rows["exposure"] == name) | rows["start"]))
+        blank = rows["reason"][mine] == "blank"
+        place, strength = rows["place"][mine], rows["strength"][mine]
+        found = screening.gathered_blanks(place, blank, strength, rows["material"][mine])
+        if not found:  # too few in one material may be enough in all
+            found = screening.gathered_blanks(place, blank, strength, numpy.zeros(mine.size))
+        for s in found:
+            at = [int(mine[i]) for i in s.rows]
+            said |= set(at)
+            for file in dict.fromkeys(rows["file"][at].tolist()):
+                lines = [int(rows["line"][i]) for i in at if rows["file"][i] == file]
+                findings.caution(
+                    "blanks_where_little_is_left",
+                    f"{file}, {listed(lines)}: blank, and {len(at)} of the {int(blank.sum())} "
+                    f"blanks of exposure {name} stand at {s.amount:g} or beyond, where little is "
+                    "left. Were these strips too weak to test? Then write the smallest measurable "
+                    'force and "below" in the column censored; if they were lost, say so in the '
+                    "column excluded",
+                    file=file,
+                    row=lines[0],
+                    rows=lines,
+                    column=str(rows["column"][at[0]]) or None,
+                )
+    return said
