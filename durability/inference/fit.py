@@ -109,11 +109,17 @@ class Fit:
         return {s.name: self._flat(f"shape_{s.name}")[:, i] for s in self.model.law.shapes}
 
     def unexposed_draws(self, material: str, direction: str) -> np.ndarray:
-        """Unexposed strength of the product (median of lots) [unit of the study]."""
+        """Unexposed strength of the product (median of lots) [unit of the study].
+
+        nan where no strength was found, only fractions (a data sheet's word, inspections).
+        """
+        sign = -1.0 if self.model.rises else 1.0
         if self.model.start_known is not None:
-            return np.full(self.n_draws, math.exp(self.model.start_known))
+            return np.full(self.n_draws, math.exp(sign * self.model.start_known))
+        if (material, direction) not in self.model.starts:
+            return np.full(self.n_draws, np.nan)
         i = self.model.starts.index((material, direction))
-        return np.exp(self._flat("log_unexposed_strength")[:, i])
+        return np.exp(sign * self._flat("log_unexposed_strength")[:, i])
 
     def scale_draws(self, *, of: Subject, material: str, direction: str, exposure: str) -> Any:
         """Draws of s, the dose at which u = 1, read on an exposure's own conditions."""
@@ -159,14 +165,17 @@ class Fit:
         Returns
         -------
         ndarray (draw,) in the exposure's canonical dose unit; 0 where a draw does not hold even
-        unexposed, inf where it never falls so far.
+        unexposed, inf where it never falls so far, nan where a required strength is asked of a
+        product whose strength is not known.
         """
         q = self._fraction_draws(fraction, of, material, direction, share)
         scale = self.scale_draws(of=of, material=material, direction=direction, exposure=exposure)
         shape = self.shape_draws(material)
         inside = (q > self.model.law.floor) & (q < 1)
-        u = self.model.law.inverse(np.where(inside, q, 0.5), shape)
-        return np.where(inside, scale * u, np.where(q >= 1, 0.0, np.inf))
+        u, exists = self.model.law.crossings(np.where(inside, q, 0.5), shape)
+        reached = np.where(exists, scale * u, np.inf)
+        found = np.where(inside, reached, np.where(q >= 1, 0.0, np.inf))
+        return np.where(np.isnan(q), np.nan, found)
 
     def _fraction_draws(
         self,
@@ -176,17 +185,22 @@ class Fit:
         direction: str,
         share: float | None,
     ) -> np.ndarray:
-        """The share of its own lot's mean unexposed curve at which a draw meets the threshold."""
+        """The share of its own lot's mean unexposed curve at which a draw meets the threshold.
+
+        Of a property that rises, the reciprocal: its curve is one over the law.
+        """
         if fraction is None:
             if self.study.required_strength is None:
                 raise ValueError("the study names no required strength; give a fraction")
             q = self.study.required_strength / self.unexposed_draws(material, direction)
         else:
             q = np.full(self.n_draws, float(fraction))
+        if self.model.rises:
+            q = 1 / q
         if of == "mean" or (of == "new_lot" and fraction is not None):
             return q
         lot = np.zeros(self.n_draws)
-        if self.model.start_known is None:
+        if self.model.start_known is None and (material, direction) in self.model.starts:
             spread = self._flat("lot_spread_of_strength")
             lot = spread * self._normal(f"start {material} {direction}")
         z = 0.0
@@ -217,19 +231,21 @@ class Fit:
         scale = self.scale_draws(of=of, material=material, direction=direction, exposure=exposure)
         shape = {k: v[:, None] for k, v in self.shape_draws(material).items()}
         curve = self.model.law.retained(dose[None, :] / scale[:, None], shape)
-        if of == "mean":
-            return curve
-        unit = self._fraction_draws(1.0, "single_specimen", material, direction, 0.5)[:, None]
-        if of == "new_lot":
-            return curve / unit
-        if self.model.errors == "lognormal":
-            held = self._fraction_draws(1.0, of, material, direction, share)[:, None]
-            return curve / held
-        sd = self._flat("strip_spread")[:, self.model.materials.index(material)]
-        from scipy.special import ndtri
+        if of != "mean":
+            spread = of == "single_specimen"
+            own = self._fraction_draws(1.0, "single_specimen", material, direction, 0.5)[:, None]
+            if self.model.errors == "lognormal":
+                held = self._fraction_draws(1.0, of, material, direction, share)[:, None]
+                curve = curve / (held if spread else own)
+            else:
+                curve = curve / own
+                if spread:
+                    from scipy.special import ndtri
 
-        z = float(ndtri(self.study.question.share if share is None else share))
-        return np.maximum(curve / unit - z * sd[:, None], 0.0)
+                    z = float(ndtri(self.study.question.share if share is None else share))
+                    sd = self._flat("strip_spread")[:, self.model.materials.index(material)]
+                    curve = np.maximum(curve - z * sd[:, None], 0.0)
+        return 1 / curve if self.model.rises else curve
 
     def clock_draws(self, material: str) -> dict[str, np.ndarray]:
         """Reciprocity exponent and activation energy [kJ/mol] of a material, one a draw.

@@ -45,6 +45,16 @@ EXPLANATIONS: dict[str, str] = {
     "before_first_dose": "The threshold lies before the first dose tested: the law carries it"
     " there.",
     "upper_bound_only": "Most was lost before the first dose tested: only 'not after' can be said.",
+    "declared_only": "No strip was tested: the answer is a data sheet's word and the priors.",
+    "declared_values": "A data sheet's word counts beside the strips, with the spread that"
+    " models/priors.toml gives it.",
+    "inspected_only": "Only looks were recorded, no strengths: the scatter of specimens about their"
+    " curve is told by the looks and its prior.",
+    "read_off_a_figure": "Values or doses were read off a figure; their reading errors are in the"
+    " interval.",
+    "rises": "The property rises: one over the law describes it, and the threshold is a multiple of"
+    " the unexposed value.",
+    "never_reached": "In some draws the law never falls to the threshold.",
     "share_not_met": "In some draws the stated share of strips does not hold even unexposed.",
     "below_required_unexposed": "In some draws the required strength is not met even unexposed.",
     "diagnostics_failed": "The sampler missed its limits: do not quote this number.",
@@ -154,8 +164,12 @@ def _one(
     draws = fit.threshold_draws(
         fraction, of=of, material=material, direction=direction, exposure=exposure, share=share
     )
+    if np.isnan(draws).any():  # a required strength of a product known by fractions only
+        return []
     setting = fit.study.exposures[exposure]
     flags = _base_flags(fit, material)
+    if np.isinf(draws).any():
+        flags.append("never_reached")
     if (draws == 0).any():
         flags.append("below_required_unexposed" if fraction is None else "share_not_met")
     assumptions = [*_assumptions(fit, of), *(["lamp_setting"] if setting.is_radiant else [])]
@@ -261,6 +275,8 @@ def fit_statements(fit: Fit, *, level: float | None = None) -> Statements:
             )
     for material, direction, exposure in fit.model.conditions:
         last = fit.last_dose(material, exposure)
+        if fit.model.rises:
+            continue
         draws = fit.retained_draws(last, material=material, direction=direction, exposure=exposure)[
             :, 0
         ]

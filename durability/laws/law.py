@@ -111,6 +111,12 @@ class Law:
         root = elementwise.find_root(excess, (lo, hi), args=tuple(arrays))
         return np.exp(np.where(root.success, root.x, np.nan))
 
+    def crossings(self, q: Any, shape: Mapping[str, Any] | None = None) -> tuple[Any, Any]:
+        """The first scaled dose at which the fraction q is left, and whether there is one."""
+        u = np.asarray(self.inverse(q, shape))
+        exists = np.isfinite(u)
+        return np.where(exists, u, np.inf), exists
+
     def _shape(self, shape: Mapping[str, Any] | None) -> dict[str, Any]:
         given = dict(shape or {})
         unknown = sorted(set(given) - {s.name for s in self.shapes})
