@@ -77,8 +77,8 @@ def _strips(rows: dict[str, Any], findings: Findings) -> None:
         _say(
             rows, s, "last_value_repeated", findings,
             f"the last value of {lot_words(rows, s.rows[1])}, {rows['measured'][s.rows[1]]}, is "
-            "that of the row before: a copy, or a column that slipped by a row, so that strips above "
-            "it stand at the wrong exposure",
+            "that of the row before: a copy, or a column that slipped by a row, so that the "
+            "strips above it stand at the wrong exposure",
         )  # fmt: skip
     also = rows["elongation"] if numpy.isfinite(rows["elongation"]).all() else None
     for s in copies.equal_values(value, texts, also=also):
