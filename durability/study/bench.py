@@ -50,13 +50,17 @@ class Entered:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Bench:
-    """A table laid out for checking: its rows without trailing notes, its columns by name."""
+    """A table laid out for checking: its rows without trailing notes, its columns by name.
+
+    What was read is kept, so that asking for a column again notes its problems only once.
+    """
 
     table: Table
     columns: dict[str, Column]
     description: Description
     findings: Findings
     entered: list[Entered] = field(default_factory=list)
+    known: dict[tuple[str, ...], Any] = field(default_factory=dict)
 
     @property
     def size(self) -> int:
@@ -76,7 +80,10 @@ class Bench:
         import numpy
 
         if name in self.columns:
-            return read_numbers(self.columns[name], self.table, self.findings)
+            if ("numbers", name) not in self.known:
+                read = read_numbers(self.columns[name], self.table, self.findings)
+                self.known["numbers", name] = read
+            return self.known["numbers", name]
         none = numpy.zeros(self.size, dtype=bool)
         return Numbers(name, numpy.full(self.size, numpy.nan), ~none, none, None)
 
@@ -91,7 +98,11 @@ class Bench:
         usual = UNITS[default] if isinstance(default, str) else default
         if name not in self.columns:
             return usual
-        return column_unit(self.columns[name], dimension, usual, self.table, self.findings)
+        key = ("unit", name, dimension)
+        if key not in self.known:
+            column = self.columns[name]
+            self.known[key] = column_unit(column, dimension, usual, self.table, self.findings)
+        return self.known[key]
 
     def convert(
         self, name: str, read: Numbers, into: Unit | None, *, usual: Unit | None = None
@@ -109,7 +120,10 @@ class Bench:
         written = self.unit(name, into.dimension, usual or into)
         if written is None:
             return numpy.full(self.size, numpy.nan)
-        values = converted(read.values, written, into)
+        key = ("converted", name, into.symbol)
+        if key in self.known:
+            return self.known[key]
+        values = self.known[key] = converted(read.values, written, into)
         if written != into:
             self.keep(name, read.given, str(written), values, str(into) or "1")
         return values
