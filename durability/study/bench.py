@@ -29,7 +29,7 @@ SUBJECT_COLUMNS = ("material", "lot", "direction", "exposure", "laboratory", "ru
 PLACE_COLUMNS = ("hours", "dose", "hours_sd", "dose_sd")
 NUMBER_COLUMNS = frozenset(
     (*PLACE_COLUMNS, "strength", "peak_force", "width", "elongation", "value_sd",
-     "mean", "sd", "cv", "se", "n", "value", "fraction", "hours_low", "hours_high", "dose_low",
+     "stiffness", "mean", "sd", "cv", "se", "n", "value", "fraction", "hours_low", "hours_high", "dose_low",
      "dose_high", "retained")
 )  # fmt: skip
 DIRECTIONS = {"machine": "machine", "cross": "cross"}
