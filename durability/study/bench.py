@@ -29,8 +29,8 @@ SUBJECT_COLUMNS = ("material", "lot", "direction", "exposure", "laboratory", "ru
 PLACE_COLUMNS = ("hours", "dose", "hours_sd", "dose_sd")
 NUMBER_COLUMNS = frozenset(
     (*PLACE_COLUMNS, "strength", "peak_force", "width", "elongation", "value_sd",
-     "stiffness", "mean", "sd", "cv", "se", "n", "value", "fraction", "hours_low", "hours_high", "dose_low",
-     "dose_high", "retained")
+     "stiffness", "mean", "sd", "cv", "se", "n", "value", "fraction", "hours_low", "hours_high",
+     "dose_low", "dose_high", "retained")
 )  # fmt: skip
 DIRECTIONS = {"machine": "machine", "cross": "cross"}
 
@@ -253,26 +253,19 @@ def refuse_repeats(bench: Bench, keys: list[Any], mask: Any, name: str, expected
     bench.refuse(mask, name, expected, found=found)
 
 
-def refuse_non_positive(bench: Bench, read: Numbers, name: str, *, mask: Any, mend: str) -> None:
-    """Note every number of the mask that is not above 0."""
-    bench.refuse(mask & (read.values <= 0), name, "a number above 0", mend=mend)
-
-
 def count_column(bench: Bench, *, missing: int) -> Any:
     """The column ``n``: whole numbers of at least 1; `missing` where it is blank."""
     import numpy
 
     n = bench.numbers("n")
+    whole = (n.values >= 1) & (n.values <= 1e6) & (n.values == numpy.floor(n.values))
     bench.refuse(
-        n.given & ((n.values < 1) | (n.values != numpy.floor(n.values)) | (n.values > 1e6)),
+        n.given & ~whole,
         "n",
         "a whole number of at least 1",
-        mend="Leave it blank if it is not known." if missing == 0 else "",
+        mend="Leave it blank if it is not known." if missing == 0 else "Blank is 1.",
     )
-    return numpy.where(n.given, n.values, missing).astype(numpy.int64)
-
-
-EXCLUDED_MEND = "Leave it blank if the row is used."
+    return numpy.where(whole, n.values, missing).astype(numpy.int64)
 
 
 def read_excluded(bench: Bench) -> Any:
@@ -284,6 +277,6 @@ def read_excluded(bench: Bench) -> Any:
         numpy.isin(numpy.char.lower(excluded), ("no", "n", "false", "0", "none", "used")),
         "excluded",
         "a reason, or blank for a row that is used",
-        mend=EXCLUDED_MEND,
+        mend="Leave it blank if the row is used.",
     )
     return excluded
