@@ -24,7 +24,7 @@ practice's worked example in tests/outside/test_interlaboratory.py.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -200,7 +200,7 @@ def k_critical(p: int, n: int, alpha: float = ALPHA) -> float:
 
 
 def agreement(
-    results: dict[str, Sequence[float]], *, subject: str = "", unit: str = "",
+    results: Mapping[str, Sequence[float]], *, subject: str = "", unit: str = "",
     flags: Iterable[str] = (),
 ) -> Agreement:  # fmt: skip
     """Repeatability and reproducibility of one material.
@@ -219,7 +219,7 @@ def agreement(
     --------
     >>> a = agreement({"L1": [9.8, 10.0], "L2": [10.4, 10.4], "L3": [9.9, 10.3]})
     >>> round(a.s_r, 3), round(a.s_R, 3)
-    (0.183, 0.286)
+    (0.183, 0.283)
     """
     p = len(results)
     if p < 2:

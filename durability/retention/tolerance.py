@@ -17,7 +17,7 @@ from __future__ import annotations
 
 import functools
 import math
-from typing import Literal
+from typing import Any, Literal
 
 
 def tolerance_factor(
@@ -56,7 +56,7 @@ def tolerance_factor(
 
 
 def _one_sided(n: int, content: float, confidence: float) -> float:
-    from scipy.special import ndtri, nctdtrit
+    from scipy.special import nctdtrit, ndtri
 
     return float(nctdtrit(n - 1, math.sqrt(n) * ndtri(content), confidence)) / math.sqrt(n)
 
@@ -85,7 +85,8 @@ def _two_sided(n: int, content: float, confidence: float) -> float:
     high = 2.0
     while short(high) < 0:
         high *= 2
-    return float(brentq(short, 1e-6, high, xtol=1e-12))
+    found: Any = brentq(short, 1e-6, high, xtol=1e-12)
+    return float(found)
 
 
 def share_that_holds(mean: float, sd: float, n: int, required: float, share: float) -> float:

@@ -29,8 +29,8 @@ SUBJECT_COLUMNS = ("material", "lot", "direction", "exposure", "laboratory", "ru
 PLACE_COLUMNS = ("hours", "dose", "hours_sd", "dose_sd")
 NUMBER_COLUMNS = frozenset(
     (*PLACE_COLUMNS, "strength", "peak_force", "width", "elongation", "value_sd",
-     "mean", "sd", "cv", "se", "n", "value", "fraction", "hours_low", "hours_high", "dose_low",
-     "dose_high", "retained")
+     "stiffness", "mean", "sd", "cv", "se", "n", "value", "fraction", "hours_low", "hours_high",
+     "dose_low", "dose_high", "retained")
 )  # fmt: skip
 DIRECTIONS = {"machine": "machine", "cross": "cross"}
 
@@ -50,13 +50,17 @@ class Entered:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Bench:
-    """A table laid out for checking: its rows without trailing notes, its columns by name."""
+    """A table laid out for checking: its rows without trailing notes, its columns by name.
+
+    What was read is kept, so that asking for a column again notes its problems only once.
+    """
 
     table: Table
     columns: dict[str, Column]
     description: Description
     findings: Findings
     entered: list[Entered] = field(default_factory=list)
+    known: dict[tuple[str, ...], Any] = field(default_factory=dict)
 
     @property
     def size(self) -> int:
@@ -76,7 +80,10 @@ class Bench:
         import numpy
 
         if name in self.columns:
-            return read_numbers(self.columns[name], self.table, self.findings)
+            if ("numbers", name) not in self.known:
+                read = read_numbers(self.columns[name], self.table, self.findings)
+                self.known["numbers", name] = read
+            return self.known["numbers", name]
         none = numpy.zeros(self.size, dtype=bool)
         return Numbers(name, numpy.full(self.size, numpy.nan), ~none, none, None)
 
@@ -91,7 +98,11 @@ class Bench:
         usual = UNITS[default] if isinstance(default, str) else default
         if name not in self.columns:
             return usual
-        return column_unit(self.columns[name], dimension, usual, self.table, self.findings)
+        key = ("unit", name, dimension)
+        if key not in self.known:
+            column = self.columns[name]
+            self.known[key] = column_unit(column, dimension, usual, self.table, self.findings)
+        return self.known[key]
 
     def convert(
         self, name: str, read: Numbers, into: Unit | None, *, usual: Unit | None = None
@@ -109,7 +120,10 @@ class Bench:
         written = self.unit(name, into.dimension, usual or into)
         if written is None:
             return numpy.full(self.size, numpy.nan)
-        values = converted(read.values, written, into)
+        key = ("converted", name, into.symbol)
+        if key in self.known:
+            return self.known[key]
+        values = self.known[key] = converted(read.values, written, into)
         if written != into:
             self.keep(name, read.given, str(written), values, str(into) or "1")
         return values
@@ -239,26 +253,19 @@ def refuse_repeats(bench: Bench, keys: list[Any], mask: Any, name: str, expected
     bench.refuse(mask, name, expected, found=found)
 
 
-def refuse_non_positive(bench: Bench, read: Numbers, name: str, *, mask: Any, mend: str) -> None:
-    """Note every number of the mask that is not above 0."""
-    bench.refuse(mask & (read.values <= 0), name, "a number above 0", mend=mend)
-
-
 def count_column(bench: Bench, *, missing: int) -> Any:
     """The column ``n``: whole numbers of at least 1; `missing` where it is blank."""
     import numpy
 
     n = bench.numbers("n")
+    whole = (n.values >= 1) & (n.values <= 1e6) & (n.values == numpy.floor(n.values))
     bench.refuse(
-        n.given & ((n.values < 1) | (n.values != numpy.floor(n.values)) | (n.values > 1e6)),
+        n.given & ~whole,
         "n",
         "a whole number of at least 1",
-        mend="Leave it blank if it is not known." if missing == 0 else "",
+        mend="Leave it blank if it is not known." if missing == 0 else "Blank is 1.",
     )
-    return numpy.where(n.given, n.values, missing).astype(numpy.int64)
-
-
-EXCLUDED_MEND = "Leave it blank if the row is used."
+    return numpy.where(whole, n.values, missing).astype(numpy.int64)
 
 
 def read_excluded(bench: Bench) -> Any:
@@ -270,6 +277,6 @@ def read_excluded(bench: Bench) -> Any:
         numpy.isin(numpy.char.lower(excluded), ("no", "n", "false", "0", "none", "used")),
         "excluded",
         "a reason, or blank for a row that is used",
-        mend=EXCLUDED_MEND,
+        mend="Leave it blank if the row is used.",
     )
     return excluded

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from durability import catalogue
+from durability.study.damage import look_for_damage
 from durability.study.findings import Findings, listed
+from durability.study.labels import codes, lot_words
+from durability.study.levels import in_percent, look_at_levels, share_left
 
 if TYPE_CHECKING:
     from durability.study.toml import Description
@@ -17,6 +20,18 @@ FLAGS: dict[str, str] = {
     "one_dose_level": "Strips were withdrawn at one exposure only: the course between the start "
     "and that exposure leans on the prior of the law's shape.",
     "few_strips": "A group has fewer than 3 strips: its own scatter says little.",
+    "fewer_than_practice": "A group has fewer strips than the practice breaks at each withdrawal: "
+    "its mean and scatter are less sure.",
+    "no_level_beyond_half": "No level went beyond half loss: the dose of half loss is extrapolated "
+    "or bounded.",
+    "threshold_outside": "What is asked lies outside the levels tested: it is extrapolated, or a "
+    "bound is the answer.",
+    "unexposed_on_another_day": "Unexposed strips were tested on another day than all exposed ones "
+    "of the lot: a shift of the laboratory between the days cannot be told from a loss.",
+    "unexposed_on_another_machine": "Unexposed strips were tested on another machine than all "
+    "exposed ones of the lot: a difference of the machines cannot be told from a loss.",
+    "label_left_out": "Some rows of a material name a lot or a direction and others leave it "
+    "blank: a label written once for a block must be written in each row.",
     "spread_not_given": "A summary gives no spread (sd or cv) or no count n: its weight leans on a "
     "prior of the scatter.",
     "excluded_strips": "Strips were excluded by the laboratory, with a reason.",
@@ -25,6 +40,19 @@ FLAGS: dict[str, str] = {
     "one row may be a copy.",
     "blank_strength": "A strength is blank and the strip is not used. Blanks that gather where "
     "nothing was left are likely strips too weak to test: give them as censored.",
+    "last_value_repeated": "The last value of a block is that of the row before: a copy, or a "
+    "column that slipped by a row.",
+    "constant_multiple": "Numbers are a constant multiple of others, save in a few rows: one was "
+    "made from the other, and the rows that differ hold something else.",
+    "force_width_strength_disagree": "A strength does not agree with force and width of its row; "
+    "the force was used.",
+    "peak_unlike_curve": "A peak force of the table is not the peak of the strip's raw curve.",
+    "scatter_too_small": "Strips scatter less than their number allows, given their like: values "
+    "may be means, smoothed or copied.",
+    "blanks_where_little_is_left": "Blank strengths gather where little strength is left: strips "
+    "too weak to test are likely, and leaving them out makes the rest look stronger.",
+    "decimal_slip": "A value fits its group only if its decimal mark is moved.",
+    "hidden_rows": "Rows that a spreadsheet hides, by a filter or by hand, are read as data.",
     "above_125_percent": "A value is more than 125 % of the unexposed strength: it happens by "
     "scatter, but look at the row.",
     "trailing_note": "Text below the table was read as a note, not as data.",
@@ -66,11 +94,11 @@ def look_for_cautions(
     _declared_alone(rows, others, findings)
     if not rows["used"].size:
         return
-    _not_used(rows, findings)
-    _starts_and_levels(rows, description, findings)
-    strips = rows["used"] & ~rows["summary"]
-    _few_strips(rows, strips, findings)
-    _repeated(rows, strips & (rows["censored"] == 0), findings)
+    _not_used(rows, look_for_damage(rows, findings), findings)
+    look_at_levels(rows, description, findings)
+    _few_strips(rows, findings)
+    _other_day_or_machine(rows, findings)
+    _label_left_out(rows, findings)
     loose = rows["used"] & rows["summary"] & (rows["censored"] == 0)
     loose &= numpy.isnan(rows["sd"]) | (rows["n"] == 0)
     _note(rows, loose, "spread_not_given", "no spread or no count", findings)
@@ -84,14 +112,22 @@ def _places(rows: dict[str, Any]) -> Any:
     return numpy.where(numpy.isnan(rows["dose"]), rows["hours"], rows["dose"])
 
 
-def _note(rows: dict[str, Any], mask: Any, name: str, what: str, findings: Findings) -> None:
+def _note(
+    rows: dict[str, Any],
+    mask: Any,
+    name: str,
+    what: str,
+    findings: Findings,
+    *,
+    column: str | None = None,
+) -> None:
     """One caution a file for the rows of the mask."""
     import numpy
 
     for file in numpy.unique(rows["file"][mask]).tolist():
         lines = rows["line"][mask & (rows["file"] == file)].tolist()
         text = f"{file}, {listed(lines)}: {what}"
-        findings.caution(name, text, file=file, row=lines[0])
+        findings.caution(name, text, file=file, row=lines[0], rows=lines, column=column)
 
 
 def _not_in_data(
@@ -135,13 +171,15 @@ def _declared_alone(
             )
 
 
-def _not_used(rows: dict[str, Any], findings: Findings) -> None:
+def _not_used(rows: dict[str, Any], said: set[int], findings: Findings) -> None:
+    """Rows that are not used; of the blank ones in `said` more was said already."""
     import numpy
 
     blank = rows["reason"] == "blank"
+    mentioned = numpy.isin(numpy.arange(blank.size), sorted(said))
     _note(
         rows,
-        blank,
+        blank & ~mentioned,
         "blank_strength",
         "blank: nothing measured. If the strips were too weak to test, write the smallest "
         'measurable force and "below" in the column censored',
@@ -156,135 +194,107 @@ def _not_used(rows: dict[str, Any], findings: Findings) -> None:
     _note(rows, out, "excluded_strips", f"excluded ({reasons})", findings)
 
 
-def _codes(*keys: Any) -> Any:
-    """One integer for each distinct combination of keys."""
+def _few_strips(rows: dict[str, Any], findings: Findings) -> None:
+    """Groups of fewer strips than say anything, and of fewer than the practice breaks."""
     import numpy
 
-    code = numpy.zeros(keys[0].size, dtype=numpy.int64)
-    for key in keys:
-        _, inverse = numpy.unique(key, return_inverse=True)
-        _, code = numpy.unique(code * (int(inverse.max()) + 1) + inverse, return_inverse=True)
-    return code
-
-
-def _starts_and_levels(rows: dict[str, Any], description: Description, findings: Findings) -> None:
-    """Lots without unexposed strips, and materials withdrawn at one level of an exposure."""
-    import numpy
-
-    used = rows["used"]
-    percent = description.unit is not None and description.unit.symbol == "%"
-    if not percent and not (used & rows["start"]).any():
-        findings.caution("no_unexposed_strips", "the study has no unexposed strips")
-    elif not percent:
-        lot = _codes(rows["material"], rows["lot"], rows["direction"])
-        lacking = numpy.setdiff1d(lot[used], lot[used & rows["start"]])
-        for code in lacking.tolist():
-            i = int((used & (lot == code)).nonzero()[0][0])
+    counted = rows["used"] & (rows["n"] > 0)  # a summary may not say its number
+    if not counted.any():
+        return
+    keys = [rows[k][counted] for k in ("material", "lot", "direction")]
+    exposure = numpy.where(rows["start"], "", rows["exposure"])[counted]
+    code = codes(*keys, exposure, rows["place"][counted])
+    first = numpy.unique(code, return_index=True)[1]
+    count = numpy.bincount(code, rows["n"][counted])
+    asked = _practice()
+    for name, most, words in (
+        ("few_strips", _FEW, f"fewer than {_FEW} strips"),
+        ("fewer_than_practice", asked, f"fewer than the {asked} strips that the practice breaks"),
+    ):
+        small = count < most
+        if name == "fewer_than_practice":
+            small &= count >= _FEW
+        if small.any():
+            i = int(counted.nonzero()[0][first[small].min()])
             findings.caution(
-                "no_unexposed_strips",
-                f"{_lot(rows, i)} has no unexposed strips",
-                file=str(rows["file"][i]),
-                row=int(rows["line"][i]),
-            )
-    exposed = used & ~rows["start"]
-    series = _codes(rows["material"], rows["exposure"])
-    for code in numpy.unique(series[exposed]).tolist():
-        mine = exposed & (series == code)
-        if numpy.unique(rows["place"][mine]).size == 1:
-            i = int(mine.nonzero()[0][0])
-            findings.caution(
-                "one_dose_level",
-                f"material {rows['material'][i]} has one withdrawal from exposure "
-                f"{rows['exposure'][i]}",
+                name,
+                f"{int(small.sum())} of {count.size} groups have {words}; the first is "
+                f"{lot_words(rows, i)} at {rows['place'][i]:g}",
                 file=str(rows["file"][i]),
                 row=int(rows["line"][i]),
             )
 
 
-def _lot(rows: dict[str, Any], i: int) -> str:
-    words = [f"material {rows['material'][i]}"]
-    if rows["lot"][i]:
-        words.append(f"lot {rows['lot'][i]}")
-    if rows["direction"][i]:
-        words.append(f"{rows['direction'][i]} direction")
-    return ", ".join(words)
+def _practice() -> int:
+    """Strips of a direction that the practice breaks at each withdrawal."""
+    import tomllib
+
+    with open(catalogue.models_folder() / "practice.toml", "rb") as stream:
+        return int(tomllib.load(stream)["strips_a_group"]["value"])
 
 
-def _few_strips(rows: dict[str, Any], strips: Any, findings: Findings) -> None:
+def _other_day_or_machine(rows: dict[str, Any], findings: Findings) -> None:
+    """Lots whose unexposed strips share no day, or no machine, with their exposed ones."""
     import numpy
 
-    if not strips.any():
-        return
-    keys = (rows[k][strips] for k in ("material", "lot", "direction", "exposure", "place"))
-    code = _codes(*keys)
-    _, first, count = numpy.unique(code, return_index=True, return_counts=True)
-    small = count < _FEW
-    if not small.any():
-        return
-    i = int(strips.nonzero()[0][first[small].min()])
-    findings.caution(
-        "few_strips",
-        f"{int(small.sum())} of {count.size} groups have fewer than {_FEW} strips; the first is "
-        f"{_lot(rows, i)} at {rows['place'][i]:g}",
-        file=str(rows["file"][i]),
-        row=int(rows["line"][i]),
-    )
+    strips = rows["used"] & ~rows["summary"]
+    lot = codes(rows["material"], rows["lot"], rows["direction"])
+    for column, name, words in (
+        ("tested_on", "unexposed_on_another_day", "day"),
+        ("machine", "unexposed_on_another_machine", "machine"),
+    ):
+        known = strips & (rows[column] != "")
+        apart: list[int] = []
+        for code in numpy.unique(lot[known]).tolist():
+            mine = known & (lot == code)
+            before = set(rows[column][mine & rows["start"]].tolist())
+            after = set(rows[column][mine & ~rows["start"]].tolist())
+            if before and after and not before & after:
+                apart.append(int((mine & rows["start"]).nonzero()[0][0]))
+        if apart:
+            i = apart[0]
+            findings.caution(
+                name,
+                f"the unexposed strips of {_counted(apart, rows)} were tested on no {words} on "
+                f"which their exposed strips were ({words} {rows[column][i]}): a shift of the "
+                f"{'laboratory' if words == 'day' else 'machine'} looks like a loss",
+                file=str(rows["file"][i]),
+                row=int(rows["line"][i]),
+            )
 
 
-def _repeated(rows: dict[str, Any], strips: Any, findings: Findings) -> None:
-    """Forces equal to all digits that chance hardly explains.
+def _counted(places: list[int], rows: dict[str, Any]) -> str:
+    first = lot_words(rows, places[0])
+    return first if len(places) == 1 else f"{first} and {len(places) - 1} more"
 
-    Among n normal values of standard deviation s, written in steps of w, n(n-1)/2 · w/(2 s √π)
-    pairs coincide by chance (the density of a difference at zero is 1/(2 s √π)); fewer than one
-    in twenty expected makes a coincidence worth a look.
-    """
+
+def _label_left_out(rows: dict[str, Any], findings: Findings) -> None:
+    """Materials of which some rows name a lot or direction and others leave it blank."""
     import numpy
 
-    places = strips.nonzero()[0]
-    if places.size < 2:
-        return
-    texts, inverse, count = numpy.unique(
-        rows["measured"][places], return_inverse=True, return_counts=True
-    )
-    twice = (count > 1).nonzero()[0]
-    if not twice.size:
-        return
-    sd = float(numpy.std([float(t.replace(",", ".")) for t in texts.tolist() if t]))
-    pairs = places.size * (places.size - 1) / 2
-    for code in twice.tolist():
-        text = texts[code].replace(",", ".")
-        mantissa, _, exponent = text.casefold().partition("e")
-        digits = len(mantissa.partition(".")[2]) - int(exponent or 0)
-        if pairs * 10.0**-digits > 0.05 * 2 * math.sqrt(math.pi) * sd:
-            continue
-        same = places[inverse == code]
-        lines = rows["line"][same].tolist()
-        findings.caution(
-            "repeated_force",
-            f"{rows['file'][same[0]]}, {listed(lines)}: the same value {texts[code]} to all "
-            "digits; one may be a copy",
-            file=str(rows["file"][same[0]]),
-            row=lines[-1],
-        )
+    for column in ("lot", "direction"):
+        for name in numpy.unique(rows["material"]).tolist():
+            mine = rows["material"] == name
+            blank = mine & (rows[column] == "")
+            if blank.any() and (mine & ~blank).any():
+                _note(
+                    rows,
+                    blank,
+                    "label_left_out",
+                    f"material {name} has no {column} here and one in other rows; blank counts as "
+                    f"a {column} of its own",
+                    findings,
+                    column=column,
+                )
 
 
 def _high(rows: dict[str, Any], description: Description, findings: Findings) -> None:
     """Summaries above 125 % of the unexposed strength of their lot."""
-    import numpy
-
     look = rows["used"] & rows["summary"] & (rows["censored"] == 0)
     rises = description.study is not None and description.study.changes == "rises"
     if not look.any() or rises:
         return
-    if description.unit is not None and description.unit.symbol == "%":
-        high = look & (rows["strength"] > 100 * _HIGH)
-    else:
-        lot = _codes(rows["material"], rows["lot"], rows["direction"])
-        start = look & rows["start"]
-        total = numpy.bincount(lot[start], rows["strength"][start], minlength=lot.max() + 1)
-        number = numpy.bincount(lot[start], minlength=lot.max() + 1)
-        unexposed = numpy.divide(
-            total, number, out=numpy.full(total.size, numpy.inf), where=number > 0
-        )
-        high = look & ~rows["start"] & (rows["strength"] > _HIGH * unexposed[lot])
+    high = look & (share_left(rows, description) > _HIGH)
+    if not in_percent(description):
+        high &= ~rows["start"]
     _note(rows, high, "above_125_percent", "more than 125 % of the unexposed strength", findings)

@@ -60,10 +60,11 @@ def equal_values(
         return []
     unique, number = numpy.unique(counts[order], return_counts=True)
     near, usual = _near_pairs(counts[order])
-    sets = numpy.split(order, numpy.cumsum(number)[:-1])
-    values_twice = [s for s in sets if s.size > 1]
+    ends = numpy.cumsum(number)
+    repeated = numpy.flatnonzero(number > 1)
+    values_twice = [order[ends[k] - number[k] : ends[k]] for k in repeated.tolist()]
     found = _too_many(values_twice, usual)
-    steps = _steps_of(unique[number > 1], counts).tolist() if found else []
+    steps = _steps_of(unique[repeated], counts).tolist() if found else []
     for step in set(steps) - {1}:  # those written to a coarser step must be rare among their like
         mine = (counts % step == 0) & (numpy.abs(counts) >= COARSE)
         coarse = [s for s, own in zip(values_twice, steps, strict=True) if own == step]
@@ -103,7 +104,7 @@ def _in_steps(x: NDArray, texts: Sequence[str]) -> NDArray:
 
     largest = float(numpy.abs(x).max())
     room = 15 - math.floor(math.log10(largest)) if largest > 0 else 0  # a float holds 15 digits
-    digits = max(-300, min(300, room, max(decimals(t) for t in texts)))
+    digits = max(-300, min(300, room, int(decimals(texts).max())))
     counts = numpy.rint(x * 10.0**digits).astype(numpy.int64)
     return counts // max(int(numpy.gcd.reduce(counts)), 1)
 

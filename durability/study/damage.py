@@ -9,6 +9,7 @@ from typing import Any
 
 from durability.study import copies, screening
 from durability.study.findings import Findings, listed
+from durability.study.labels import codes, lot_words
 from durability.study.screening import Suspicion
 
 
@@ -55,18 +56,6 @@ def _number(text: str) -> float:
         return float("nan")
 
 
-def codes(*keys: Any) -> Any:
-    """One integer for each distinct combination of keys."""
-    import numpy
-
-    code = numpy.zeros(keys[0].size, dtype=numpy.int64)
-    for key in keys:
-        _, inverse = numpy.unique(key, return_inverse=True)
-        top = int(inverse.max()) + 1 if inverse.size else 1
-        _, code = numpy.unique(code * top + inverse, return_inverse=True)
-    return code
-
-
 def _exposed_to(rows: dict[str, Any]) -> Any:
     """The exposure, blank where unexposed: unexposed strips of a lot are one group."""
     import numpy
@@ -87,9 +76,9 @@ def _strips(rows: dict[str, Any], findings: Findings) -> None:
         slipped |= set(s.rows)
         _say(
             rows, s, "last_value_repeated", findings,
-            f"the last value of {_lot(rows, s.rows[1])}, {rows['measured'][s.rows[1]]}, repeats "
-            "the one before: a copy, or a column that slipped by a row, so that the strips above "
-            "stand at the wrong exposure",
+            f"the last value of {lot_words(rows, s.rows[1])}, {rows['measured'][s.rows[1]]}, is "
+            "that of the row before: a copy, or a column that slipped by a row, so that the "
+            "strips above it stand at the wrong exposure",
         )  # fmt: skip
     also = rows["elongation"] if numpy.isfinite(rows["elongation"]).all() else None
     for s in copies.equal_values(value, texts, also=also):
@@ -112,9 +101,9 @@ def _strips(rows: dict[str, Any], findings: Findings) -> None:
         second = numpy.flatnonzero(rows["series"] == other)
         _say(
             rows, s, "constant_multiple", findings,
-            f"{len(s.rows)} of the {second.size} strips of {_lot(rows, int(second[0]))} are "
-            f"{s.amount:.4g} times those of {_lot(rows, first)}, in order: one series was made "
-            "from the other",
+            f"{len(s.rows)} of the {second.size} strips of {lot_words(rows, int(second[0]))} are "
+            f"{s.amount:.4g} times those of {lot_words(rows, first)}, in order: one series was "
+            "made from the other",
         )  # fmt: skip
     if (value > 0).all():
         for s in screening.decimal_slips(value, rows["group"], scatter):
@@ -159,15 +148,6 @@ def _say(
     )
 
 
-def _lot(rows: dict[str, Any], i: int) -> str:
-    words = [f"material {rows['material'][i]}"]
-    if rows["lot"][i]:
-        words.append(f"lot {rows['lot'][i]}")
-    if rows["direction"][i]:
-        words.append(f"{rows['direction'][i]} direction")
-    return ", ".join(words)
-
-
 def _scatter(rows: dict[str, Any], strips: Any, findings: Findings) -> None:
     """Groups that scatter too little, and a study that does."""
     import numpy
@@ -208,7 +188,7 @@ def _scatter(rows: dict[str, Any], strips: Any, findings: Findings) -> None:
         findings.caution(
             "scatter_too_small",
             f"{rows['file'][i]}, from row {rows['line'][i]}: {int(n[s.rows[0]])} strips of "
-            f"{_lot(rows, i)} at {rows['place'][i]:g} scatter {s.amount:.2g} times as much as "
+            f"{lot_words(rows, i)} at {rows['place'][i]:g} scatter {s.amount:.2g} times as much as "
             f"their like (chance {s.chance:.1g}): look whether each was broken",
             file=str(rows["file"][i]),
             row=int(rows["line"][i]),

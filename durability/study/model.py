@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from durability.statement import Subject
+from durability.study.tensile import AS_USUAL, Tensile
 
 if TYPE_CHECKING:
     import xarray
@@ -200,6 +201,12 @@ class Study:
                             nothing was read off, as in the two above
         laboratory, run     text
         machine, tested_on  text; the day as ISO 8601, ``""`` where not given
+        break_at            text: ``"gauge"``, ``"jaw"``, ``"slip"`` (in the jaw), ``""`` not said
+        curve               text: file of the force-extension curve in the folder, ``""`` for none;
+                            a used strip of blank strength takes its peak
+                            (`durability.retention.with_strength`)
+        width               float [mm]; nan where not given
+        stiffness           float [kN/m for a force per width, else unit]; nan where not given
         file, line          where the row was read (line as a spreadsheet counts)
         ==================  ==========================================================
 
@@ -223,6 +230,7 @@ class Study:
     entered : None, or Dataset along ``cell``: cells that were converted, as they were entered.
         file, line, column (header), text and unit as written, value and into: the number and unit
         it became.
+    tensile : how strips were broken, as study.toml says.
     inputs : file name to SHA-256 of what was read.
     cautions : what is legal but unwise.
     invented : True where study.toml marks the data as invented.
@@ -244,6 +252,7 @@ class Study:
     required_strength: float | None = None
     question: Question = Question()
     rules: Rules = Rules()
+    tensile: Tensile = AS_USUAL
     inputs: dict[str, str] = field(default_factory=dict)
     cautions: tuple[Caution, ...] = ()
     invented: bool = False

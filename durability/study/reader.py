@@ -26,7 +26,7 @@ _ORDER: dict[str, tuple[str, ...]] = {
     "rows": (
         *_SUBJECT, "specimen", "kind", "summary", "strength", "sd", "n", "censored", "used",
         "reason", "hours", "dose", "elongation", "dose_sd", "hours_sd", "value_sd", "machine",
-        "tested_on", *_WHERE,
+        "tested_on", "break_at", "curve", "width", "stiffness", *_WHERE,
     ),
     "readings": (
         *_SUBJECT, "specimen", "hours", "dose", "value", "dose_sd", "hours_sd", "value_sd",
@@ -147,6 +147,7 @@ def _read(folder: Path) -> tuple[Study | None, Findings]:
             required_strength=description.required_strength,
             question=description.question,
             rules=description.rules,
+            tensile=description.tensile,
             inputs=inputs,
             cautions=tuple(findings.cautions),
             invented=study.invented,
@@ -221,7 +222,8 @@ def _joined(tables: list[dict[str, Any]]) -> dict[str, Any]:
     names = (*_ORDER["rows"], *LOOKED_AT)
     if not tables:
         whole = ("n", "censored", "line")
-        real = ("strength", "sd", "hours", "dose", "elongation", "dose_sd", "hours_sd", "value_sd")
+        real = ("strength", "sd", "hours", "dose", "elongation", "dose_sd", "hours_sd", "value_sd",
+                "width", "stiffness")  # fmt: skip
         flags = ("summary", "used", "jaw")
         types: dict[str, Any] = {n: numpy.int64 for n in whole}
         types |= dict.fromkeys(real, float) | dict.fromkeys(flags, bool)
@@ -235,7 +237,7 @@ _UNITS = {
     "dose_sd": "the dose_unit of each row's exposure",
     "dose_low": "the dose_unit of each row's exposure",
     "dose_high": "the dose_unit of each row's exposure",
-    "elongation": "%", "fraction": "1", "retained": "1",
+    "elongation": "%", "fraction": "1", "retained": "1", "width": "mm",
 }  # fmt: skip
 
 

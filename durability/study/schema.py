@@ -21,6 +21,7 @@ from pydantic import (
 )
 from pydantic_core import PydanticCustomError
 
+from durability.study.tensile import read_rate
 from durability.units import UNITS, UnitError, measure, unit
 
 KINDS = ("specimens", "summaries", "readings", "inspections", "declared")
@@ -221,7 +222,53 @@ class DataTable(_Table):
     readings: Text | None = Field(default=None, description=_TABLE_FILE)
     inspections: Text | None = Field(default=None, description=_TABLE_FILE)
     declared: Text | None = Field(default=None, description=_TABLE_FILE)
+    curves: Text | None = Field(
+        default=None, description='the folder of the force-extension curves, or "curves/*.txt"'
+    )
     sheet: Text | None = Field(default=None, description="the name of a sheet")
+
+
+def _rate(text: str) -> str:
+    if read_rate(text) is None:
+        raise _wrong("")
+    return text
+
+
+Length = Annotated[str, AfterValidator(_quantity("length", low=0, high=10_000))]
+Strain = Annotated[str, AfterValidator(_quantity("fraction", low=0, high=10))]
+
+
+class TensileTable(_Table):
+    """[tensile]"""
+
+    method: Text | None = Field(default=None, description="a name of models/methods")
+    width: Length | None = Field(
+        default=None, description='a width with its unit, such as "50 mm"'
+    )
+    gauge_length: Length | None = Field(
+        default=None, description='a free length between the jaws, such as "75 mm"'
+    )
+    jaw_width: Length | None = Field(
+        default=None, description='a width with its unit, such as "75 mm"'
+    )
+    rate: Annotated[str, AfterValidator(_rate)] | None = Field(
+        default=None, description='a speed of the jaws, such as "300 mm/min" or "20 %/min"'
+    )
+    pretension: Annotated[str, AfterValidator(_quantity("force", low=0, high=1e6))] | None = Field(
+        default=None, description='a force with its unit, such as "5 N"'
+    )
+    stiffness_at: Annotated[tuple[Strain, ...], Field(strict=False)] = Field(
+        default=(), description='strains with their unit, such as ["2 %", "5 %"]'
+    )
+    slack: Literal["line", "none", "pretension"] = Field(
+        default="line", description='"line", "none" or "pretension"'
+    )
+    force_column: Text | None = Field(
+        default=None, description='the header of a curve file with its unit, such as "Load [N]"'
+    )
+    extension_column: Text | None = Field(
+        default=None, description='the header of a curve file with its unit, such as "Stroke [mm]"'
+    )
 
 
 class SegmentTable(_Table):

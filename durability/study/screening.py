@@ -47,19 +47,26 @@ def last_place(texts: Sequence[str]) -> NDArray:
 
     Examples
     --------
-    >>> last_place(["553.448", "907,5", "12", ""]).tolist()
-    [0.001, 0.1, 1.0, 1.0]
+    >>> last_place(["553.448", "907,5", "12", "", "1.5e3"]).tolist()
+    [0.001, 0.1, 1.0, 1.0, 100.0]
     """
+    return 10.0 ** -decimals(texts).astype(float)
+
+
+def decimals(texts: Sequence[str]) -> NDArray:
+    """Places after each decimal mark; negative where an exponent moves it to the right."""
     import numpy
 
-    return 10.0 ** -numpy.array([decimals(t) for t in texts], dtype=float)
-
-
-def decimals(text: str) -> int:
-    """Places after the decimal mark; negative where an exponent moves it to the right."""
-    mantissa, _, exponent = text.replace(",", ".").casefold().partition("e")
-    power = int(exponent) if exponent.lstrip("+-").isdigit() else 0
-    return len(mantissa.partition(".")[2]) - max(-300, min(300, power))
+    written = numpy.array(texts if len(texts) else [""], dtype=str)[: len(texts)]
+    written = numpy.strings.replace(written, ",", ".")
+    point = numpy.strings.find(written, ".")
+    places = numpy.where(point < 0, 0, numpy.strings.str_len(written) - point - 1)
+    raised = (numpy.strings.find(written, "e") >= 0) | (numpy.strings.find(written, "E") >= 0)
+    for i in numpy.flatnonzero(raised).tolist():
+        mantissa, _, exponent = written[i].casefold().partition("e")
+        power = int(exponent) if exponent.lstrip("+-").isdigit() else 0
+        places[i] = len(mantissa.partition(".")[2]) - max(-300, min(300, power))
+    return numpy.minimum(places, 300)
 
 
 def disagreement(stated: ArrayLike, made: ArrayLike, precision: ArrayLike) -> NDArray:

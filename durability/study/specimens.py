@@ -12,14 +12,17 @@ from durability.study.bench import (
     read_excluded,
     refuse_repeats,
 )
+from durability.study.columns import Numbers
 from durability.study.dates import read_days
 from durability.study.rows import CENSORED, VALUE_COLUMNS, finish, refuse_values, value_errors
 from durability.study.subjects import read_subjects
+from durability.study.tensile import strip_curves_of
 from durability.units import UNITS
 
+BREAKS = {"gauge": "gauge", "jaw": "jaw", "slip": "slip"}
 COLUMNS = (
     *SUBJECT_COLUMNS, *PLACE_COLUMNS, *VALUE_COLUMNS, "specimen", "strength", "peak_force", "width",
-    "elongation", "machine", "tested_on", "break_at",
+    "elongation", "stiffness", "machine", "tested_on", "break_at", "curve",
 )  # fmt: skip
 
 
@@ -35,12 +38,18 @@ def specimen_rows(bench: Bench) -> dict[str, Any]:
     subjects = read_subjects(bench)
     excluded = read_excluded(bench)
     out = excluded != ""
-    jaw = bench.words("break_at", {"gauge": False, "jaw": True}, default=False)
+    break_at = bench.words("break_at", BREAKS)
+    jaw = (break_at == "jaw") | (break_at == "slip")
     censored = bench.words("censored", CENSORED, default=0)
-    strength, blank, measured, header = _strengths(bench, out, censored)
+    specimen = bench.text("specimen")
+    curve = strip_curves_of(bench, specimen)
+    width = bench.numbers("width")
+    breadth = _widths(bench, width)
+    strength, blank, measured, header = _strengths(bench, out, censored, curve, width, breadth)
     elongation = bench.numbers("elongation")
     bench.refuse(elongation.values < 0, "elongation", "a number of at least 0")
-    specimen = bench.text("specimen")
+    stiffness = bench.numbers("stiffness")
+    bench.refuse(stiffness.values < 0, "stiffness", "a number of at least 0")
     refuse_repeats(
         bench,
         [*(subjects[k] for k in ("material", "lot", "direction", "exposure")),
@@ -56,7 +65,8 @@ def specimen_rows(bench: Bench) -> dict[str, Any]:
         censored = numpy.where(jaw & (censored == 0) & ~blank, 1, censored)
     reason = excluded.astype(object)
     if not at_least:
-        reason[~out & jaw] = "broke at the jaw"
+        reason[~out & (break_at == "jaw")] = "broke at the jaw"
+        reason[~out & (break_at == "slip")] = "slipped in the jaw"
     reason[~out & blank] = "blank"
     reason = numpy.array(reason.tolist(), dtype=str)
     return finish(
@@ -75,22 +85,49 @@ def specimen_rows(bench: Bench) -> dict[str, Any]:
             "measured": measured,
             "column": header,
             "jaw": jaw,
+            "break_at": break_at,
+            "curve": curve,
+            "width": breadth,
+            "stiffness": _stiffness(bench, stiffness),
             "machine": bench.text("machine"),
             "tested_on": read_days(bench, "tested_on"),
         },
     )
 
 
-def _strengths(bench: Bench, out: Any, censored: Any) -> tuple[Any, Any, Any, Any]:
-    """(strength in the study's unit, where nothing was measured, what was measured, its header)."""
+def _widths(bench: Bench, width: Numbers) -> Any:
+    """Width of every strip [mm], from its row or from study.toml; nan where neither has one."""
+    import numpy
+
+    usual = bench.description.tensile.width
+    read = bench.convert("width", width, UNITS["mm"])
+    read = numpy.where(read > 0, read, numpy.nan)
+    return read if usual is None else numpy.where(width.blank, usual, read)
+
+
+def _stiffness(bench: Bench, stiffness: Any) -> Any:
+    """Secant stiffness, in kN/m where strength is a force per width, else as strength is."""
+    wanted = bench.description.unit
+    if wanted is None:
+        return stiffness.values
+    per_width = wanted.dimension == "force per width"
+    return bench.convert("stiffness", stiffness, UNITS["kN/m"] if per_width else wanted)
+
+
+def _strengths(
+    bench: Bench, out: Any, censored: Any, curve: Any, width: Numbers, breadth: Any
+) -> tuple[Any, Any, Any, Any]:
+    """(strength in the study's unit, where nothing was measured, what was measured, its header).
+
+    A strip whose curve is known is not blank: its strength is the peak of the curve, found later.
+    """
     import numpy
 
     wanted = bench.description.unit
     dimension = wanted.dimension if wanted else None
     strength, force = bench.numbers("strength"), bench.numbers("peak_force")
-    width = bench.numbers("width")
     has_force = "peak_force" in bench.columns
-    if not has_force and "strength" not in bench.columns:
+    if not has_force and "strength" not in bench.columns and not (curve != "").any():
         bench.missing("strength", instead=' or a column "peak_force"')
     makes_strength = dimension in ("force", "force per width")
     if has_force and dimension and not makes_strength and "strength" not in bench.columns:
@@ -133,14 +170,25 @@ def _strengths(bench: Bench, out: Any, censored: Any) -> tuple[Any, Any, Any, An
         "the limit of a censored strip",
         mend="Write the smallest measurable force (below) or the largest applied (above).",
     )
+    later = blank & (curve != "") & ~out
+    bench.refuse(
+        later & (not makes_strength),
+        "curve",
+        f"a strength in {wanted}, which a curve does not give",
+    )
+    bench.refuse(
+        later & (dimension == "force per width") & numpy.isnan(breadth),
+        "width",
+        "the width of the strip",
+        mend='Give a column width, or write under [tensile] of study.toml: width = "50 mm".',
+    )
+    blank &= ~later
     values = bench.convert("strength", strength, wanted)
     if has_force and wanted is not None and makes_strength:
         _say_assumed(bench, "peak_force", "N")
         newton = UNITS["N"]
         if dimension == "force per width":
             _say_assumed(bench, "width", "mm")
-            breadth = bench.convert("width", width, UNITS["mm"])
-            breadth = numpy.where(breadth > 0, breadth, numpy.nan)
             broken = bench.convert("peak_force", force, newton) / breadth / wanted.factor
         else:
             broken = bench.convert("peak_force", force, wanted, usual=newton)

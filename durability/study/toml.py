@@ -7,22 +7,19 @@ import re
 import tomllib
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
-
-from pydantic import ValidationError
+from typing import Any
 
 from durability import catalogue
 from durability.study import schema
+from durability.study.checked import FILE, as_written, checked
 from durability.study.controls import control_exposure, is_control, join_controls
 from durability.study.findings import Findings, near
 from durability.study.model import Exposure, Material, Question, Rules, Segment
+from durability.study.sources import read_data, read_units
+from durability.study.tensile import AS_USUAL, CurveFiles, Tensile, find_curves, tensile_of
 from durability.units import Unit, UnitError, measure, unit
 
-if TYPE_CHECKING:
-    from pydantic import BaseModel
-
-FILE = "study.toml"
-_TABLES = ("study", "question", "rules", "data", "units", "exposures", "materials")
+_TABLES = ("study", "question", "rules", "data", "tensile", "units", "exposures", "materials")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,6 +34,8 @@ class Description:
     exposures, materials : by name; None for one with a problem.
     tables : kind of data to the file that holds it and the sheet, from [data].
     units : column name to unit, from [units].
+    tensile : how strips were broken.
+    curves : files of their curves, or None.
     """
 
     study: schema.StudyTable | None
@@ -46,6 +45,8 @@ class Description:
     rules: Rules
     tables: dict[str, tuple[str, str | None]]
     units: dict[str, str] = field(default_factory=dict)
+    tensile: Tensile = AS_USUAL
+    curves: CurveFiles | None = None
     exposures: dict[str, Exposure | None] = field(default_factory=dict)
     materials: dict[str, Material | None] = field(default_factory=dict)
 
@@ -60,7 +61,7 @@ def read_description(
     for key in raw:
         if key not in _TABLES:
             findings.problem(FILE, "a known table", found=key, column=key, mend=near(key, _TABLES))
-    study = _checked(schema.StudyTable, raw.get("study"), "study", findings, required=True)
+    study = checked(schema.StudyTable, raw.get("study"), "study", findings, required=True)
     materials = {
         name: _material(name, table, findings)
         for name, table in _named(raw, "materials", findings).items()
@@ -77,8 +78,12 @@ def read_description(
         required_strength=_required(study, strength_unit, findings),
         question=_question(raw.get("question"), folder, materials, findings),
         rules=_rules(raw.get("rules"), findings),
-        tables=_data(raw.get("data"), findings),
-        units=_units(raw.get("units"), findings),
+        tables=read_data(raw.get("data"), findings),
+        units=read_units(raw.get("units"), findings),
+        tensile=tensile_of(
+            checked(schema.TensileTable, raw.get("tensile"), "tensile", findings), findings
+        ),
+        curves=find_curves(folder, raw.get("data"), findings, inputs),
         exposures=exposures,
         materials=materials,
     )
@@ -129,60 +134,6 @@ def _load(folder: Path, findings: Findings, inputs: dict[str, str]) -> dict[str,
             "and key is named once.",
         )
         return None
-
-
-def _checked[T: BaseModel](
-    model: type[T], raw: Any, path: str, findings: Findings, *, required: bool = False
-) -> T | None:
-    """One table as its model, or None after noting everything that is wrong in it."""
-    if raw is None and not required:
-        raw = {}
-    if not isinstance(raw, dict):
-        findings.problem(FILE, f"a table [{path}]", found="" if raw is None else raw, column=path)
-        return None
-    try:
-        return model.model_validate(raw)
-    except ValidationError as error:
-        for item in error.errors(include_url=False):
-            _translate(model, item, path, findings)
-        return None
-
-
-def _translate(model: type[BaseModel], item: Any, path: str, findings: Findings) -> None:
-    """One of pydantic's errors as a problem in the user's words."""
-    location = [part for part in item["loc"] if part not in ("str", "date", "datetime", "nullable")]
-    owner: type[BaseModel] = model
-    if location[:1] == ["cycle"] and len(location) > 2:
-        owner = schema.SegmentTable
-    elif location[:1] == ["calibrations"] and len(location) > 2:
-        owner = schema.CalibrationTable
-    key = next((p for p in reversed(location) if isinstance(p, str)), "")
-    column = path
-    for part in location:
-        column += f"[{part + 1}]" if isinstance(part, int) else f".{part}"
-    column = re.sub(r"\.function-after\[.*?\]$", "", column)
-    known = owner.model_fields
-    if item["type"] == "extra_forbidden":
-        findings.problem(FILE, "a known key", found=key, column=column, mend=near(key, known))
-        return
-    expected = known[key].description if key in known else "another value"
-    context = item.get("ctx", {})
-    missing = item["type"] == "missing"
-    findings.problem(
-        FILE,
-        (context.get("expected") if item["type"] == "study" else "") or expected or "",
-        found="" if missing else _as_written(item["input"]),
-        column=column,
-        mend=f"The key {key} is missing." if missing else context.get("mend", ""),
-    )
-
-
-def _as_written(value: Any) -> str:
-    if isinstance(value, bool):
-        return str(value).lower()
-    if isinstance(value, list | tuple):
-        return "[" + ", ".join(_as_written(v) for v in value) + "]"
-    return str(value)
 
 
 def _named(raw: dict[str, Any], kind: str, findings: Findings) -> dict[str, Any]:
@@ -242,98 +193,15 @@ def _required(
     return (read.canonical - strength_unit.offset) / strength_unit.factor
 
 
-def _data(raw: Any, findings: Findings) -> dict[str, tuple[str, str | None]]:
-    """Kind of data to (file, sheet)."""
-    sheets: dict[str, str] = {}
-    if isinstance(raw, dict):
-        raw = dict(raw)
-        for kind in schema.KINDS:
-            if isinstance(raw.get(kind), dict):
-                one = _checked(schema.SheetTable, raw.pop(kind), f"data.{kind}", findings)
-                if one is not None:
-                    raw[kind], sheets[kind] = one.file, one.sheet
-    else:
-        raw = {} if raw is None else raw
-    before = len(findings.problems)
-    data = _checked(schema.DataTable, raw, "data", findings, required=True)
-    if data is None:
-        return {}
-    files = {kind: file for kind in schema.KINDS if (file := getattr(data, kind)) is not None}
-    if not files and len(findings.problems) == before and not sheets:
-        findings.problem(
-            FILE,
-            'specimens = "…" or another kind of data',
-            column="data",
-            mend=f"Kinds: {', '.join(schema.KINDS)}.",
-        )
-    for kind, sheet in sheets.items():
-        if not files[kind].lower().endswith(".xlsx"):
-            _refuse_sheet(sheet, f"data.{kind}.sheet", findings)
-    books = [k for k, file in files.items() if file.lower().endswith(".xlsx") and k not in sheets]
-    if data.sheet is not None and not books:
-        _refuse_sheet(data.sheet, "data.sheet", findings)
-    return {k: (file, sheets.get(k, data.sheet)) for k, file in files.items()}
-
-
-def _refuse_sheet(sheet: str, column: str, findings: Findings) -> None:
-    findings.problem(
-        FILE,
-        "a sheet only where a table is a spreadsheet (.xlsx)",
-        found=sheet,
-        column=column,
-        mend="Remove the line.",
-    )
-
-
-def _units(raw: Any, findings: Findings) -> dict[str, str]:
-    """[units]: column to unit. A dose may be in a unit of the study's own axis."""
-    from durability.study.bench import NUMBER_COLUMNS
-
-    if raw is None:
-        return {}
-    if not isinstance(raw, dict):
-        findings.problem(FILE, "a table [units]", found=raw, column="units")
-        return {}
-    units: dict[str, str] = {}
-    for key, text in raw.items():
-        name, path = key.casefold(), f"units.{key}"
-        if name not in NUMBER_COLUMNS:
-            findings.problem(
-                FILE,
-                "the name of a column of numbers",
-                found=key,
-                column=path,
-                mend=near(name, sorted(NUMBER_COLUMNS)),
-            )
-        elif not isinstance(text, str):
-            findings.problem(FILE, "a unit as text", found=_as_written(text), column=path)
-        else:
-            if not name.startswith("dose"):
-                try:
-                    unit(text)
-                except UnitError as error:
-                    findings.problem(
-                        FILE, "a known unit", found=text, column=path, mend=_sentence(error)
-                    )
-                    continue
-            units[name] = text
-    return units
-
-
-def _sentence(error: Exception) -> str:
-    text = str(error)
-    return text[:1].upper() + text[1:] + "."
-
-
 def _rules(raw: Any, findings: Findings) -> Rules:
-    rules = _checked(schema.RulesTable, raw, "rules", findings)
+    rules = checked(schema.RulesTable, raw, "rules", findings)
     return Rules(jaw_breaks=rules.jaw_breaks) if rules else Rules()
 
 
 def _question(
     raw: Any, folder: Path, materials: dict[str, Material | None], findings: Findings
 ) -> Question:
-    table = _checked(schema.QuestionTable, raw, "question", findings)
+    table = checked(schema.QuestionTable, raw, "question", findings)
     if table is None:
         return Question()
     if table.control is not None and table.control not in materials:
@@ -359,7 +227,7 @@ def _question(
 
 def _material(name: str, raw: Any, findings: Findings) -> Material | None:
     path = f"materials.{name}"
-    table = _checked(schema.MaterialTable, raw, path, findings)
+    table = checked(schema.MaterialTable, raw, path, findings)
     if table is None:
         return None
     before = len(findings.problems)
@@ -377,14 +245,14 @@ def _material(name: str, raw: Any, findings: Findings) -> Material | None:
             if isinstance(value, str):
                 covariates[key] = measure(value).canonical
             elif isinstance(value, bool) or not isinstance(value, int | float) or value * 0 != 0:
-                raise UnitError(f"{_as_written(value)} is no number")
+                raise UnitError(f"{as_written(value)} is no number")
             else:
                 covariates[key] = float(value)
         except UnitError as error:
             findings.problem(
                 FILE,
                 'a number, or a text with a unit such as "0.3 %"',
-                found=_as_written(value),
+                found=as_written(value),
                 column=f"{path}.covariates.{key}",
                 mend=f"{error}.",
             )
@@ -402,7 +270,7 @@ def _material(name: str, raw: Any, findings: Findings) -> Material | None:
 def _exposure(name: str, raw: Any, findings: Findings) -> Exposure | None:
     from durability.study.lamps import exposure_of
 
-    table = _checked(schema.ExposureTable, raw, f"exposures.{name}", findings)
+    table = checked(schema.ExposureTable, raw, f"exposures.{name}", findings)
     if table is None:
         return None
     if is_control(table):
