@@ -10,6 +10,7 @@ graph here, the compiled kernel in `durability.inference`), so that a formula is
 from __future__ import annotations
 
 import ast
+import math
 import unicodedata
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -76,6 +77,21 @@ class Tape:
         with np.errstate(all="ignore"):
             return self._run([np.asarray(values[n], dtype=float) for n in self.inputs], _numpy())
 
+    def slopes(
+        self, values: Mapping[str, Any], wrt: Sequence[str]
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """The formula and its exact derivatives by the inputs `wrt`: (value, jacobian (..., n)).
+
+        Examples
+        --------
+        >>> value, jacobian = parse("u**k", ["u", "k"]).slopes({"u": 0.0, "k": 0.5}, ["k"])
+        >>> float(value), jacobian.tolist()
+        (0.0, [0.0])
+        """
+        from durability.laws.slopes import slopes
+
+        return slopes(self, values, wrt)
+
     def graph(self, values: Mapping[str, Any]) -> Any:
         """The formula as a node of PyMC's graph, from symbolic inputs."""
         return self._run([values[n] for n in self.inputs], _symbolic())
@@ -86,7 +102,7 @@ class Tape:
                 registers.append(self.constants[a])
             elif op == WHERE:
                 registers.append(table[op](registers[a], registers[b], registers[c]))
-            elif op in _PAIRS:
+            elif op in PAIRS:
                 registers.append(table[op](registers[a], registers[b]))
             else:
                 registers.append(table[op](registers[a]))
@@ -117,7 +133,7 @@ class Tape:
         return code, np.array(self.constants or (0.0,), dtype=float)
 
 
-_PAIRS = {ADD, SUB, MUL, DIV, POW, MIN, MAX, LT, LE}
+PAIRS = {ADD, SUB, MUL, DIV, POW, MIN, MAX, LT, LE}
 
 
 def _numpy() -> dict[int, Callable[..., Any]]:
@@ -141,13 +157,14 @@ def _symbolic() -> dict[int, Callable[..., Any]]:
     }  # fmt: skip
 
 
-def parse(text: str, names: Sequence[str]) -> Tape:
+def parse(text: str, names: Sequence[str], *, known: Mapping[str, float] | None = None) -> Tape:
     """Read a formula over the names given.
 
     Parameters
     ----------
-    text : the formula, in Python's arithmetic notation.
+    text : the formula, in Python's arithmetic notation. ``pi`` is a number unless it is a name.
     names : inputs that it may use, in the order of the tape's registers.
+    known : names that stand for a number, such as ``{"scale": 1.0}``.
 
     Returns
     -------
@@ -165,6 +182,35 @@ def parse(text: str, names: Sequence[str]) -> Tape:
     Traceback (most recent call last):
     durability.laws.expression.ExpressionError: formula 'u.real', column 1: attribute access ...
     """
+    body, lead = _body(text)
+    numbers = {n: v for n, v in {"pi": math.pi, **(known or {})}.items() if n not in names}
+    return _Reader(text, tuple(names), numbers, lead).read(body)
+
+
+def free_names(text: str) -> list[str]:
+    """Names in a formula that are neither functions nor ``pi``, in order of first use.
+
+    Raises
+    ------
+    ExpressionError : the text is no formula, or a name begins with an underscore.
+
+    Examples
+    --------
+    >>> free_names("b1*(1 - exp(-b2*x))")
+    ['b1', 'b2', 'x']
+    """
+    body, lead = _body(text)
+    found = [n for n in ast.walk(body) if isinstance(n, ast.Name)]
+    found.sort(key=lambda n: n.col_offset)
+    for node in found:
+        if node.id.startswith("_"):
+            column = node.col_offset + 1 + lead
+            raise ExpressionError(text, column, f"the name {node.id!r} begins with an underscore")
+    return list(dict.fromkeys(n.id for n in found if n.id not in FUNCTIONS and n.id != "pi"))
+
+
+def _body(text: str) -> tuple[ast.expr, int]:
+    """The syntax tree of a formula, and how many blanks stood before it."""
     if len(text) > _LONGEST:
         raise ExpressionError(text, _LONGEST, f"longer than {_LONGEST} characters")
     odd = next((i for i, ch in enumerate(text) if ord(ch) > 126 or ord(ch) < 32), None)
@@ -177,12 +223,14 @@ def parse(text: str, names: Sequence[str]) -> Tape:
     except (SyntaxError, ValueError, RecursionError, MemoryError) as error:
         column = (getattr(error, "offset", None) or 1) + lead
         raise ExpressionError(text, column, "not a formula") from None
-    return _Reader(text, tuple(names), lead).read(tree.body)
+    return tree.body, lead
 
 
 class _Reader:
-    def __init__(self, text: str, names: tuple[str, ...], lead: int) -> None:
-        self.text, self.names, self.lead = text, names, lead
+    def __init__(
+        self, text: str, names: tuple[str, ...], numbers: Mapping[str, float], lead: int
+    ) -> None:
+        self.text, self.names, self.numbers, self.lead = text, names, numbers, lead
         self.code: list[tuple[int, int, int, int]] = []
         self.constants: list[float] = []
 
@@ -217,6 +265,8 @@ class _Reader:
                 self.refuse(node, "the number is too large")
             return self.constant(float(value))
         if isinstance(node, ast.Name):
+            if node.id in self.numbers:
+                return self.constant(self.numbers[node.id])
             if node.id not in self.names:
                 self.refuse(node, f"the name {node.id!r} is not declared")
             return self.names.index(node.id)
