@@ -1,28 +1,22 @@
 """How does strength fall with dose? A law: a base curve g0(u; shape) in u = dose / scale.
 
 ``R = g0(d/s; shape)`` with ``g0(0) = 1``. The threshold dose of a fraction q is
-``tau_q = s * g0^-1(q; shape)``. Laws are files of models/laws; `read_law` reads one by name, or a
-file of the user's own by path, and checks it before use.
+``tau_q = s * g0^-1(q; shape)``, where the curve first falls to q. A law that levels off, or rises
+before it falls, may not reach q; the dose of half its own loss always exists.
 """
 
 from __future__ import annotations
 
-import functools
-import math
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from durability import catalogue
-from durability.laws.expression import ExpressionError, Tape, parse
+from durability.laws.expression import Tape
 
-
-class LawError(ValueError):
-    """A law file that cannot be used; says which file and what is wrong."""
+_REACH = 60.0
+"""Searches go over log u within -+ this."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,6 +43,7 @@ class Law:
 
     Examples
     --------
+    >>> from durability.laws import read_law
     >>> law = read_law("stretched-exponential")
     >>> float(law.retained(1.0, {"k": 2.0}).round(4))
     0.3679
@@ -60,6 +55,8 @@ class Law:
     title: str
     expression: str
     inverse_expression: str | None
+    half_loss_expression: str | None
+    plateau_expression: str | None
     shapes: tuple[Shape, ...]
     floor: float
     monotone: bool
@@ -70,6 +67,8 @@ class Law:
     source: str
     tape: Tape
     inverse_tape: Tape | None
+    half_loss_tape: Tape | None
+    plateau_tape: Tape | None
 
     def retained(self, u: Any, shape: Mapping[str, Any] | None = None) -> Any:
         """Retained fraction at scaled dose u (dose / scale), never below the law's floor.
@@ -87,37 +86,121 @@ class Law:
         return np.maximum(self.tape.evaluate(values), self.floor)
 
     def inverse(self, q: Any, shape: Mapping[str, Any] | None = None) -> Any:
-        """Scaled dose at which the fraction q is left; the closed inverse or a bracketed root.
+        """Scaled dose at which the curve first falls to the fraction q; NaN where it never does.
 
         Parameters
         ----------
-        q : array_like, between 0 and 1.
+        q : array_like, fraction of the unexposed strength.
         shape : as in `retained`.
+        """
+        return self.crossings(q, shape)[0]
+
+    def crossings(
+        self, q: Any, shape: Mapping[str, Any] | None = None
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Where the curve first falls to q, and whether it does.
+
+        Below the floor nothing is reached: a law stays at its measuring limit. The closed inverse
+        is used where the file has one, otherwise a bracketed root.
+
+        Parameters
+        ----------
+        q : array_like, fraction of the unexposed strength.
+        shape : as in `retained`.
+
+        Returns
+        -------
+        (u, exists) : scaled dose, NaN where there is none, and bool; broadcast over q and shape.
+
+        Examples
+        --------
+        >>> from durability.laws import read_law
+        >>> u, exists = read_law("exponential-plateau").crossings([0.5, 0.1], {"r": 0.25})
+        >>> exists.tolist()
+        [True, False]
         """
         q = np.asarray(q, dtype=float)
         values = self._shape(shape)
-        if self.inverse_tape is not None:
-            return self.inverse_tape.evaluate({"q": q, **values})
+        if self.inverse_tape is None:
+            u = self._search(q, values)
+        else:
+            u = np.asarray(self.inverse_tape.evaluate({"q": q, **values}), dtype=float)
+        shape_of = np.broadcast_shapes(q.shape, *(v.shape for v in values.values()))
+        possible = (q >= self.floor) & ((q <= 1) | (not self.monotone))
+        with np.errstate(invalid="ignore"):
+            exists = np.broadcast_to(np.isfinite(u) & (u >= 0) & possible, shape_of)
+        return np.where(exists, u, np.nan), np.array(exists)
+
+    def half_loss(self, shape: Mapping[str, Any] | None = None) -> np.ndarray:
+        """Scaled dose of half the law's own loss: where it first falls midway to its plateau.
+
+        It exists for every shape. For a law that loses all it is where half the strength is left.
+
+        Examples
+        --------
+        >>> from durability.laws import read_law
+        >>> float(read_law("exponential-plateau").half_loss().round(4))
+        0.6931
+        """
+        values = self._shape(shape)
+        if self.half_loss_tape is not None:
+            u = np.asarray(self.half_loss_tape.evaluate(values), dtype=float)
+            return np.array(np.broadcast_to(u, np.broadcast_shapes(*(
+                v.shape for v in values.values()))))  # fmt: skip
+        return self.crossings(0.5 * (1 + self.plateau(shape)), shape)[0]
+
+    def plateau(self, shape: Mapping[str, Any] | None = None) -> np.ndarray:
+        """The lowest level that the law comes to, as a fraction; 0 where it loses all.
+
+        A law that loses all is still shown at its floor, which is a limit of measuring.
+        """
+        values = self._shape(shape)
+        size = np.broadcast_shapes(*(v.shape for v in values.values()))
+        if self.reaches_zero:
+            return np.zeros(size)
+        if self.plateau_tape is not None:
+            level = self.plateau_tape.evaluate(values)
+        else:
+            u = np.exp(np.linspace(-_REACH, _REACH, 1201)).reshape(-1, *(1,) * len(size))
+            level = self.retained(u, shape).min(axis=0)
+        return np.array(np.broadcast_to(level, size), dtype=float)
+
+    def always_reaches(self, q: float) -> bool:
+        """Does the curve fall to q (below 1) whatever its shape and scale?
+
+        Examples
+        --------
+        >>> from durability.laws import read_law
+        >>> read_law("linear").always_reaches(0.5), read_law("exponential-plateau").always_reaches(0.5)
+        (True, False)
+        """
+        return self.reaches_zero and self.floor <= q < 1
+
+    def _search(self, q: np.ndarray, values: dict[str, np.ndarray]) -> np.ndarray:
+        """The first fall to q by a bracketed root in log u."""
         from scipy.optimize import elementwise
 
         names = list(values)
         arrays = np.broadcast_arrays(q, *values.values())
+        size = arrays[0].shape
 
         def excess(log_u: Any, q: Any, *shape: Any) -> Any:
             inputs = dict(zip(names, shape, strict=True))
             return self.tape.evaluate({"u": np.exp(log_u), **inputs}) - q
 
-        lo, hi = np.full(arrays[0].shape, -60.0), np.full(arrays[0].shape, 60.0)
-        root = elementwise.find_root(excess, (lo, hi), args=tuple(arrays))
-        return np.exp(np.where(root.success, root.x, np.nan))
+        if self.monotone:
+            low, high = np.full(size, -_REACH), np.full(size, _REACH)
+        else:  # the first step of a fine grid over which the curve comes from above q
+            grid = np.linspace(-_REACH, _REACH, 1201)
+            at = grid.reshape(-1, *(1,) * len(size))
+            above = np.broadcast_to(excess(at, *arrays) > 0, (grid.size, *size))
+            first = np.argmax(above[:-1] & ~above[1:], axis=0)
+            low, high = grid[first], grid[first + 1]
+        root = elementwise.find_root(excess, (low, high), args=tuple(arrays))
+        found = np.where(np.asarray(root.success), np.asarray(root.x), np.nan)
+        return np.where(q == 1, 0.0, np.exp(found)) if self.monotone else np.exp(found)
 
-    def crossings(self, q: Any, shape: Mapping[str, Any] | None = None) -> tuple[Any, Any]:
-        """The first scaled dose at which the fraction q is left, and whether there is one."""
-        u = np.asarray(self.inverse(q, shape))
-        exists = np.isfinite(u)
-        return np.where(exists, u, np.inf), exists
-
-    def _shape(self, shape: Mapping[str, Any] | None) -> dict[str, Any]:
+    def _shape(self, shape: Mapping[str, Any] | None) -> dict[str, np.ndarray]:
         given = dict(shape or {})
         unknown = sorted(set(given) - {s.name for s in self.shapes})
         if unknown:
@@ -127,157 +210,25 @@ class Law:
 
     def to_dict(self) -> dict[str, Any]:
         """What `durability laws` shows."""
+        always = "yes" if self.reaches_zero else "not for every shape"
         return {
             "name": self.name,
             "title": self.title,
             "retained fraction": self.expression,
             "dose at fraction q": self.inverse_expression or "by root finding",
+            "dose of half its loss": self.half_loss_expression
+            or ("the dose at q = 0.5" if self.reaches_zero else "by root finding"),
+            "lowest level": self.plateau_expression or ("0" if self.reaches_zero else "by search"),
+            "floor": f"{self.floor:g}",
+            "holds": f"never rises: {'yes' if self.monotone else 'no'};"
+            f" comes down to any fraction: {always};"
+            f" finite slope at dose 0: {'yes' if self.smooth_at_zero else 'not for every shape'}",
             "shape": {
-                s.name: f"{s.meaning}; prior median {s.median:g}, sd of log {s.sd_log:g}"
+                s.name: f"{s.meaning}; between {s.lower:g} and {s.upper:g}; prior median"
+                f" {s.median:g}, sd of log {s.sd_log:g} ({s.reason})"
                 for s in self.shapes
             },
             "use": self.use,
             "limits": self.limits,
             "source": self.source,
         }
-
-
-def laws() -> list[str]:
-    """Names of the laws that models/laws holds."""
-    return catalogue.names("laws")
-
-
-def read_law(name: str | Path) -> Law:
-    """Read a law by name from models/laws, or from a file of the user's own.
-
-    Parameters
-    ----------
-    name : a name that `laws` lists, or the path of a ``.toml`` file.
-
-    Returns
-    -------
-    Law
-
-    Raises
-    ------
-    LookupError : no such name; near spellings are given.
-    LawError : the file is not a usable law.
-
-    Examples
-    --------
-    >>> read_law("exponential").title
-    'Exponential'
-    """
-    text = str(name)
-    file = Path(text) if text.endswith(".toml") else catalogue.path("laws", text)
-    return _read(file, file.stat().st_mtime_ns if file.exists() else 0)
-
-
-@functools.lru_cache(maxsize=64)
-def _read(file: Path, changed: int) -> Law:
-    try:
-        with open(file, "rb") as stream:
-            data = tomllib.load(stream)
-    except FileNotFoundError:
-        raise LookupError(f"law file {file.name} does not exist") from None
-    except OSError as error:
-        raise LawError(f"law file {file.name} cannot be read: {error.strerror}") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise LawError(f"law file {file.name}: {error}") from error
-    return _build(file.stem, data)
-
-
-_TEXT = ("title", "expression", "use", "limits", "source")
-_SHAPE_TEXT, _SHAPE_NUMBER = ("meaning", "unit", "reason"), ("lower", "upper", "median", "sd_log")
-
-
-def _build(name: str, data: dict[str, Any]) -> Law:
-    def fail(message: str) -> LawError:
-        return LawError(f"law file {name}.toml: {message}")
-
-    for key in _TEXT:
-        if not isinstance(data.get(key), str) or not data[key].strip():
-            raise fail(f'"{key}" is missing or not text')
-
-    def formula(key: str, names: list[str]) -> Tape:
-        try:
-            return parse(data[key], names)
-        except ExpressionError as error:
-            raise fail(f'"{key}": {error}') from error
-
-    holds, tables = data.get("holds", {}), data.get("shape", {})
-    if not isinstance(holds, dict) or not isinstance(tables, dict):
-        raise fail("[holds] and [shape] must be tables")
-    for key in ("monotone", "reaches_zero", "smooth_at_zero"):
-        if not isinstance(holds.get(key), bool):
-            raise fail(f'"holds.{key}" must be true or false')
-    shapes = []
-    for shape_name, table in tables.items():
-        if shape_name in ("u", "q"):
-            raise fail(f'"shape.{shape_name}" has the name of the dose or the fraction; rename it')
-        if not isinstance(table, dict):
-            raise fail(f'"shape.{shape_name}" must be a table, written [shape.{shape_name}]')
-        for key in _SHAPE_TEXT:
-            if not isinstance(table.get(key), str):
-                raise fail(f'"shape.{shape_name}.{key}" is missing or not text')
-        numbers = {}
-        for key in _SHAPE_NUMBER:
-            value: Any = table.get(key)
-            number = isinstance(value, int | float) and not isinstance(value, bool)
-            if not number or not 0 < value < math.inf:
-                raise fail(f'"shape.{shape_name}.{key}" must be a number above 0')
-            numbers[key] = float(value)
-        if not numbers["lower"] < numbers["median"] < numbers["upper"]:
-            raise fail(f'"shape.{shape_name}.median" must lie between lower and upper')
-        text = {key: table[key] for key in _SHAPE_TEXT}
-        shapes.append(Shape(name=shape_name, **text, **numbers))
-    floor = data.get("floor", 1e-9)
-    if not isinstance(floor, int | float) or not 0 < floor < 0.5:
-        raise fail('"floor" must be a fraction above 0 and below 0.5')
-    names = [s.name for s in shapes]
-    inverse = data.get("inverse")
-    if inverse is not None and not isinstance(inverse, str):
-        raise fail('"inverse" must be text')
-    law = Law(
-        name=name,
-        expression=data["expression"],
-        inverse_expression=inverse,
-        shapes=tuple(shapes),
-        floor=float(floor),
-        monotone=holds["monotone"],
-        reaches_zero=holds["reaches_zero"],
-        smooth_at_zero=holds["smooth_at_zero"],
-        title=data["title"],
-        use=data["use"],
-        limits=data["limits"],
-        source=data["source"],
-        tape=formula("expression", ["u", *names]),
-        inverse_tape=None if inverse is None else formula("inverse", ["q", *names]),
-    )
-    _check(law, fail)
-    return law
-
-
-def _check(law: Law, fail: Any) -> None:
-    """The file must keep what it declares, at the prior's median and two sds either side."""
-    u = np.concatenate([[0.0], np.geomspace(1e-6, 50.0, 200)])
-    for shift in (-2.0, 0.0, 2.0):
-        shape = {
-            s.name: min(max(s.median * math.exp(shift * s.sd_log), s.lower), s.upper)
-            for s in law.shapes
-        }
-        raw = np.broadcast_to(law.tape.evaluate({"u": u, **law._shape(shape)}), u.shape)
-        if not np.all(np.isfinite(raw)):
-            raise fail(f'"expression" is not finite at u = {u[~np.isfinite(raw)][0]:g}')
-        if abs(raw[0] - 1) > 1e-12:
-            raise fail(f'"expression" is {raw[0]:g} at dose 0; a law is 1 there')
-        curve = law.retained(u, shape)
-        if law.monotone and np.any(np.diff(curve) > 1e-12):
-            raise fail('"expression" rises somewhere, but holds.monotone says that it does not')
-        if law.reaches_zero and law.retained(1e12, shape) > max(law.floor, 0.02):
-            raise fail('"expression" stays above 0, but holds.reaches_zero says that it does not')
-        if law.inverse_tape is not None:
-            q = np.array([0.2, 0.5, 0.8, 0.95])
-            back = law.retained(law.inverse(q, shape), shape)
-            if not np.allclose(back, q, rtol=1e-9, atol=0):
-                raise fail('"inverse" does not undo "expression"')
