@@ -22,6 +22,7 @@ _THOUSANDS = re.compile(
     r"|(?:[ '’\u00a0\u202f]\d{3})+(?:[.,]\d*)?)",
     re.ASCII,
 )
+_SMALLEST, _LARGEST = 1e-100, 1e100  # beyond these products and ratios leave a machine's numbers
 NOT_A_VALUE = re.compile(r"=.*|#(?:DIV/0!|N/A|NAME\?|NULL!|NUM!|REF!|VALUE!|ERROR!)", re.DOTALL)
 
 
@@ -238,7 +239,7 @@ def read_numbers(column: Column, table: Table, findings: Findings) -> Numbers:
             continue
         if pattern.fullmatch(c):
             number = float(c.replace(",", "."))
-            if number - number == 0.0:  # finite
+            if number == 0 or _SMALLEST < abs(number) < _LARGEST:
                 values[i] = number
                 continue
         if not NOT_A_VALUE.fullmatch(c):
@@ -252,8 +253,10 @@ def read_numbers(column: Column, table: Table, findings: Findings) -> Numbers:
 def _why_no_number(cell: str) -> tuple[str, str]:
     """(expected, mend) for a cell that is no number."""
     low = cell.casefold().lstrip("+-")
-    if low in ("nan", "inf", "infinity", "∞") or _POINT.fullmatch(cell):
+    if low in ("nan", "inf", "infinity", "∞"):
         return "a finite number", "Leave the cell blank if nothing was measured."
+    if _POINT.fullmatch(cell) or _COMMA.fullmatch(cell):
+        return "a finite number of ordinary size", "Look for a slip in the exponent."
     if _THOUSANDS.fullmatch(cell):
         return "a number without thousands separators", "Write 1234.5, not 1,234.5."
     if cell[0] in "<≤>≥":

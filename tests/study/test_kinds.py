@@ -5,9 +5,19 @@ from __future__ import annotations
 import numpy as np
 import openpyxl
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from durability.exposure import with_doses
-from durability.study import StudyError, check_study, read_study
+from durability.study import (
+    StudyError,
+    check_study,
+    declared,
+    inspections,
+    read_study,
+    readings,
+    summaries,
+)
 
 HEAD = 'specimens = "specimens.csv"'
 
@@ -372,3 +382,42 @@ def test_faults_of_each_kind(folder, kind, text, row, column, found, words):
     assert words in f"{at[0].expected}. {at[0].mend}"
     with pytest.raises(StudyError):
         read_study(folder.path)
+
+
+CELLS = st.sampled_from(
+    ["", "A", "X1", "turns", "D", "0", "1", "500", "-1", "0.5", "1,5", "nan", "inf", "=1+1",
+     "below", "minimum", "typical", "70 %", "µ", "1e400", "s1", "note on the strips", "2031-05-14"]
+)  # fmt: skip
+
+
+@settings(
+    max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(data=st.data(), kind=st.sampled_from(["summaries", "readings", "inspections", "declared"]))
+def test_any_table_of_any_kind_is_read_or_refused_with_problems(folder, data, kind):
+    rooms = {"summaries": summaries, "readings": readings, "inspections": inspections,
+             "declared": declared}  # fmt: skip
+    study = (folder.path / "study.toml").read_text()
+    if "[exposures.D]" not in study:
+        folder.change("study.toml", HEAD, f'{kind} = "table.csv"')
+        folder.change(
+            "study.toml", "[exposures.turns]",
+            '[exposures.D]\ncontrol = "dark"\nof = "X1"\n[exposures.turns]',
+        )  # fmt: skip
+    else:
+        line = next(x for x in study.splitlines() if x.endswith('"table.csv"'))
+        folder.change("study.toml", line, f'{kind} = "table.csv"')
+    units = ["", " [N]", " [kN/m]", " [h]", " [d]", " [%]", " [kJ/m^2/nm]", " [cycles]"]
+    columns = st.sampled_from(rooms[kind].COLUMNS)
+    heads = data.draw(
+        st.lists(st.tuples(columns, st.sampled_from(units)), min_size=2, unique_by=lambda h: h[0])
+    )
+    body = data.draw(
+        st.lists(st.lists(CELLS, min_size=len(heads), max_size=len(heads)), max_size=5)
+    )
+    lines = ["\t".join(cells) for cells in [["".join(h) for h in heads], *body]]
+    folder.write("table.csv", "\n".join(lines))
+    try:
+        read_study(folder.path)
+    except StudyError as error:
+        assert error.problems and all(p.expected for p in error.problems)
