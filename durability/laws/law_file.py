@@ -241,7 +241,10 @@ def _half_fault(law: Law, shape: Mapping[str, float]) -> str:
     half, level = float(law.half_loss(shape)), 0.5 * (1 + float(law.plateau(shape)))
     there = float(law.retained(half, shape)) if half > 0 else math.nan
     if not abs(there - level) <= 1e-6:
-        return f'"half_loss" gives u = {half:.4g}, where {there:.4g} is left; half loss is {level:.4g}'
+        return (
+            f'"half_loss" gives u = {half:.4g}, where {there:.4g} is left;'
+            f" half of its loss is at {level:.4g}"
+        )
     if not _is_first(law, shape, half, level):
         return '"half_loss" is not where the curve first falls to half its loss'
     return ""
@@ -249,6 +252,8 @@ def _half_fault(law: Law, shape: Mapping[str, float]) -> str:
 
 def _is_first(law: Law, shape: Mapping[str, float], u: float, level: float) -> bool:
     """Is the curve above the level all the way to u, and below just after?"""
+    if law.monotone:
+        return True
     before = law.retained(u * np.linspace(0, 1 - 1e-6, 500), shape)
     return bool(np.all(before >= level - 1e-9)) and float(
         law.retained(u * (1 + 1e-5), shape)
