@@ -41,6 +41,9 @@ class Shape:
 class Law:
     """A degradation law read from a file.
 
+    The tape of the curve has the inputs ``u`` and the shapes, those of the inverse and of the
+    half-loss dose ``q`` and the shapes (the half-loss dose at q = 0.5, or whatever q).
+
     Examples
     --------
     >>> from durability.laws import read_law
@@ -144,7 +147,7 @@ class Law:
         """
         values = self._shape(shape)
         if self.half_loss_tape is not None:
-            u = np.asarray(self.half_loss_tape.evaluate(values), dtype=float)
+            u = np.asarray(self.half_loss_tape.evaluate({"q": 0.5, **values}), dtype=float)
             return np.array(np.broadcast_to(u, np.broadcast_shapes(*(
                 v.shape for v in values.values()))))  # fmt: skip
         return self.crossings(0.5 * (1 + self.plateau(shape)), shape)[0]

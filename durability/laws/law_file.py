@@ -81,8 +81,8 @@ def _build(name: str, data: dict[str, Any]) -> Law:
     faults.stop()
     tape, tapes = _tapes(text["expression"], given, [s.name for s in shapes], faults)
     faults.stop()
-    if tapes["half_loss"] is None and given["inverse"] is not None:
-        tapes["half_loss"] = parse(given["inverse"], [s.name for s in shapes], known={"q": 0.5})
+    if tapes["half_loss"] is None and holds["reaches_zero"]:
+        tapes["half_loss"] = tapes["inverse"]
     law = Law(
         name=name,
         **text,
@@ -164,11 +164,12 @@ def _tapes(
         tape = dataclasses.replace(tape, inputs=("u", *shapes))
     else:
         tape = read("expression", expression, ["u", *shapes], {})
-    first = {"inverse": ["q"], "half_loss": [], "plateau": []}
-    others = {
-        key: None if text is None else read(key, text, [*first[key], *shapes], {})
-        for key, text in given.items()
-    }
+    others: dict[str, Tape | None] = dict.fromkeys(given)
+    for key, text in given.items():
+        if text is not None:
+            others[key] = read(key, text, [*(["q"] if key == "inverse" else []), *shapes], {})
+            if key == "half_loss" and not faults.found:  # the same inputs as the inverse
+                others[key] = read(key, text, ["q", *shapes], {})
     return tape, others
 
 
