@@ -70,7 +70,7 @@ def _strips(rows: dict[str, Any], findings: Findings) -> None:
     value, texts = rows["value"], rows["texts"]
     if value.size < 3 or not numpy.isfinite(value).all():
         return
-    scatter = _usual_scatter(value, rows["group"])
+    scatter = usual_scatter(value, rows["group"])
     slipped: set[int] = set()
     for s in copies.last_repeated(value, texts, rows["lot_code"], scatter):
         slipped |= set(s.rows)
@@ -114,7 +114,7 @@ def _strips(rows: dict[str, Any], findings: Findings) -> None:
             )  # fmt: skip
 
 
-def _usual_scatter(value: Any, group: Any) -> float:
+def usual_scatter(value: Any, group: Any) -> float:
     """Relative standard deviation of the median group of strips, 0 where none has two."""
     import numpy
 
