@@ -11,9 +11,12 @@ from durability.exposure.assumption import (
     material_assumptions,
     translation_assumptions,
 )
+from durability.exposure.bands import Spectrum, convert_dose, read_spectrum, spectra
 from durability.exposure.cautions import FLAGS
+from durability.exposure.chamber import Chamber, chamber, chambers
 from durability.exposure.clock import effective_rate
 from durability.exposure.delivery import Delivery, delivery, hours_of_dose
+from durability.exposure.departures import Departure, departure_cautions, departures
 from durability.exposure.dosing import delivery_cautions, with_dose, with_doses
 from durability.exposure.lamp import Lamp, lamps, read_lamp
 from durability.exposure.site import Site, read_site, sites
@@ -23,11 +26,19 @@ from durability.exposure.temperature import effective_temperature, specimen_temp
 __all__ = [
     "FLAGS",
     "Assumption",
+    "Chamber",
     "Delivery",
+    "Departure",
     "Lamp",
     "Site",
+    "Spectrum",
+    "chamber",
+    "chambers",
+    "convert_dose",
     "delivery",
     "delivery_cautions",
+    "departure_cautions",
+    "departures",
     "effective_rate",
     "effective_temperature",
     "hours_of_dose",
@@ -35,9 +46,11 @@ __all__ = [
     "material_assumptions",
     "read_lamp",
     "read_site",
+    "read_spectrum",
     "sites",
     "sky_exposure",
     "specimen_temperature",
+    "spectra",
     "translation_assumptions",
     "with_dose",
     "with_doses",

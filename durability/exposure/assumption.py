@@ -122,7 +122,22 @@ def translation_assumptions() -> dict[str, Assumption]:
     >>> translation_assumptions()["cloud_power"].value
     0.8
     """
-    with open(catalogue.models_folder() / "translation.toml", "rb") as stream:
+    return _assumptions("translation")
+
+
+def chamber_assumptions() -> dict[str, Assumption]:
+    """The assumptions of models/chamber.toml, by name.
+
+    Examples
+    --------
+    >>> chamber_assumptions()["settling"].unit
+    'min'
+    """
+    return _assumptions("chamber")
+
+
+def _assumptions(file: str) -> dict[str, Assumption]:
+    with open(catalogue.models_folder() / f"{file}.toml", "rb") as stream:
         tables = tomllib.load(stream)
     return {name: assumption(name, t) for name, t in tables.items() if isinstance(t, dict)}
 

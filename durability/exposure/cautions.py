@@ -8,6 +8,14 @@ FLAGS: dict[str, str] = {
     "cycle; the record is used.",
     "record_ends_early": "Strips were withdrawn after the chamber record ends; its mean rate is "
     "carried on.",
+    "out_of_tolerance": "A quantity of the chamber was outside the tolerance of the practice for "
+    "more than a twentieth of the time in which it is judged.",
+    "chamber_interrupted": "The lamp was dark where its cycle asks for light; no dose is counted "
+    "then, and withdrawals by the clock came with less dose.",
+    "irradiance_drifts": "The logged irradiance moved steadily between two checks of the sensor: "
+    "lamp, filter or sensor is ageing.",
+    "departs_from_practice": "A setting of the exposure is not that of the practice its lamp file "
+    "describes; the study's setting is used.",
     "weather_time_doubtful": "The site's sunlight fits the sun better at another hour; time "
     "zone or time stamps may be wrong.",
     "weather_gaps_filled": "Short gaps in the site's weather were filled in a straight line.",

@@ -7,6 +7,7 @@ A radiant dose is irradiance times lit time: 1 W/m²/nm for an hour is 3.6 kJ/m�
 from __future__ import annotations
 
 import functools
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -148,7 +149,7 @@ def delivery(exposure: Exposure) -> Delivery | None:
         irradiance=irradiance,
         band=band,
         dose_unit=("MJ/m² in " if "-" in band else "kJ/(m² nm) at ") + band,
-        log_sd=_log_sd(exposure, lamp),
+        log_sd=math.hypot(_log_sd(exposure, lamp), recorded.log_sd if recorded else 0.0),
         temperature=warmth.mean,
         temperature_sd=warmth.sd,
         phases=warmth.phases,

@@ -1,22 +1,27 @@
 """What did the chamber really deliver? Integrates a chamber record.
 
 Irradiance is integrated over time by the trapezoid rule. A gap longer than three times the usual
-interval brings no dose: nothing is known of it, and the gap is reported. Past the end of the
-record the mean rate goes on, and that is reported too.
+interval around it brings no dose: nothing is known of it, and the gap is reported. Past the end of
+the record the mean rate goes on, and that is reported too. Where a check of the light sensor noted
+how far it read wrong, the readings since the check before are corrected in a straight line.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+import math
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
-from durability.study.model import Caution, Exposure
+from durability.study.model import Calibration, Caution, Exposure
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
 GAP = 3.0
-"""A gap is an interval longer than this many median intervals."""
+"""A gap is an interval longer than this many of the usual intervals around it."""
+
+AROUND = 25
+"""Intervals whose median is the usual one."""
 
 DARK = 0.05
 """The lamp is off below this share of the record's high irradiance (its 90th percentile)."""
@@ -38,6 +43,11 @@ class RecordedDose:
     lost_hours : hours that fell in gaps [h].
     weight : dose around each reading (time,), the weight of its temperature.
     panel, air : black panel and chamber air (time,) [degC], nan where not recorded.
+    gap : whether the interval after each reading but the last is a gap (time - 1,).
+    lit : whether the lamp burned in that interval (time - 1,).
+    usable : readings of the record that were used (time of the record,).
+    uncertainty : relative standard uncertainty of the whole dose by what causes it: ``sampling``,
+        ``gaps`` and ``sensor_correction``; calibration and place in the chamber are not in it.
     cautions : gaps, and a record that differs from the set point.
     """
 
@@ -49,6 +59,10 @@ class RecordedDose:
     weight: NDArray
     panel: NDArray
     air: NDArray
+    gap: NDArray
+    lit: NDArray
+    usable: NDArray
+    uncertainty: dict[str, float] = field(default_factory=dict)
     cautions: tuple[Caution, ...] = ()
 
     @property
@@ -60,6 +74,16 @@ class RecordedDose:
     def mean_rate(self) -> float:
         """Dose per clock hour, mean over the record."""
         return float(self.cumulative[-1]) / self.duration
+
+    @property
+    def mean_rate_running(self) -> float:
+        """Dose per clock hour outside gaps."""
+        return float(self.cumulative[-1]) / (self.duration - self.lost_hours)
+
+    @property
+    def log_sd(self) -> float:
+        """Relative standard uncertainty of the dose by the causes in `uncertainty` together."""
+        return math.sqrt(sum(part**2 for part in self.uncertainty.values()))
 
     @property
     def has_panel(self) -> bool:
@@ -118,14 +142,16 @@ def recorded_dose(
         irradiance = numpy.where(record["light"].values == 0, 0.0, irradiance)
     usable = numpy.isfinite(irradiance) & numpy.isfinite(clock)
     clock, irradiance = clock[usable] - start, numpy.maximum(irradiance[usable], 0.0)
+    factors = sensor_factors(record["time"].values[usable], exposure.calibrations)
+    if factors is not None:
+        irradiance = irradiance * factors
     high = numpy.quantile(irradiance, 0.9) if irradiance.size else 0.0
     if clock.size < 2 or not irradiance.max() > 0:
         found = f"{clock.size} readings, none with light" if clock.size else "no readings"
         expected = "at least two readings of irradiance, some of them with the lamp on"
         raise StudyError([Problem(file=file, column="irradiance", found=found, expected=expected)])
     step = numpy.diff(clock)
-    usual = numpy.median(step)
-    gap = step > GAP * usual
+    gap = step > GAP * _usual(step)
     part = 0.5 * (irradiance[1:] + irradiance[:-1]) * step * factor
     part = numpy.where(gap, 0.0, part)
     lit_step = (0.5 * (irradiance[1:] + irradiance[:-1]) > DARK * max(high, 1e-300)) & ~gap
@@ -144,6 +170,17 @@ def recorded_dose(
         if "black_panel" in record
         else nothing,
         air=record["air"].values.astype(float)[usable] if "air" in record else nothing,
+        gap=gap,
+        lit=lit_step,
+        usable=usable,
+    )
+    result = replace(
+        result,
+        uncertainty={
+            "sampling": _sampling(result, exposure, irradiance) * factor / cumulative[-1],
+            "gaps": result.mean_rate_running * result.lost_hours / math.sqrt(3) / cumulative[-1],
+            "sensor_correction": _correction(result, factors),
+        },
     )
     return replace(result, cautions=_cautions(result, exposure, file, nominal_rate, int(gap.sum())))
 
@@ -174,6 +211,81 @@ def _cautions(
                 )
             )
     return tuple(cautions)
+
+
+def sensor_factors(time: NDArray, calibrations: tuple[Calibration, ...]) -> NDArray | None:
+    """True irradiance over reading at each time; None where no check says anything.
+
+    The sensor is right just after each check and `as_found` just before the next; in between the
+    change is taken as a straight line. After the last check, and up to a check that noted nothing,
+    it is taken as right. The time before the first check counts from the start of the record.
+    """
+    import numpy
+
+    noted = [c for c in calibrations if c.as_found is not None]
+    if not noted or not numpy.issubdtype(time.dtype, numpy.datetime64):
+        return None
+    factors = numpy.ones(time.size)
+    begin = time[0]
+    for check in calibrations:
+        end = numpy.datetime64(check.time).astype(time.dtype)
+        within = (time >= begin) & (time < end)
+        if check.as_found is not None and end > begin:
+            share = (time[within] - begin) / (end - begin)
+            factors[within] = 1 + (check.as_found - 1) * share
+        begin = max(begin, end)
+    return factors
+
+
+def _correction(result: RecordedDose, factors: NDArray | None) -> float:
+    """The straight line of a correction may be a step instead: uniform between none and all."""
+    if factors is None:
+        return 0.0
+    weight = result.weight / result.weight.sum()
+    return float(abs((weight * (factors - 1)).sum())) / math.sqrt(3)
+
+
+def _usual(step: NDArray) -> NDArray:
+    """The usual interval around each: the median of `AROUND`, so that a log may change its pace."""
+    import numpy
+
+    median = numpy.median(step)
+    if step.size <= AROUND or step.max() <= GAP * median:
+        return numpy.full(step.size, median)
+    from scipy.ndimage import median_filter
+
+    return median_filter(step, size=AROUND, mode="nearest")
+
+
+def _sampling(result: RecordedDose, exposure: Exposure, irradiance: NDArray) -> float:
+    """Standard uncertainty of the integral because only some moments were read [irradiance · h].
+
+    Scatter of the readings, from differences of neighbours, goes through the trapezoid weights.
+    Where the lamp goes on or off, the moment is uniform within one interval; these errors repeat
+    where the interval divides the cycle, and are independent otherwise.
+    """
+    import numpy
+
+    step = numpy.diff(result.clock)
+    kept = numpy.where(result.gap, 0.0, step)
+    weight = 0.5 * (numpy.append(kept, 0.0) + numpy.insert(kept, 0, 0.0))
+    high = DARK * max(float(irradiance.max()), 1e-300)
+    on = irradiance > high
+    both = on[1:] & on[:-1] & ~result.gap
+    scatter = numpy.diff(irradiance)[both]
+    variance = float((weight[on] ** 2).sum()) * (
+        float((scatter**2).mean()) / 2 if scatter.size else 0.0
+    )
+    edge = (on[1:] != on[:-1]) & ~result.gap
+    if edge.any():
+        jump = numpy.abs(numpy.diff(irradiance))[edge] * step[edge] / math.sqrt(12)
+        whole = sum(s.minutes for s in exposure.cycle) / 60
+        turns = whole / float(numpy.median(step)) if whole else 0.5
+        if abs(turns - round(turns)) < 0.01 and any(not s.light for s in exposure.cycle):
+            variance += float(jump.sum()) ** 2 / 2  # goings-on alike, goings-off alike
+        else:
+            variance += float((jump**2).sum())
+    return math.sqrt(variance)
 
 
 def _hours(time: NDArray) -> tuple[NDArray, float]:
