@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any
 __version__ = "0.1.0"
 
 _HOMES = {
+    "Curve": "durability.laws",
     "Fit": "durability.inference",
     "Law": "durability.laws",
     "Problem": "durability.study",
@@ -34,6 +35,7 @@ _HOMES = {
     "TranslationRefused": "durability.translation",
     "check_study": "durability.study",
     "fit": "durability.inference",
+    "read_curve": "durability.laws",
     "read_law": "durability.laws",
     "read_results": "durability.report",
     "read_site": "durability.exposure",
@@ -50,7 +52,9 @@ if TYPE_CHECKING:
     from durability.inference import Fit as Fit
     from durability.inference import Sampler as Sampler
     from durability.inference import fit as fit
+    from durability.laws import Curve as Curve
     from durability.laws import Law as Law
+    from durability.laws import read_curve as read_curve
     from durability.laws import read_law as read_law
     from durability.report import Results as Results
     from durability.report import read_results as read_results
