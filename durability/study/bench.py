@@ -20,6 +20,7 @@ from durability.study.columns import (
     read_words,
     report_formulas,
 )
+from durability.study.entered import Entered
 from durability.study.findings import Findings
 from durability.study.tables import Table
 from durability.study.toml import Description
@@ -33,19 +34,6 @@ NUMBER_COLUMNS = frozenset(
      "dose_high", "retained")
 )  # fmt: skip
 DIRECTIONS = {"machine": "machine", "cross": "cross"}
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Entered:
-    """Cells of one column that were converted: what was written, and what it became."""
-
-    file: str
-    column: str
-    lines: Any
-    texts: Any
-    unit: str
-    values: Any
-    into: str
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -227,9 +227,9 @@ class Study:
         direction, exposure, hours, dose; retained [1] or else strength [unit], the other nan;
         sense ``"typical"``, ``"minimum"`` or ``"minimum average roll value"``; n, strips behind it,
         0 where not said; file, line.
-    entered : None, or Dataset along ``cell``: cells that were converted, as they were entered.
-        file, line, column (header), text and unit as written, value and into: the number and unit
-        it became.
+    entered : None, or Dataset along ``cell``: what was converted, as it was entered. file, line
+        and column (header) of a cell, or study.toml, 0 and the key; text and unit as written; value
+        and into: the number and unit it became.
     tensile : how strips were broken, as study.toml says.
     inputs : file name to SHA-256 of what was read.
     cautions : what is legal but unwise.

@@ -17,7 +17,7 @@ from durability.study.problem import Problem, StudyError
 if TYPE_CHECKING:
     import xarray
 
-    from durability.study.bench import Entered
+    from durability.study.entered import Entered
     from durability.study.toml import Description
 
 _SUBJECT = ("material", "lot", "direction", "exposure")
@@ -124,6 +124,7 @@ def _read(folder: Path) -> tuple[Study | None, Findings]:
     if findings.problems or study is None or not kinds:
         return None, findings
     from durability.study.cautions import look_for_cautions
+    from durability.study.entered import entered_dataset
 
     rows = _joined([kinds[k] for k in ("specimens", "summaries") if k in kinds])
     others = {name: kinds[name] for name in OTHER_KINDS if name in kinds}
@@ -141,7 +142,7 @@ def _read(folder: Path) -> tuple[Study | None, Findings]:
             readings=_other("readings", others, unit),
             inspections=_other("inspections", others, unit),
             declared=_other("declared", others, unit),
-            entered=_entered(entered),
+            entered=entered_dataset([*description.entered, *entered]),
             exposures=exposures,
             materials={n: m for n, m in description.materials.items() if m is not None},
             required_strength=description.required_strength,
@@ -257,28 +258,3 @@ def _other(
     kind: str, others: dict[str, dict[str, Any]], strength_unit: str
 ) -> xarray.Dataset | None:
     return _dataset(kind, others[kind], strength_unit) if kind in others else None
-
-
-def _entered(columns: list[Entered]) -> xarray.Dataset | None:
-    """The cells that were converted, one entry a cell; None where there are none."""
-    import numpy
-    import xarray
-
-    if not columns:
-        return None
-    sizes = [c.lines.size for c in columns]
-
-    def each(texts: list[str]) -> Any:
-        parts = [numpy.full(n, t, dtype=object) for n, t in zip(sizes, texts, strict=True)]
-        return numpy.concatenate(parts)
-
-    variables = {
-        "file": each([c.file for c in columns]),
-        "line": numpy.concatenate([c.lines for c in columns]),
-        "column": each([c.column for c in columns]),
-        "text": numpy.concatenate([numpy.array(c.texts.tolist(), dtype=object) for c in columns]),
-        "unit": each([c.unit for c in columns]),
-        "value": numpy.concatenate([c.values for c in columns]),
-        "into": each([c.into for c in columns]),
-    }
-    return xarray.Dataset({name: ("cell", array) for name, array in variables.items()})

@@ -13,6 +13,7 @@ from durability import catalogue
 from durability.study import schema
 from durability.study.checked import FILE, as_written, checked
 from durability.study.controls import control_exposure, is_control, join_controls
+from durability.study.entered import Entered, entered_keys
 from durability.study.findings import Findings, near
 from durability.study.model import Exposure, Material, Question, Rules, Segment
 from durability.study.sources import read_data, read_units
@@ -34,6 +35,7 @@ class Description:
     exposures, materials : by name; None for one with a problem.
     tables : kind of data to the file that holds it and the sheet, from [data].
     units : column name to unit, from [units].
+    entered : quantities that were converted, as they stand there.
     tensile : how strips were broken.
     curves : files of their curves, or None.
     """
@@ -45,6 +47,7 @@ class Description:
     rules: Rules
     tables: dict[str, tuple[str, str | None]]
     units: dict[str, str] = field(default_factory=dict)
+    entered: list[Entered] = field(default_factory=list)
     tensile: Tensile = AS_USUAL
     curves: CurveFiles | None = None
     exposures: dict[str, Exposure | None] = field(default_factory=dict)
@@ -80,6 +83,7 @@ def read_description(
         rules=_rules(raw.get("rules"), findings),
         tables=read_data(raw.get("data"), findings),
         units=read_units(raw.get("units"), findings),
+        entered=entered_keys(raw, strength_unit),
         tensile=tensile_of(
             checked(schema.TensileTable, raw.get("tensile"), "tensile", findings), findings
         ),

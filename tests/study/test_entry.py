@@ -136,6 +136,7 @@ def test_cells_are_kept_as_they_were_entered_where_they_were_converted(folder):
     study = read_study(folder.path)
     kept = study.entered
     assert kept is not None
+    kept = kept.isel(cell=kept["file"].values == "specimens.csv")
     found = {
         (str(c), int(line)): (str(t), str(u), round(float(v), 6), str(i))
         for c, line, t, u, v, i in zip(
@@ -151,13 +152,39 @@ def test_cells_are_kept_as_they_were_entered_where_they_were_converted(folder):
         ("width [in]", 2): ("2", "in", 50.8, "mm"),
         ("width [in]", 3): ("2", "in", 50.8, "mm"),
     }
-    assert set(kept["file"].values) == {"specimens.csv"}
+
+
+def test_quantities_of_study_toml_are_kept_as_entered(folder):
+    folder.change("study.toml", "thresholds = [0.5]", 'required_strength = "45 lbf/in"')
+    folder.change("study.toml", '"65 degC"', '"149 degF"')
+    folder.change("study.toml", 'loading = "0.3 %"', 'mass = "8 oz/yd^2"\nshare = 0.3')
+    study = read_study(folder.path)
+    kept = study.entered
+    assert kept is not None and set(kept["file"].values) == {"study.toml"}
+    found = {
+        str(c): (str(t), round(float(v), 6), str(i))
+        for c, t, v, i in zip(
+            *(kept[n].values for n in ("column", "text", "value", "into")), strict=True
+        )
+    }
+    del found["exposures.X1.irradiance_uncertainty"], found["exposures.X1.cycle[1].humidity"]
+    assert found == {
+        "study.required_strength": ("45 lbf/in", 7.880708, "kN/m"),  # 45 x 4.4482216 / 25.4
+        "exposures.X1.cycle[1].black_panel": ("149 degF", 65.0, "°C"),
+        "materials.A.covariates.mass": ("8 oz/yd^2", 271.24598, "g/m²"),  # 8 x 33.9057475
+    }
+    assert study.required_strength == pytest.approx(7.880708)
+    assert study.materials["A"].covariates["mass"] == pytest.approx(271.24598)
 
 
 def test_nothing_is_kept_where_nothing_was_converted(folder):
     folder.write(
         "specimens.csv", "material,exposure,dose [kJ/m^2/nm],strength [kN/m]\nA,X1,630,12\n"
     )
+    kept = read_study(folder.path).entered
+    assert kept is not None and set(kept["file"].values) == {"study.toml"}  # 5 %, 50 % and 0.3 %
+    folder.change("study.toml", '"0.3 %"', "0.003").change("study.toml", '"5 %"', '"0.05"')
+    folder.change("study.toml", ', humidity = "50 %"', "")
     assert read_study(folder.path).entered is None
 
 
@@ -165,6 +192,7 @@ def test_a_converted_dose_is_kept_as_entered(folder):
     folder.write("specimens.csv", "material,exposure,dose [MJ/m^2/nm],strength\nA,X1,0.63,12\n")
     kept = read_study(folder.path).entered
     assert kept is not None
+    kept = kept.isel(cell=kept["file"].values == "specimens.csv")
     assert [str(kept[n].values[0]) for n in ("text", "unit", "into")] == [
         "0.63", "MJ/m^2/nm", "kJ/(m² nm) at 340 nm",
     ]  # fmt: skip
