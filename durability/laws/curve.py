@@ -231,7 +231,7 @@ def _build(name: str, data: dict[str, Any]) -> Curve:
     ):
         faults.add('"predictors" must be a list of names, such as ["x"]')
     if not isinstance(tables, dict) or not tables:
-        faults.add('a curve needs a table [parameter.NAME] for each parameter')
+        faults.add("a curve needs a table [parameter.NAME] for each parameter")
         tables = {}
     own = []
     for key, table in tables.items():

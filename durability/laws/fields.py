@@ -8,7 +8,6 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-
 _LARGEST = 1e300
 
 
@@ -18,9 +17,7 @@ class LawError(ValueError):
     ``faults`` lists them; ``column`` is that of a fault in a formula, counted from 1, or None.
     """
 
-    def __init__(
-        self, message: str, faults: Sequence[str] = (), column: int | None = None
-    ) -> None:
+    def __init__(self, message: str, faults: Sequence[str] = (), column: int | None = None) -> None:
         super().__init__(message)
         self.faults = tuple(faults) or (message,)
         self.column = column

@@ -7,6 +7,7 @@ before it falls, may not reach q; the dose of half its own loss always exists.
 
 from __future__ import annotations
 
+import html
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -37,7 +38,7 @@ class Shape:
     reason: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class Law:
     """A degradation law read from a file.
 
@@ -174,8 +175,8 @@ class Law:
         Examples
         --------
         >>> from durability.laws import read_law
-        >>> read_law("linear").always_reaches(0.5), read_law("exponential-plateau").always_reaches(0.5)
-        (True, False)
+        >>> [read_law(n).always_reaches(0.5) for n in ("linear", "exponential-plateau")]
+        [True, False]
         """
         return self.reaches_zero and self.floor <= q < 1
 
@@ -210,6 +211,25 @@ class Law:
             known = ", ".join(s.name for s in self.shapes) or "none"
             raise ValueError(f"law {self.name} has no shape {unknown[0]!r}; it has: {known}")
         return {s.name: np.asarray(given.get(s.name, s.median), dtype=float) for s in self.shapes}
+
+    def __repr__(self) -> str:
+        return "\n".join(f"{name:<22} {text}" for name, text in self._rows())
+
+    def _repr_html_(self) -> str:
+        rows = "".join(
+            f"<tr><th>{html.escape(a)}</th><td>{html.escape(b)}</td></tr>" for a, b in self._rows()
+        )
+        return f"<table>{rows}</table>"
+
+    def _rows(self) -> list[tuple[str, str]]:
+        """What the reprs show: name and text of each line."""
+        rows = []
+        for key, value in self.to_dict().items():
+            if isinstance(value, dict):
+                rows += [(f"{key} {name}", text) for name, text in value.items()]
+            else:
+                rows.append((key, str(value)))
+        return rows
 
     def to_dict(self) -> dict[str, Any]:
         """What `durability laws` shows."""

@@ -85,13 +85,23 @@ def _build(name: str, data: dict[str, Any]) -> Law:
         tapes["half_loss"] = tapes["inverse"]
     law = Law(
         name=name,
-        **text,
-        **holds,
+        title=text["title"],
+        expression=text["expression"],
+        inverse_expression=given["inverse"],
+        half_loss_expression=given["half_loss"],
+        plateau_expression=given["plateau"],
         shapes=tuple(shapes),
         floor=float(floor),
-        **{f"{key}_expression": value for key, value in given.items()},
+        monotone=holds["monotone"],
+        reaches_zero=holds["reaches_zero"],
+        smooth_at_zero=holds["smooth_at_zero"],
+        use=text["use"],
+        limits=text["limits"],
+        source=text["source"],
         tape=tape,
-        **{f"{key}_tape": value for key, value in tapes.items()},
+        inverse_tape=tapes["inverse"],
+        half_loss_tape=tapes["half_loss"],
+        plateau_tape=tapes["plateau"],
     )
     _check(law, faults)
     faults.stop()
@@ -125,13 +135,14 @@ def _shapes(data: Mapping[str, Any], faults: Faults) -> list[Shape]:
             continue
         before = len(faults.found)
         faults.unknown(table, (*_SHAPE_TEXT, *_SHAPE_NUMBER), where)
-        said = {key: text_of(table, key, faults, where) for key in _SHAPE_TEXT}
-        number = {
-            key: number_of(table, key, faults, where, positive=True) for key in _SHAPE_NUMBER
-        }
+        meaning, unit, reason = (text_of(table, k, faults, where) for k in _SHAPE_TEXT)
+        lower, upper, median, sd_log = (
+            number_of(table, k, faults, where, positive=True) or 0.0 for k in _SHAPE_NUMBER
+        )
         if len(faults.found) > before:
             continue
-        shape = Shape(name=name, **said, **{k: float(v or 0) for k, v in number.items()})
+        shape = Shape(name=name, meaning=meaning, unit=unit, reason=reason, lower=lower,
+                      upper=upper, median=median, sd_log=sd_log)  # fmt: skip
         if not shape.lower < shape.median < shape.upper:
             faults.add(f'"{where}.median" must lie between lower and upper')
         shapes.append(shape)
@@ -256,6 +267,5 @@ def _is_first(law: Law, shape: Mapping[str, float], u: float, level: float) -> b
     if law.monotone:
         return True
     before = law.retained(u * np.linspace(0, 1 - 1e-6, 500), shape)
-    return bool(np.all(before >= level - 1e-9)) and float(
-        law.retained(u * (1 + 1e-5), shape)
-    ) <= level + 1e-12
+    after = float(law.retained(u * (1 + 1e-5), shape))
+    return bool(np.all(before >= level - 1e-9)) and after <= level + 1e-12
