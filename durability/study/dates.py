@@ -12,8 +12,10 @@ from typing import Any
 
 from durability.study.bench import Bench
 from durability.study.columns import NOT_A_VALUE
+from durability.study.findings import SHOWN
 
 _NUMERIC = re.compile(r"(\d{1,2})\s*[./-]\s*(\d{1,2})\s*[./-]\s*(\d{2}|\d{4})\b.*")
+_CLOCK = re.compile(r"\b(\d{1,2}):(\d{2})(:\d{2})?\s*([AaPp]\.?[Mm])?")
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 
 
@@ -26,10 +28,13 @@ def mend_date(text: str) -> str:
     'Write 2031-05-14.'
     >>> mend_date("05/06/2031")
     'Write 2031-05-06 or 2031-06-05, whichever is meant.'
-    >>> mend_date("May 14, 2031")
-    'Write 2031-05-14.'
+    >>> mend_date("May 14, 2031 2:05 pm")
+    'Write 2031-05-14T14:05.'
     """
     possible: list[str] = []
+    clock = _CLOCK.search(text)
+    if clock:
+        text = (text[: clock.start()] + text[clock.end() :]).strip(" ,T")
     numeric = _NUMERIC.fullmatch(text)
     if numeric:
         first, second, year = (int(g) for g in numeric.groups())
@@ -46,7 +51,7 @@ def mend_date(text: str) -> str:
             possible = [_iso(years[0], month, days[0])]
     elif re.fullmatch(r"\d{5}(\.\d+)?", text):
         return "This is a spreadsheet's number of a day: format the cell as a date, or as text."
-    meant = list(dict.fromkeys(p for p in possible if p))
+    meant = [p + _iso_clock(clock) for p in dict.fromkeys(possible) if p]
     if not meant:
         return "Write year, month and day, such as 2031-05-14."
     return f"Write {' or '.join(meant)}{', whichever is meant' if len(meant) > 1 else ''}."
@@ -59,6 +64,15 @@ def _iso(year: int, month: int, day: int) -> str:
         return ""
 
 
+def _iso_clock(clock: re.Match[str] | None) -> str:
+    if clock is None:
+        return ""
+    hour = int(clock[1])
+    if clock[4]:
+        hour = hour % 12 + 12 * (clock[4][0] in "Pp")
+    return f"T{hour:02d}:{clock[2]}{clock[3] or ''}"
+
+
 def read_days(bench: Bench, name: str) -> Any:
     """A column of days as text in ISO 8601, ``""`` where blank; a time of day may follow."""
     import numpy
@@ -67,13 +81,20 @@ def read_days(bench: Bench, name: str) -> Any:
     if name not in bench.columns:
         return cells
     words, inverse = numpy.unique(cells, return_inverse=True)
-    days = []
-    for code, word in enumerate(words.tolist()):
-        day = _day(word)
-        days.append(day)
-        if word and not day and not NOT_A_VALUE.fullmatch(word):
-            expected = "a date in ISO 8601, such as 2031-05-14"
-            bench.refuse(inverse == code, name, expected, mend=mend_date(word))
+    days = [_day(word) for word in words.tolist()]
+    bad = [
+        code
+        for code, word in enumerate(words.tolist())
+        if word and not days[code] and not NOT_A_VALUE.fullmatch(word)
+    ]
+    expected = "a date in ISO 8601, such as 2031-05-14"
+    if len(bad) <= SHOWN:
+        for code in bad:
+            bench.refuse(inverse == code, name, expected, mend=mend_date(words[code]))
+    else:
+        first = int(numpy.isin(inverse, bad).nonzero()[0][0])
+        mend = f"For row {bench.table.rows[first]}: {mend_date(cells[first])}"
+        bench.refuse(numpy.isin(inverse, bad), name, expected, mend=mend)
     return numpy.array(days, dtype=str)[inverse]
 
 

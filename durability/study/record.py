@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from durability.study.columns import Column, column_unit, name_columns, read_numbers, read_words
 from durability.study.columns import report_formulas as _report_formulas
+from durability.study.dates import mend_date
 from durability.study.findings import Findings
 from durability.study.long_log import read_long_log
 from durability.study.model import Exposure
@@ -168,6 +169,7 @@ def _times(column: Column, table: Table, findings: Findings) -> Any:
         column.header,
         bad,
         "a time in ISO 8601, such as 2031-05-14T08:30",
+        mend=f"For row {bad[0][0]}: {mend_date(str(bad[0][1]))}" if bad else "",
     )
     if len(zones) > 1:
         findings.problem(

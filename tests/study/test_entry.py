@@ -266,6 +266,8 @@ DATES = [
     ("May 14, 2031", "Write 2031-05-14."),
     ("14.5.31", "four digits"),
     ("47982", "spreadsheet's number of a day"),
+    ("14.05.2031 08:30", "Write 2031-05-14T08:30."),
+    ("5/14/2031 12:05:30 AM", "Write 2031-05-14T00:05:30."),
     ("yesterday", "Write year, month and day"),
     ("31.02.2031", "Write year, month and day"),
 ]
@@ -279,6 +281,23 @@ def test_a_date_that_is_not_iso_is_refused_with_the_mend(folder, text, words):
     (problem,) = check_study(folder.path)[0]
     assert (problem.row, problem.column, problem.found) == (2, "tested_on", text)
     assert words in problem.mend
+
+
+def test_many_dates_that_are_not_iso_are_listed_and_then_counted(folder):
+    lines = [f"A,X1,{i},20,{1 + i % 28}.{1 + i // 28}.2031" for i in range(100)]
+    head = "material,exposure,hours,strength,tested_on\n"
+    folder.write("specimens.csv", head + "\n".join(lines))
+    problems = check_study(folder.path)[0]
+    assert len(problems) == 21 and "80 more rows" in problems[-1].found
+    assert "For row 2: Write 2031-01-01." in problems[0].mend
+
+
+def test_a_chamber_log_in_another_form_of_date_is_refused_with_the_mend(folder, chamber):
+    folder.change("study.toml", "cycle = [", 'record = "log.csv"\ncycle = [')
+    folder.write("log.csv", chamber.replace("2031-05-14T", "14/05/2031 "))
+    problem = check_study(folder.path)[0][0]
+    assert problem.found == "14/05/2031 08:00"
+    assert problem.mend == "For row 2: Write 2031-05-14T08:00."
 
 
 @pytest.mark.parametrize(
