@@ -22,6 +22,11 @@ SCHEMA = "durability-results/1"
 Quantity = Literal[
     "unexposed_strength",
     "retained_strength",
+    "unexposed_elongation",
+    "retained_elongation",
+    "unexposed_stiffness",
+    "retained_stiffness",
+    "strength_against_control",
     "threshold_dose",
     "threshold_hours",
     "outdoor_days",
@@ -35,6 +40,13 @@ QUANTITIES: dict[str, str] = {
     "unexposed_strength": "strength before exposure",
     "retained_strength": "strength left after a dose, as a fraction of the unexposed strength"
     " (in the study's unit where no unexposed strips were tested)",
+    "unexposed_elongation": "elongation at peak force before exposure",
+    "retained_elongation": "elongation at peak force left after a dose, as a fraction of the "
+    "unexposed one",
+    "unexposed_stiffness": "secant stiffness before exposure",
+    "retained_stiffness": "secant stiffness left after a dose, as a fraction of the unexposed one",
+    "strength_against_control": "strength after exposure to light, as a fraction of that of strips "
+    "kept beside it without light for the same hours",
     "threshold_dose": "dose at which the stated fraction of the unexposed strength is left",
     "threshold_hours": "lamp hours, dark phases included, in which that dose is delivered",
     "outdoor_days": "days in the open at the site until that fraction is left",

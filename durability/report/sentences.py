@@ -230,11 +230,15 @@ def _falls(w: Wording, s: Statement) -> str:
 
 
 def _unexposed(w: Wording, s: Statement) -> Parts:
-    return f"The unexposed strength of {w.subject(s)}{_where(s)} is ", Quote(s.figures(), s)
+    words = f"The {s.quantity.replace('_', ' ')} of {w.subject(s)}{_where(s)} is "
+    return words, Quote(s.figures(), s)
 
 
 def _retained(w: Wording, s: Statement) -> Parts:
-    what = "the fraction left of the unexposed strength" if s.unit == "1" else "the strength left"
+    what = s.quantity.removeprefix("retained_")
+    what = f"the fraction left of the unexposed {what}" if s.unit == "1" else f"the {what} left"
+    if s.quantity == "strength_against_control":
+        what = "the strength, as a fraction of that of strips kept beside them without light,"
     after = f"After {w.dose(s)} under {s.exposure}" if s.exposure else f"After {w.dose(s)}"
     return (
         f"{after}, {what} of {w.subject(s)}{_where(s, exposure=False)} is ",
@@ -280,8 +284,9 @@ def _day(s: Statement) -> str:
 _MAKERS = {
     "threshold_dose": _threshold_dose,
     "threshold_hours": _threshold_hours,
-    "unexposed_strength": _unexposed,
-    "retained_strength": _retained,
+    **{f"unexposed_{what}": _unexposed for what in ("strength", "elongation", "stiffness")},
+    **{f"retained_{what}": _retained for what in ("strength", "elongation", "stiffness")},
+    "strength_against_control": _retained,
     "ratio_of_threshold_doses": _ratio,
     "outdoor_days": _outdoor_days,
     "days_to_cover": _days_to_cover,

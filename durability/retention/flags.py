@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from durability.retention.strip import FLAGS as CURVE_FLAGS
+
 FLAGS: dict[str, str] = {
     # assumptions
     "log_ratio_welch": (
@@ -67,5 +69,6 @@ FLAGS: dict[str, str] = {
         "The unexposed mean does not differ from zero at this level, so Fieller's interval has no "
         "end and none is stated."
     ),
+    **{f"curve_{name}": text for name, text in CURVE_FLAGS.items()},
 }
 """Every name that `retained_strength` puts under ``assumptions`` or ``flags``, explained."""

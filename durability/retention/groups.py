@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from durability.retention.strength import strip_rows
+
 if TYPE_CHECKING:
     import xarray
     from numpy.typing import NDArray
@@ -114,9 +116,7 @@ def groups(study: Study) -> xarray.Dataset:
     """
     import xarray
 
-    from durability.exposure import with_dose
-
-    rows = with_dose(study)
+    rows = strip_rows(study)
     code, labels = group_codes(rows)
     size = labels["dose"].size
     strength = rows["strength"].values.astype(float)

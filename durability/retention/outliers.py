@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from durability.retention.groups import group_codes
+from durability.retention.strength import strip_rows
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -121,11 +122,9 @@ def outliers(study: Study, *, alpha: float = 0.05) -> tuple[Outlier, ...]:
     >>> [(o.lot, o.direction, o.specimen, round(o.p_value, 3)) for o in found][0]
     ('A3', 'cross', '4', 0.038)
     """
-    from durability.exposure import with_dose
-
     if not 0 < alpha < 1:
         raise ValueError(f"alpha is {alpha}; it must lie between 0 and 1")
-    rows = with_dose(study)
+    rows = strip_rows(study)
     code, labels = group_codes(rows)
     size = labels["dose"].size
     used = rows["used"].values.astype(bool) & ~rows["summary"].values.astype(bool)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 from durability.retention.groups import group_codes, groups
 from durability.retention.outliers import outliers
 from durability.retention.retained import retained_strength
+from durability.retention.strength import strip_rows
 from durability.statement import Statement, round_by_uncertainty
 
 if TYPE_CHECKING:
@@ -160,9 +161,7 @@ def left_in_words(s: Statement) -> str:
 
 def _strip_remarks(study: Study) -> dict[int, list[str]]:
     """What to say of single strips, by the number of their group."""
-    from durability.exposure import with_dose
-
-    rows = with_dose(study)
+    rows = strip_rows(study)
     code, _ = group_codes(rows)
     found: dict[int, list[str]] = {}
     for i in (~rows["used"].values.astype(bool)).nonzero()[0]:
