@@ -60,7 +60,7 @@ def mend_date(text: str) -> str:
 def _iso(year: int, month: int, day: int) -> str:
     try:
         return datetime.date(year, month, day).isoformat()
-    except ValueError:
+    except (ValueError, OverflowError):
         return ""
 
 
