@@ -14,6 +14,7 @@ from durability.study.bench import (
 )
 from durability.study.columns import Numbers
 from durability.study.dates import read_days
+from durability.study.plan import PLANNED
 from durability.study.rows import CENSORED, VALUE_COLUMNS, finish, refuse_values, value_errors
 from durability.study.subjects import read_subjects
 from durability.study.tensile import strip_curves_of
@@ -23,6 +24,7 @@ BREAKS = {"gauge": "gauge", "jaw": "jaw", "slip": "slip"}
 COLUMNS = (
     *SUBJECT_COLUMNS, *PLACE_COLUMNS, *VALUE_COLUMNS, "specimen", "strength", "peak_force", "width",
     "elongation", "stiffness", "machine", "tested_on", "break_at", "curve",
+    *PLANNED,
 )  # fmt: skip
 
 
