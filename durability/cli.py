@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 import typer
 
 from durability.terminal import (
+    by_file,
     count,
     print_cautions,
     print_cover,
@@ -29,7 +30,7 @@ from durability.terminal import (
 
 if TYPE_CHECKING:
     from durability.inference import Fit
-    from durability.study import Study
+    from durability.study import Caution, Problem, Study
 
 BAD_INPUT, FIT_FAILED, INTERRUPTED = 2, 3, 130
 REUSED = "The earlier fit was reused: inputs, models and seed are the same."
@@ -93,18 +94,27 @@ def _commands(
     pass
 
 
-@app.command(epilog="Example:  durability check examples/quarry-cover")
-def check(study: Folder, json: Json = False, quiet: Quiet = False, out: File = None) -> None:
+@app.command(epilog="Example:  durability check examples/quarry-cover --marked marked.xlsx")
+def check(
+    study: Folder,
+    json: Json = False,
+    quiet: Quiet = False,
+    out: File = None,
+    marked: Annotated[
+        Path | None,
+        typer.Option("--marked", help="Also write a spreadsheet copy with every finding marked."),
+    ] = None,
+) -> None:
     """Read a study folder and report every problem and caution at once."""
     with _errors(json):
-        from durability.study import check_study
+        problems, cautions = _checked(study)
+        if marked is not None:
+            from durability.study import write_marked
 
-        problems, cautions = check_study(study)
+            write_marked(study, marked, problems, cautions)
         document = {
             "problems": [p.to_dict() for p in problems],
-            "cautions": [
-                {"name": c.name, "text": c.text, "file": c.file, "row": c.row} for c in cautions
-            ],
+            "cautions": [c.to_dict() for c in cautions],
         }
         _keep(document, out)
         if json:
@@ -112,11 +122,25 @@ def check(study: Folder, json: Json = False, quiet: Quiet = False, out: File = N
         else:
             print_problems(problems)
             if not quiet:
-                print_cautions(cautions)
+                print_cautions([c for mine in by_file(cautions).values() for c in mine])
             if not problems:
                 print(f"{study}: no problems, {count(len(cautions), 'caution')}")
+            if marked is not None:
+                print(f"Marked copy: {marked}")
         if problems:
             raise typer.Exit(BAD_INPUT)
+
+
+def _checked(folder: Path) -> tuple[list[Problem], list[Caution]]:
+    """Problems and cautions of the folder, those of its lamps and chamber records included."""
+    from durability.exposure import delivery_cautions, with_doses
+    from durability.study import StudyError, check_study
+
+    try:
+        read = with_doses(_read(folder))
+        return [], [*read.cautions, *delivery_cautions(read)]
+    except StudyError as error:
+        return list(error.problems), check_study(folder)[1]
 
 
 @app.command(epilog="Example:  durability retention examples/quarry-cover --level 0.9")

@@ -47,10 +47,21 @@ def print_json(document: Any) -> None:
 
 
 def print_problems(problems: Any) -> None:
-    for problem in problems:
-        print(problem, file=sys.stderr)
+    """Every problem, file by file and row by row; each line names its place in full."""
+    for file, mine in by_file(problems).items():
+        print(f"{file}: {count(len(mine), 'problem')}", file=sys.stderr)
+        for problem in mine:
+            print(f"  {problem}", file=sys.stderr)
     if problems:
         print(f"{count(len(problems), 'problem')}; nothing was computed", file=sys.stderr)
+
+
+def by_file(findings: Any) -> dict[str, list[Any]]:
+    """Problems or cautions by file, study.toml first, each file's in the order of its rows."""
+    files: dict[str, list[Any]] = {}
+    for finding in sorted(findings, key=lambda f: (f.file != "study.toml", f.row or 0)):
+        files.setdefault(finding.file, []).append(finding)
+    return files
 
 
 def print_cautions(cautions: Any) -> None:

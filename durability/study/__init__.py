@@ -1,6 +1,7 @@
 """What did the laboratory do and find? Reads a study folder and says what is wrong with it."""
 
 from durability.study.cautions import FLAGS
+from durability.study.marked import write_marked
 from durability.study.model import (
     Caution,
     Exposure,
@@ -26,4 +27,5 @@ __all__ = [
     "StudyError",
     "check_study",
     "read_study",
+    "write_marked",
 ]

@@ -9,7 +9,7 @@ reads.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -162,6 +162,10 @@ class Caution:
     row: int | None = None
     column: str | None = None
     rows: tuple[int, ...] = ()
+
+    def to_dict(self) -> dict[str, Any]:
+        """The record as plain types for JSON."""
+        return {**asdict(self), "rows": list(self.rows)}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -190,7 +190,7 @@ def _read_text(data: bytes, file: str, findings: Findings) -> Table | None:
     if not first:
         findings.problem(file, "a header row", found="only blank lines and comments")
         return None
-    delimiter = _delimiter(first)
+    delimiter = text_delimiter(first)
     lines = itertools.chain([first], stream)
     try:
         return _assemble(
@@ -226,7 +226,8 @@ def _numbered(
         raise _BrokenQuotes from error
 
 
-def _delimiter(header: str) -> str:
+def text_delimiter(header: str) -> str:
+    """The separator of a text table: the commonest of ; tab and , outside quotes and brackets."""
     counts = {";": 0, "\t": 0, ",": 0}
     quoted, depth = False, 0
     for c in header:
