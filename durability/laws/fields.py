@@ -89,14 +89,13 @@ def number_of(
     table: Mapping[str, Any], key: str, faults: Faults, where: str, *, positive: bool = False
 ) -> float | None:
     """The number under a key, or None; a positive one must be there."""
-    value = table.get(key)
+    value: Any = table.get(key)
     if value is None and not positive:
         return None
+    lowest = 0 if positive else -_LARGEST
+    # no float yet: an integer may be too long for one
     number = isinstance(value, int | float) and not isinstance(value, bool)
-    if positive and not (number and 0 < value <= _LARGEST):
-        faults.add(f'"{where}.{key}" must be a number above 0')
-        return None
-    if not (number and abs(value) <= _LARGEST):  # no float yet: an integer may be too long
-        faults.add(f'"{where}.{key}" must be a number')
-        return None
-    return float(value)
+    if number and lowest < value <= _LARGEST:  # type: ignore[operator]
+        return float(value)  # type: ignore[arg-type]
+    faults.add(f'"{where}.{key}" must be a number{" above 0" if positive else ""}')
+    return None

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import ctypes
+
 import numpy as np
 import pytest
 
@@ -9,14 +11,24 @@ import pytest
 @pytest.fixture(scope="session")
 def kernel_at():
     """Value and derivatives of a tape by the compiled kernel, at plain numbers."""
-    from durability.inference.kernel import run_tape
+    from durability.inference import kernel
+
+    def pointer(array):
+        kind = ctypes.c_int64 if array.dtype == np.int64 else ctypes.c_double
+        return array.ctypes.data_as(ctypes.POINTER(kind))
 
     def run(tape, at):
         code, constants = tape.arrays()
-        n = len(at)
-        value, slope = np.empty((n + len(code), 1)), np.zeros((n + len(code), n, 1))
-        value[:n, 0], slope[:n, :, 0] = at, np.eye(n)
-        run_tape(code, constants, n, value, slope, np.log([float(at[0])]))
-        return value[-1, 0], slope[-1, :, 0]
+        n, size = len(at), len(at) + len(code)
+        value = np.zeros((size, kernel.BLOCK))
+        tangent = np.zeros((size, n, kernel.BLOCK))
+        value[:n, 0], tangent[:n, :, 0] = at, np.eye(n)
+        log_first = np.full(kernel.BLOCK, np.log(float(at[0])))
+        code = np.ascontiguousarray(code)
+        kernel._tape.ctypes(
+            pointer(code), len(code), pointer(constants), n, 1,
+            pointer(value), pointer(tangent), pointer(log_first),
+        )  # fmt: skip
+        return value[-1, 0], tangent[-1, :, 0]
 
     return run
