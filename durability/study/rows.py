@@ -18,20 +18,22 @@ value, the header over it, whether the strip broke at the jaw."""
 
 
 def refuse_values(bench: Bench, read: Numbers, name: str, used: Any, too_weak: str) -> None:
-    """Note values that cannot be: a ratio to the unexposed value needs numbers above 0.
+    """Note values that cannot be: what is fitted is a ratio, which needs numbers above 0.
 
-    Only a rising property of which nothing but an absolute value is asked may be 0 or less.
+    Parameters
+    ----------
+    used : rows that are used; an excluded row may hold 0.
+    too_weak : what to write for a 0 of a property that falls.
     """
     study = bench.description.study
     if study is not None and study.changes == "rises":
-        if study.thresholds:
-            bench.refuse(
-                used & (read.values <= 0),
-                name,
-                "a number above 0",
-                mend="A fraction of the unexposed value needs values above 0. For a scale that "
-                "passes 0, ask with required_strength instead of thresholds.",
-            )
+        bench.refuse(
+            (read.values < 0) | (used & (read.values == 0)),
+            name,
+            "a number above 0",
+            mend="What is fitted is the ratio to the unexposed value. Of a scale that passes 0, "
+            "such as a difference of colour, give the measurement behind it.",
+        )
         return
     bench.refuse(read.values < 0, name, "a number above 0")
     bench.refuse(used & (read.values == 0), name, "a number above 0", mend=too_weak)

@@ -292,15 +292,15 @@ def test_a_rising_property_asks_above_1(folder):
     assert study.readings["value"].values.tolist() == [4, 9]
 
 
-def test_a_scale_that_passes_zero_is_asked_by_an_absolute_value(folder):
+def test_a_scale_that_passes_zero_is_refused(folder):
     text = "material,exposure,specimen,hours,value\nA,X1,1,0,-1.5\nA,X1,1,500,9\n"
-    rising(folder, "thresholds = [1.5]")
+    rising(folder, 'required_strength = "8"')
     (problem,) = check_study(only(folder, "readings", text).path)[0]
-    assert (problem.row, problem.found) == (2, "-1.5") and "required_strength" in problem.mend
-    folder.change("study.toml", "thresholds = [1.5]", 'required_strength = "8"')
+    assert (problem.row, problem.found) == (2, "-1.5")
+    assert "the measurement behind it" in problem.mend
+    folder.write("readings.csv", text.replace("-1.5", "1.5"))
     study = read_study(folder.path)
-    assert study.required_strength == 8 and study.readings is not None
-    assert study.readings["value"].values.tolist() == [-1.5, 9]
+    assert study.required_strength == 8 and study.thresholds == ()
 
 
 def test_a_falling_property_needs_values_above_zero(folder):
