@@ -175,6 +175,7 @@ def read_curve(
         return curve if name is None else _renamed(curve, name)
     chosen = tuple(predictors) if predictors is not None else ("x",)
     found = free_names(text)
+    parse(text, found)
     if parameters is None:
         parameters = [n for n in found if n not in chosen]
     own = tuple(p if isinstance(p, Parameter) else Parameter(p) for p in parameters)

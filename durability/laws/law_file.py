@@ -20,7 +20,7 @@ import numpy as np
 
 from durability import catalogue
 from durability.laws.expression import ExpressionError, Tape, free_names, parse
-from durability.laws.fields import Faults, load, number_of, text_of
+from durability.laws.fields import Faults, LawError, load, number_of, text_of
 from durability.laws.law import Law, Shape
 
 _TEXT = ("title", "expression", "use", "limits", "source")
@@ -68,6 +68,9 @@ def _read(file: Path, changed: int) -> Law:
 
 def _build(name: str, data: dict[str, Any]) -> Law:
     faults = Faults(name)
+    if "predictors" in data:
+        raise LawError.of(name, ["the file holds a free curve (it names predictors); laws are in u,"
+                                 " the scaled dose"])  # fmt: skip
     faults.unknown(data, (*_TEXT, *_FORMULAS, "floor", "holds", "shape"))
     text = {key: text_of(data, key, faults) for key in _TEXT}
     given = {key: text_of(data, key, faults, needed=False) or None for key in _FORMULAS}
@@ -75,7 +78,7 @@ def _build(name: str, data: dict[str, Any]) -> Law:
     floor = data.get("floor", 1e-9)
     if isinstance(floor, bool) or not isinstance(floor, int | float) or not 0 < floor < 0.5:
         faults.add('"floor" must be a fraction above 0 and below 0.5')
-    if given["half_loss"] is None and not (holds.get("monotone") and holds.get("reaches_zero")):
+    if given["half_loss"] is None and not (holds["monotone"] and holds["reaches_zero"]):
         faults.add('"half_loss" is missing: a law that is not monotone or does not reach zero says'
                    " at which u half of its own loss is reached")  # fmt: skip
     faults.stop()
@@ -112,12 +115,12 @@ def _holds(data: Mapping[str, Any], faults: Faults) -> dict[str, bool]:
     holds = data.get("holds", {})
     if not isinstance(holds, dict):
         faults.add("[holds] and [shape] must be tables")
-        return {}
+        return dict.fromkeys(_HOLDS, True)
     faults.unknown(holds, _HOLDS, "holds")
     for key in _HOLDS:
         if not isinstance(holds.get(key), bool):
             faults.add(f'"holds.{key}" must be true or false')
-    return {key: holds.get(key) is True for key in _HOLDS}
+    return {key: holds.get(key) is not False for key in _HOLDS}
 
 
 def _shapes(data: Mapping[str, Any], faults: Faults) -> list[Shape]:

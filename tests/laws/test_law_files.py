@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 
 from durability.laws import LawError, laws, read_law
@@ -62,6 +64,16 @@ FAULTS = [
     ("[shape.w]", "[shape.q]", '"shape.q" has the name of the dose'),
     ("[holds]", "[holds", "law file own.toml: "),
     ("[holds]", "shape = 3\n[holds]", "law file own.toml: "),
+    ('use = "A test."', 'use = "t"\ninvers = "1 - q"', 'did you mean "inverse"'),
+    ("reason =", "reasons =", 'did you mean "reason"'),
+    ("monotone = true", "monotone = false", '"half_loss" is missing'),
+    ("reaches_zero = true", "reaches_zero = false", '"half_loss" is missing'),
+    ('use = "A test."', 'use = "t"\nhalf_loss = "w"', '"half_loss" gives u = '),
+    ('use = "A test."', 'use = "t"\nhalf_loss = "q"', "name 'q' is not declared"),
+    ('use = "A test."', 'use = "t"\nplateau = "0.2"', '"plateau" is 0.2, but the curve comes'),
+    ("sd_log = 0.5", "sd_log = 1" + "0" * 400, '"shape.w.sd_log" must be a number above 0'),
+    ("exp(-maximum(u - w, 0))", "exp(-maximum(dose - w*scale, 0))", "is not dose-scaled"),
+    ("exp(-maximum(u - w, 0))", "exp(-maximum(dose/scale - w, 0)*dose/u)", "'u' is not declared"),
 ]
 
 
@@ -80,6 +92,101 @@ def test_a_law_file_of_the_users_own_is_read(write):
     assert law.name == "own"
     assert float(law.retained(0.2, {"w": 0.3})) == 1.0
     assert float(law.inverse(0.5, {"w": 0.3})) == pytest.approx(0.3 + 0.693147, abs=1e-6)
+
+
+def test_a_law_in_dose_and_scale_is_the_law_in_scaled_dose(write):
+    law = read_law(write(GOOD.replace("u - w", "dose/scale - w")))
+    assert law.tape.inputs == ("u", "w")
+    u = [0.1, 0.5, 2.0]
+    assert law.retained(u).tolist() == read_law(write(GOOD)).retained(u).tolist()
+
+
+LEVELS_OFF = """\
+title = "Fast loss to a level, with a dip"
+expression = "c + (1 - c)*exp(-u)*(1 - 0*u)"
+half_loss = "log(2)"
+plateau = "c"
+use = "A test."
+limits = "c in the end."
+source = "invented"
+[holds]
+monotone = true
+reaches_zero = false
+smooth_at_zero = true
+[shape.c]
+meaning = "what stays"
+unit = "1"
+lower = 0.01
+upper = 0.9
+median = 0.3
+sd_log = 0.3
+reason = "invented"
+"""
+
+
+def test_a_law_that_levels_off_needs_no_closed_inverse(write):
+    law = read_law(write(LEVELS_OFF))
+    u, exists = law.crossings([0.2, 0.5, 0.9], {"c": 0.4})
+    assert exists.tolist() == [False, True, True]
+    assert u[1] == pytest.approx(math.log(0.6 / 0.1), rel=1e-9)  # arithmetic
+    assert float(law.half_loss({"c": 0.4})) == pytest.approx(math.log(2), rel=1e-12)
+    assert not law.always_reaches(0.5)
+
+
+WAVES = """\
+title = "Falls in waves"
+expression = "exp(-u)*(1 + 0.9*sin(6*u))"
+half_loss = "0.51867"
+use = "A test."
+limits = "0 in the end."
+source = "invented"
+[holds]
+monotone = false
+reaches_zero = true
+smooth_at_zero = true
+"""
+
+
+def test_of_several_crossings_the_first_fall_counts(write):
+    # e**-u*(1 + 0.9 sin 6u) = 1/2, by bisection between 0.4 and 0.6, where it first falls through
+    from scipy.optimize import brentq
+
+    def at(u):
+        return math.exp(-u) * (1 + 0.9 * math.sin(6 * u)) - 0.5
+
+    first = brentq(at, 0.4, 0.6, xtol=1e-15)
+    assert all(at(first * i / 1000) > 0 for i in range(1000))
+    law = read_law(write(WAVES.replace("0.51867", f"{first:.15f}")))
+    assert float(law.inverse(0.5)) == pytest.approx(first, rel=1e-9)
+
+
+def test_a_half_loss_at_a_later_crossing_is_refused(write):
+    from scipy.optimize import brentq
+
+    def at(u):
+        return math.exp(-u / 5) * (1 + 0.5 * math.sin(6 * u)) - 0.5
+
+    falls = [
+        brentq(at, a / 50, (a + 1) / 50, xtol=1e-15)
+        for a in range(250)
+        if at(a / 50) > 0 >= at((a + 1) / 50)
+    ]
+    assert len(falls) > 1
+    slow = WAVES.replace("exp(-u)*(1 + 0.9*sin(6*u))", "exp(-u/5)*(1 + 0.5*sin(6*u))")
+    read_law(write(slow.replace("0.51867", f"{falls[0]:.15f}")))  # the first is taken
+    with pytest.raises(LawError, match="not where the curve first falls"):
+        read_law(write(slow.replace("0.51867", f"{falls[1]:.15f}")))
+
+
+def test_all_faults_of_a_file_are_said_at_once_with_the_column_of_the_formula(write):
+    bad = GOOD.replace('source = "invented"', "").replace("sd_log = 0.5", "")
+    bad = bad.replace("monotone = true", "monotone = 1")
+    with pytest.raises(LawError, match="3 faults") as caught:
+        read_law(write(bad))
+    assert len(caught.value.faults) == 3
+    with pytest.raises(LawError) as caught:
+        read_law(write(GOOD.replace("u - w, 0", "u - w, 0).x + (1")))
+    assert caught.value.column == 6
 
 
 def test_a_changed_file_is_read_again(write):
