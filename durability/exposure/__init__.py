@@ -19,9 +19,11 @@ from durability.exposure.delivery import Delivery, delivery, hours_of_dose
 from durability.exposure.departures import Departure, departure_cautions, departures
 from durability.exposure.dosing import delivery_cautions, with_dose, with_doses
 from durability.exposure.lamp import Lamp, lamps, read_lamp
+from durability.exposure.runs import RunCheck, run_check
 from durability.exposure.site import Site, read_site, sites
 from durability.exposure.sky import sky_exposure
 from durability.exposure.temperature import effective_temperature, specimen_temperature
+from durability.exposure.withdrawals import planned_withdrawals
 
 __all__ = [
     "FLAGS",
@@ -30,6 +32,7 @@ __all__ = [
     "Delivery",
     "Departure",
     "Lamp",
+    "RunCheck",
     "Site",
     "Spectrum",
     "chamber",
@@ -44,9 +47,11 @@ __all__ = [
     "hours_of_dose",
     "lamps",
     "material_assumptions",
+    "planned_withdrawals",
     "read_lamp",
     "read_site",
     "read_spectrum",
+    "run_check",
     "sites",
     "sky_exposure",
     "specimen_temperature",

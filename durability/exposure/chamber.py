@@ -115,7 +115,7 @@ class Chamber:
              f"Arrhenius at {self.activation_energy:g} kJ/mol")
         )  # fmt: skip
         lost = sum(i.hours for i in self.interruptions)
-        rows.append(("interrupted", f"{len(self.interruptions)} times, {lost:.3g} h in all"))
+        rows.append(("interrupted", f"{_times(len(self.interruptions))}, {lost:.3g} h in all"))
         for d in self.drift:
             if d.per_1000_h is not None and d.se is not None:
                 found = "" if d.as_found is None else f"; sensor as found {d.as_found:g}"
@@ -259,7 +259,7 @@ def _cautions(
         found.append(
             Caution(
                 name="chamber_interrupted",
-                text=f"{head}the light failed {len(stops)} times, "
+                text=f"{head}the light failed {_times(len(stops))}, "
                 f"{sum(s.hours for s in stops):.3g} h in all, where the cycle asks for light",
                 file=file,
             )
@@ -276,3 +276,7 @@ def _cautions(
                 )
             )
     return found
+
+
+def _times(n: int) -> str:
+    return {0: "never", 1: "once"}.get(n, f"{n} times")

@@ -155,12 +155,18 @@ def _fill_errors(
 
 
 def delivery_cautions(study: Study) -> tuple[Caution, ...]:
-    """What the dose of each exposure leans on: record, gaps, assumed temperatures."""
-    found: list[Caution] = []
+    """What the dose of each exposure leans on: record, gaps, assumed temperatures; and where the
+    chamber, or the study's settings, left the practice."""
+    from durability.exposure.chamber import chamber
+    from durability.exposure.departures import departure_cautions
+
+    found: list[Caution] = list(departure_cautions(study))
     for name, exposure in study.exposures.items():
         given = delivery(exposure)
         if given is not None:
             found += [*given.notes, *_beyond(given, _hours_under(study, name))]
+            if given.record is not None:
+                found += [c for c in chamber(exposure).cautions if c not in given.notes]
     return tuple(found)
 
 
