@@ -50,7 +50,7 @@ class _Items:
     def __len__(self) -> int:
         return self.dose.size
 
-    def key(self, i: int, *names: str) -> tuple[str, ...]:
+    def key(self, i: Any, *names: str) -> tuple[str, ...]:
         return tuple(str(self.text[name][i]) for name in names)
 
 
@@ -638,7 +638,8 @@ def _flags(
         "declared_only": bool(mine.any()) and set(kind[mine]) == {"declared"},
         "declared_values": (kind[mine] == "declared").any() and bool(found.any()),
         "inspected_only": bool(mine.any()) and set(kind[mine]) <= {"low", "high"},
-        "no_unexposed_strips": bool(found.any()) and not percent
+        "no_unexposed_strips": bool(found.any())
+        and not percent
         and not (c_dose[inside & (count > 0)] == 0).any(),
         "one_dose_level": np.unique(c_dose[inside & (c_dose > 0)]).size == 1,
         "one_lot": one_lot,

@@ -352,10 +352,9 @@ def _shape_at(lay: Layout, buffer: np.ndarray, y: np.ndarray) -> tuple[np.ndarra
     """
     n = y.size
     dense = n if n <= N_DENSE else lay.effect.start
-    rows = np.array([
-        _slopes(buffer, y, np.eye(1, n, j)[0] * max(1.0, abs(y[j]) * 0.1)) / max(1.0, abs(y[j]) * 0.1)
-        for j in range(dense)
-    ]).reshape(dense, n)  # fmt: skip
+    length = np.maximum(1.0, 0.1 * np.abs(y))  # longer moves where y is large
+    rows = [_slopes(buffer, y, np.eye(1, n, j)[0] * length[j]) / length[j] for j in range(dense)]
+    rows = np.array(rows).reshape(dense, n)
     hessian = (rows[:, :dense] + rows[:, :dense].T) / 2
     scales = np.ones(n - dense)
     if dense < n:

@@ -17,9 +17,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from durability import catalogue
+from durability.inference.build import build_model
 from durability.inference.coordinates import layout, spread_of_score
 from durability.inference.diagnostics import Diagnostics, diagnose
-from durability.inference.build import build_model
 from durability.inference.model import Errors, Model
 from durability.inference.sampling import Progress, Sample, Sampler, sample
 from durability.laws import Law, read_law

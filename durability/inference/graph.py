@@ -102,12 +102,12 @@ def plain_model(
             )
             told = np.flatnonzero(model.series_index[:, 1] >= 0)
             place = np.searchsorted(told, series_of_cell).clip(max=max(told.size - 1, 0))
-            unit = start[np.maximum(model.series_index[series_of_cell, 1], 0)]
-            effect = pm.Normal("start_effect", 0.0, start_spread, shape=told.size)[place]
+            unit: Any = start[np.maximum(model.series_index[series_of_cell, 1], 0)]
+            effect: Any = pm.Normal("start_effect", 0.0, start_spread, shape=told.size)[place]
         else:
             unit = pt.as_tensor(np.full(model.cell_dose.size, model.start_known))
             effect = pt.zeros(model.cell_dose.size)
-        noise = spread[product_of_cell]
+        noise: Any = spread[product_of_cell]
         if model.sub_range.size:
             reading = pm.LogNormal(
                 "reading_spread",
@@ -126,7 +126,7 @@ def plain_model(
         # the curve where dose is above 0: at dose 0 a power of the dose has no finite gradient
         lit = np.flatnonzero(np.isfinite(model.log_dose))
         at = {k: v[product_of_cell[lit]] for k, v in shape.items()}
-        u = pt.exp(model.log_dose[lit] - eta[lit]) * _inverse(model, at)
+        u: Any = pt.exp(model.log_dose[lit] - eta[lit]) * _inverse(model, at)
         curve = pt.maximum(law.tape.graph({"u": u, **at}), law.floor)
         log_curve: Any = pt.zeros(model.cell_dose.size)
         log_curve = pt.set_subtensor(log_curve[lit], pt.log(curve))  # pyright: ignore
@@ -196,8 +196,8 @@ def _words(model: Model, pm: Any, log_curve: Any, spread: Any, start: Any) -> No
             mu = start[np.maximum(who, 0)]
             limit = pt.switch(who >= 0, limit * pt.exp(-mu) if normal else limit - mu, limit)
         z: Any = pm.Normal.dist()
-        a = pt.switch(low >= 0, (level[np.maximum(low, 0)] - limit) / sd, 40.0)
-        b = pt.switch(high >= 0, (level[np.maximum(high, 0)] - limit) / sd, -40.0)
+        a: Any = pt.switch(low >= 0, (level[np.maximum(low, 0)] - limit) / sd, 40.0)
+        b: Any = pt.switch(high >= 0, (level[np.maximum(high, 0)] - limit) / sd, -40.0)
         flip = (a > 0) & (b > 0)
         upper, lower = pt.switch(flip, -b, a), pt.switch(flip, -a, b)
         top = pm.logcdf(z, upper)

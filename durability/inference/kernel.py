@@ -121,7 +121,7 @@ def _export(name, function):
     llvmlite.binding.add_symbol(name, function.address)
 
 
-# --- the law ---------------------------------------------------------------------------------------
+# --- the law -------------------------------------------------------------------------------------
 
 _TAPE = _i8(_ip, _i8, _fp, _i8, _i8, _fp, _fp, _fp)
 
@@ -193,12 +193,12 @@ def _tape(code, n_code, constants, n_in, n, value, tangent, log_first):
                         da = vb * va ** (vb - 1.0) if vb >= 1.0 else 0.0
                 elif op == NEG:
                     f, da = -va, -1.0
-                elif op == MIN or op == MAX:
+                elif op in (MIN, MAX):
                     first = va <= vb if op == MIN else va >= vb
                     f = va if first else vb
                     da = 1.0 if first else 0.0
                     db = 1.0 - da
-                elif op == LT or op == LE:
+                elif op in (LT, LE):
                     f = 1.0 if (va < vb or (op == LE and va == vb)) else 0.0
                 elif op == WHERE:
                     vc = value[c * BLOCK + g]
@@ -322,7 +322,7 @@ _export("durability_curves", _curves)
 _run_curves = types.ExternalFunction("durability_curves", _PIECE)
 
 
-# --- distributions ---------------------------------------------------------------------------------
+# --- distributions -------------------------------------------------------------------------------
 
 _SQRT2 = math.sqrt(2.0)
 _LOG_SQRT_2PI = 0.5 * math.log(2.0 * math.pi)
@@ -386,10 +386,14 @@ def bent(x, table, n_knot):
     if x <= table[0]:
         a = b = 0.0
         c = table[3]
-    return ((a * d + b) * d + c) * d + table[row + 4], (3 * a * d + 2 * b) * d + c, 6 * a * d + 2 * b
+    return (
+        ((a * d + b) * d + c) * d + table[row + 4],
+        (3 * a * d + 2 * b) * d + c,
+        6 * a * d + 2 * b,
+    )
 
 
-# --- coordinates -----------------------------------------------------------------------------------
+# --- coordinates ---------------------------------------------------------------------------------
 
 
 @numba.cfunc(_PIECE, cache=True, error_model="numpy")
@@ -449,7 +453,7 @@ _run_coordinates = types.ExternalFunction("durability_coordinates", _PIECE)
 
 @numba.cfunc(_PIECE, cache=True, error_model="numpy")
 def _back(d, w):
-    """The gradient by theta becomes the gradient by y, Jacobian included: `_coordinates` reversed."""
+    """The gradient by theta becomes that by y, Jacobian included: `_coordinates` reversed."""
     x = floats(d)
     y, theta, by, scale = at(w, d[W_Y]), at(w, d[W_THETA]), at(w, d[W_BY]), at(w, d[W_SCALE])
     n_knot, n_family = d[N_KNOT], d[N_FAMILY]
@@ -503,7 +507,7 @@ _export("durability_back", _back)
 _run_back = types.ExternalFunction("durability_back", _PIECE)
 
 
-# --- likelihood and priors -------------------------------------------------------------------------
+# --- likelihood and priors -----------------------------------------------------------------------
 
 
 @numba.cfunc(_PIECE, cache=True, error_model="numpy")
@@ -809,7 +813,7 @@ _export("durability_beliefs", _beliefs)
 _run_beliefs = types.ExternalFunction("durability_beliefs", _PIECE)
 
 
-# --- the doors -------------------------------------------------------------------------------------
+# --- the doors -----------------------------------------------------------------------------------
 
 _C_DENSITY = _i8(types.uint64, _fp, _fp, _fp, _ip)
 _C_EXPAND = _i8(types.uint64, types.uint64, _fp, _fp, _ip)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 import functools
+from dataclasses import replace
 from typing import Any
 
 import numpy as np

@@ -19,6 +19,7 @@ from scipy import integrate, special, stats
 
 from durability import catalogue
 from durability.inference import kernel
+from durability.inference.build import build_model
 from durability.inference.coordinates import (
     Coordinates,
     Layout,
@@ -26,7 +27,6 @@ from durability.inference.coordinates import (
     layout,
     pack,
 )
-from durability.inference.build import build_model
 from durability.inference.model import Errors, Model, priors
 from durability.laws import Law, read_law
 from durability.study.model import Exposure, Segment, Study
