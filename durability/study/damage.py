@@ -26,11 +26,12 @@ def look_for_damage(rows: dict[str, Any], findings: Findings) -> set[int]:
     Positions of blank strips about which more was said than that they are blank.
     """
     strips = rows["used"] & ~rows["summary"] & (rows["censored"] == 0) & (rows["measured"] != "")
-    for file in dict.fromkeys(rows["file"][strips].tolist()):
-        mine = strips & (rows["file"] == file)
-        for header in dict.fromkeys(rows["column"][mine].tolist()):
-            _strips(_taken(rows, mine & (rows["column"] == header)), findings)
-    _scatter(rows, strips, findings)
+    taken = _taken(rows, strips)
+    measured_as = codes(taken["file"], taken["column"])
+    for code in range(int(measured_as.max(initial=-1)) + 1):
+        mine = measured_as == code
+        _strips(taken if mine.all() else {k: v[mine] for k, v in taken.items()}, findings)
+    _scatter(rows, taken, strips, measured_as, findings)
     return _blanks(rows, findings)
 
 
@@ -39,9 +40,12 @@ def _taken(rows: dict[str, Any], mask: Any) -> dict[str, Any]:
     import numpy
 
     taken = {name: column[mask] for name, column in rows.items()}
-    texts = [t.replace(",", ".") for t in taken["measured"].tolist()]
-    taken["texts"] = texts
-    taken["value"] = numpy.array([_number(t) for t in texts])
+    texts = taken["measured"]  # replace() of NumPy 2 takes no array of length 0
+    taken["text"] = numpy.strings.replace(texts, ",", ".") if texts.size else texts
+    try:
+        taken["value"] = taken["text"].astype(float)
+    except ValueError:  # a percent sign may follow
+        taken["value"] = numpy.array([_number(t) for t in taken["text"].tolist()], dtype=float)
     taken["lot_code"] = codes(taken["material"], taken["lot"], taken["direction"])
     taken["series"] = codes(taken["lot_code"], taken["exposure"])
     taken["group"] = codes(taken["lot_code"], _exposed_to(taken), taken["place"])
@@ -49,7 +53,6 @@ def _taken(rows: dict[str, Any], mask: Any) -> dict[str, Any]:
 
 
 def _number(text: str) -> float:
-    """A measured value as text; nan where it is none (a unit may follow, as in ``5 %``)."""
     try:
         return float(text.removesuffix("%"))
     except ValueError:
@@ -67,7 +70,7 @@ def _strips(rows: dict[str, Any], findings: Findings) -> None:
     """Screens of one column of measured values."""
     import numpy
 
-    value, texts = rows["value"], rows["texts"]
+    value, texts = rows["value"], rows["text"].tolist()
     if value.size < 3 or not numpy.isfinite(value).all():
         return
     scatter = usual_scatter(value, rows["group"])
@@ -118,6 +121,7 @@ def usual_scatter(value: Any, group: Any) -> float:
     """Relative standard deviation of the median group of strips, 0 where none has two."""
     import numpy
 
+    group = codes(group)
     count = numpy.bincount(group)
     mean = numpy.bincount(group, value) / count
     square = numpy.bincount(group, (value - mean[group]) ** 2)
@@ -148,11 +152,16 @@ def _say(
     )
 
 
-def _scatter(rows: dict[str, Any], strips: Any, findings: Findings) -> None:
+def _scatter(
+    rows: dict[str, Any],
+    taken: dict[str, Any],
+    strips: Any,
+    measured_as: Any,
+    findings: Findings,
+) -> None:
     """Groups that scatter too little, and a study that does."""
     import numpy
 
-    taken = _taken(rows, strips)
     group = taken["group"]
     limits = rows["used"] & ~rows["summary"] & (rows["censored"] != 0)
     n = numpy.bincount(group)
@@ -161,12 +170,12 @@ def _scatter(rows: dict[str, Any], strips: Any, findings: Findings) -> None:
     square = numpy.bincount(group, (taken["strength"] - mean[group]) ** 2)
     sd = numpy.sqrt(square / numpy.maximum(n - 1, 1))
     step = numpy.zeros(n.size)
-    for file, header in dict.fromkeys(zip(taken["file"], taken["column"], strict=True)):
-        mine = (taken["file"] == file) & (taken["column"] == header)
+    for code in range(int(measured_as.max(initial=-1)) + 1):
+        mine = measured_as == code
         value = taken["value"][mine]
         if not numpy.isfinite(value).all():
             continue
-        unit = copies.common_step(value, [taken["texts"][i] for i in numpy.flatnonzero(mine)])
+        unit = copies.common_step(value, taken["text"][mine].tolist())
         with numpy.errstate(divide="ignore", invalid="ignore"):
             wide = numpy.nan_to_num(unit * numpy.abs(taken["strength"][mine] / value))
         numpy.maximum.at(step, group[mine], wide)

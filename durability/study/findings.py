@@ -40,7 +40,7 @@ class Findings:
                 found=short(found),
                 row=row,
                 column=column,
-                mend=mend or usual_mend(expected, str(found)),
+                mend=mend.strip() or usual_mend(expected, str(found)),
             )
         )
 

@@ -16,11 +16,17 @@ import zlib
 from collections.abc import Iterable, Iterator
 from xml.etree import ElementTree
 
-from durability.study.findings import Findings, near
+from durability.study.findings import Findings, listed, near
 
 _MOST_CELLS = 50_000_000
 _MOST_BYTES = 600_000_000
 _PLACE = re.compile(rb'<(?:\w+:)?c\b[^>]*?\br="([A-Z]{1,3})(\d{1,7})"')
+_MERGED = re.compile(
+    rb'<(?:\w+:)?mergeCell\b[^>]*?\bref="([A-Z]{1,3})(\d{1,7}):([A-Z]{1,3})(\d{1,7})"'
+)
+_HIDDEN = re.compile(
+    rb'<(?:\w+:)?row\b(?=[^>]*?\br="(\d{1,7})")(?=[^>]*?\bhidden="(?:1|true)")[^>]*[^/]>'
+)
 _FORMULA = re.compile(rb"<(?:\w+:)?f[ >/]")
 _CELL = re.compile(
     rb'<(?:\w+:)?c\b(?=[^>]*?\br="(?P<letters>[A-Z]{1,3})(?P<row>\d{1,7})")(?P<head>[^>]*)>'
@@ -64,6 +70,8 @@ def sheet_rows(
             "A spreadsheet under a password cannot be read.",
         )
         return None
+    _say_hidden(xml, file, findings)
+    _refuse_merged(xml, file, findings)
     texts = [[_text(c) for c in cells] for cells in rows]
     for row, column in percent:
         texts[row - 1][column - 1] = _as_percent(rows[row - 1][column - 1])
@@ -153,6 +161,34 @@ def _within_reach(xml: bytes, file: str, findings: Findings) -> bool:
         refuse_size(file, f"cells as far as {widest.decode()}{last_row}", cells, findings)
         return False
     return True
+
+
+def _refuse_merged(xml: bytes, file: str, findings: Findings) -> None:
+    """A label merged over several rows stands in the first of them alone: the others are blank."""
+    for left, top, right, bottom in _MERGED.findall(xml):
+        if left == right and top != bottom:
+            name, last = left.decode(), int(bottom)
+            findings.problem(
+                file,
+                "a value in each row",
+                found=f"{name}{int(top)} to {name}{last} merged into one cell",
+                row=int(top),
+                mend="Unmerge the cells and write the value in every row.",
+            )
+
+
+def _say_hidden(xml: bytes, file: str, findings: Findings) -> None:
+    """Rows hidden by a filter or by hand are read like the others: say which."""
+    rows = [int(row) for row in _HIDDEN.findall(xml)]
+    if rows:
+        findings.caution(
+            "hidden_rows",
+            f"{file}, {listed(rows)}: hidden in the spreadsheet, and read as data. If they are not "
+            "to be used, write why in the column excluded",
+            file=file,
+            row=rows[0],
+            rows=rows,
+        )
 
 
 def _formulas(xml: bytes) -> dict[tuple[int, int], str]:
