@@ -25,6 +25,7 @@ class Cells:
     Parameters
     ----------
     material, lot, direction, exposure, dose : labels; unexposed cells have dose 0.
+    hours : clock hours [h]; nan where not known, 0 of unexposed cells.
     n : strips, censored ones included; 0 where a summary does not say.
     mean, sd : [unit], with limits in the place of censored strips; sd nan where unknown.
     df : degrees of freedom of sd.
@@ -37,6 +38,7 @@ class Cells:
     direction: NDArray[Any]
     exposure: NDArray[Any]
     dose: NDArray[np.float64]
+    hours: NDArray[np.float64]
     n: NDArray[np.float64]
     mean: NDArray[np.float64]
     sd: NDArray[np.float64]
@@ -74,7 +76,7 @@ def cells_of(groups: xarray.Dataset) -> Cells:
     """
     n = (groups["n"] + groups["n_below"] + groups["n_above"]).values.astype(float)
     keep = np.isfinite(groups["bound_mean"].values)
-    table = {name: groups[name].values[keep] for name in (*KEYS, "dose")}
+    table = {name: groups[name].values[keep] for name in (*KEYS, "dose", "hours")}
     n, bound = n[keep], groups["bound"].values[keep].astype(np.int64)
     mean = groups["bound_mean"].values[keep].astype(float)
     sd = groups["bound_sd"].values[keep].astype(float)
@@ -84,6 +86,7 @@ def cells_of(groups: xarray.Dataset) -> Cells:
     return Cells(
         material=table["material"], lot=table["lot"], direction=table["direction"],
         exposure=table["exposure"], dose=table["dose"].astype(float),
+        hours=np.where(table["dose"] == 0, 0.0, table["hours"].astype(float)),
         n=n, mean=mean, sd=sd, df=df, bound=bound, borrowed=borrowed,
     )  # fmt: skip
 

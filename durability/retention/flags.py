@@ -23,7 +23,22 @@ FLAGS: dict[str, str] = {
         "Strips of a group count as independent draws from it; groups compared with the same "
         "unexposed strips share the error of those."
     ),
+    "control_alike": (
+        "The control kept without light had the same heat and water as the exposed strips."
+    ),
+    "control_heat": (
+        "The control shared the heat of the exposed strips and not their water, so that what water "
+        "did counts as light."
+    ),
+    "directions_together": (
+        "The value is the geometric mean of machine and cross direction, each against its own "
+        "unexposed strips."
+    ),
     # flags
+    "control_interpolated": (
+        "The control was not withdrawn at these hours: its strength is read between its "
+        "withdrawals on either side, straight on log strength."
+    ),
     "censored": (
         "Some strips were too weak to test or are known only to hold at least so much: the mean "
         "cannot be computed, so only a bound is stated, with the limits put in their place."

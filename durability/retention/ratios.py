@@ -134,6 +134,43 @@ def log_ratio_interval(
     return Interval(value, value / factor, value * factor, free)
 
 
+def log_sum_interval(
+    weight: ArrayLike,
+    mean: ArrayLike,
+    sd: ArrayLike,
+    n: ArrayLike,
+    df: ArrayLike,
+    level: float = 0.95,
+    *,
+    sides: Literal[1, 2] = 2,
+) -> Interval:
+    """A product of powers of independent means with the t interval of its logarithm.
+
+    Weights 1 and -1 are the ratio of `log_ratio_interval`, of which this is the general form:
+    ``exp(Σ w log mean ± t √(Σ w² cv²/n))`` with Satterthwaite's degrees of freedom.
+
+    Parameters
+    ----------
+    weight, mean, sd, n, df : along the last axis the means: power, mean, standard deviation, number
+        of strips and degrees of freedom of each.
+    level, sides : as in `log_ratio_interval`.
+
+    Examples
+    --------
+    >>> one = log_sum_interval([1, -1], [10, 20], [0.8, 1.6], 5, 4)
+    >>> round(float(one.low), 6) == round(float(log_ratio_interval(10, 0.8, 5, 20, 1.6, 5).low), 6)
+    True
+    """
+    weight, mean, sd, n, df = (np.asarray(a, dtype=float) for a in (weight, mean, sd, n, df))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        variance = (weight * sd / mean) ** 2 / n
+        total = variance.sum(axis=-1)
+        free = total**2 / np.where(variance == 0, 0.0, variance**2 / df).sum(axis=-1)
+        value = np.exp((weight * np.log(mean)).sum(axis=-1))
+        factor = np.exp(t_quantile(level, free, sides) * np.sqrt(total))
+    return Interval(value, value / factor, value * factor, free)
+
+
 def fieller_limits(
     mean1: ArrayLike, se1: ArrayLike, mean0: ArrayLike, se0: ArrayLike, t: ArrayLike
 ) -> tuple[Floats, Floats]:

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from durability.study.model import Study
 
 Method = Literal["log_ratio", "fieller"]
-_QUANTITIES: dict[Response, tuple[Quantity, Quantity]] = {
+QUANTITIES: dict[Response, tuple[Quantity, Quantity]] = {
     "strength": ("unexposed_strength", "retained_strength"),
     "elongation": ("unexposed_elongation", "retained_elongation"),
     "stiffness": ("unexposed_stiffness", "retained_stiffness"),
@@ -100,8 +100,8 @@ def retained_strength(
     left = _ratios(cells, exposed[has], control.take(has), level, method)
     rest = exposed[~has]
     left += _percents(cells, rest, level) if percent else _strengths(cells, rest, study.unit, level)
-    found = [] if percent else stated(cells, unexposed, _QUANTITIES[response][0], level)
-    return Statements([*found, *stated(cells, left, _QUANTITIES[response][1], level)])
+    found = [] if percent else stated(cells, unexposed, QUANTITIES[response][0], level)
+    return Statements([*found, *stated(cells, left, QUANTITIES[response][1], level)])
 
 
 def _ratios(

@@ -27,6 +27,7 @@ REMARKS: dict[str, str] = {
     "lots_lack_unexposed": "some lots left out: no unexposed strips",
     "unexposed_scatter": "unexposed strips vary by more than 20 %",
     "above_unexposed": "above 125 % of unexposed",
+    "control_interpolated": "control read between its withdrawals",
     "fieller_unbounded": "no interval: unexposed mean too uncertain",
 }
 
