@@ -16,6 +16,7 @@ from durability.study.tables import Table
 from durability.units import Unit, UnitError, header, unit
 
 _POINT = re.compile(r"[-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?", re.ASCII)
+_ALL_POINT = re.compile(rf"(?:(?:{_POINT.pattern})?+\n)*+", re.ASCII)
 _COMMA = re.compile(r"[-+]?(?:\d+(?:,\d*)?|,\d+)(?:[eE][-+]?\d+)?", re.ASCII)
 _THOUSANDS = re.compile(
     r"[-+]?[1-9]\d{0,2}(?:(?:,\d{3})+(?:\.\d*)?|(?:\.\d{3}){2,}(?:,\d*)?|\.\d{3},\d*"
@@ -93,8 +94,10 @@ ALTERNATIVES: dict[str, tuple[str, ...]] = {
     **dict.fromkeys(("reading", "measurement", "y", "result"), ("value", "strength", "mean")),
     **dict.fromkeys(("error", "uncertainty"), ("value_sd", "sd")),
     **dict.fromkeys(("threshold", "level", "q"), ("fraction",)),
-    **dict.fromkeys(("low", "lower", "held", "last_held"), ("dose_low", "hours_low")),
-    **dict.fromkeys(("high", "upper", "failed", "first_failed"), ("dose_high", "hours_high")),
+    **dict.fromkeys(("low", "lower", "held", "holds", "last_held", "passed"),
+                    ("dose_low", "hours_low")),
+    **dict.fromkeys(("high", "upper", "failed", "first_failed", "broken"),
+                    ("dose_high", "hours_high")),
 }  # fmt: skip
 """Names that others give to a column: offered in the error, never taken."""
 
@@ -213,8 +216,11 @@ def read_numbers(column: Column, table: Table, findings: Findings) -> Numbers:
     cells: list[str] = column.cells.tolist()
     if column.unit_text in ("%", "percent"):
         cells = [c.removesuffix("%").rstrip() for c in cells]
-    values = numpy.full(len(cells), numpy.nan)
     blank = column.cells == ""
+    quick = _plain_numbers(cells)
+    if quick is not None:
+        return Numbers(column.header, quick, blank, numpy.zeros_like(blank), column.cells)
+    values = numpy.full(len(cells), numpy.nan)
     comma = [i for i, c in enumerate(cells) if "," in c and _COMMA.fullmatch(c)]
     point = [i for i, c in enumerate(cells) if "." in c and _POINT.fullmatch(c)]
     pattern = _COMMA if comma and not point else _POINT
@@ -248,6 +254,19 @@ def read_numbers(column: Column, table: Table, findings: Findings) -> Numbers:
         where = [(int(table.rows[i]), column.cells[i]) for i in rows]
         findings.cells(table.file, column.header, where, expected, mend=mend)
     return Numbers(column.header, values, blank, ~blank & numpy.isnan(values), column.cells)
+
+
+def _plain_numbers(cells: list[str]) -> Any:
+    """All cells as floats where each is blank or a plain number of ordinary size, else None."""
+    import numpy
+
+    text = "\n".join(cells)
+    if text.count("\n") != len(cells) - 1 or not _ALL_POINT.fullmatch(text + "\n"):
+        return None
+    values = numpy.array([float(c or "nan") for c in cells])
+    size = numpy.abs(values)
+    odd = (size != 0) & ((size <= _SMALLEST) | (size >= _LARGEST))
+    return None if odd.any() else values
 
 
 def _why_no_number(cell: str) -> tuple[str, str]:

@@ -11,8 +11,10 @@ from hypothesis import strategies as st
 
 from durability.exposure import with_doses
 from durability.study import check_study, read_study
-from durability.study.columns import ALTERNATIVES
+from durability.study.columns import ALTERNATIVES, Column, read_numbers
 from durability.study.dates import mend_date
+from durability.study.findings import Findings
+from durability.study.tables import Table
 from durability.units import UNITS, converted
 
 FORCES, WIDTHS, TIMES, PER_WIDTH, DOSES, SHARES = (
@@ -363,3 +365,31 @@ def test_hours_as_a_clock_time_are_refused_with_the_number(folder):
     folder.write("specimens.csv", "material,exposure,hours,strength\nA,X1,12:30,20\n")
     (problem,) = check_study(folder.path)[0]
     assert problem.found == "12:30" and "12.5" in problem.mend
+
+
+NUMBER = st.floats(1e-90, 1e90).map(repr) | st.integers(-(10**9), 10**9).map(str)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.sampled_from(["", ".5", "+3.", "-2e-3"]) | NUMBER, min_size=1, max_size=8))
+def test_plain_numbers_are_read_as_python_reads_them(cells):
+    text = np.array(cells, dtype=np.dtypes.StringDType())
+    rows = np.arange(2, 2 + len(cells))
+    column = Column("hours", "hours", None, 0, text)
+    table = Table("t.csv", ("hours",), 1, (text,), rows, decimal_comma=False)
+    findings = Findings()
+    read = read_numbers(column, table, findings)
+    assert findings.problems == []
+    np.testing.assert_array_equal(read.values, [float(c) if c else np.nan for c in cells])
+    assert read.blank.tolist() == [c == "" for c in cells]
+
+
+@pytest.mark.parametrize("cell", ["1\n2", "1e400", "1e-320", "٣", "1_0", "0x1f", "1 2", "--1"])
+def test_one_odd_cell_among_plain_numbers_is_named(cell):
+    text = np.array(["1", cell, "2"], dtype=np.dtypes.StringDType())
+    column = Column("hours", "hours", None, 0, text)
+    table = Table("t.csv", ("hours",), 1, (text,), np.arange(2, 5), decimal_comma=False)
+    findings = Findings()
+    read = read_numbers(column, table, findings)
+    assert [p.row for p in findings.problems] == [3]
+    assert read.bad.tolist() == [False, True, False]
