@@ -38,6 +38,8 @@ REASONS: dict[str, str] = {
     " limit.",
     "too_few_units": "There are fewer units than coefficients.",
     "same_columns": "Covariates repeat each other, so their effects cannot be told apart.",
+    "no_trend": "Units had not crossed more often at higher doses than at lower, so their spread"
+    " has no limit.",
     "did_not_converge": "The likelihood has no clear maximum.",
 }
 
@@ -61,9 +63,10 @@ class CrossingBound:
     units: float
 
     def __str__(self) -> str:
-        n, share = f"{self.units:g} units", f"{100 * self.p:g} % of units have crossed"
+        n = f"{self.units:g} unit{'' if self.units == 1 else 's'}"
+        share = f"{100 * self.p:g} % of units have crossed"
         if self.low is None and self.high is None:
-            return f"{n} are too few for a limit at {100 * self.level:g} %"
+            return f"no limit at {100 * self.level:g} % from {n}"
         if self.low is not None and self.high is not None:
             words = f"between {self.low:g} and {self.high:g}"
         elif self.low is not None:
@@ -77,13 +80,19 @@ class NoEstimate(ValueError):
     """The brackets have no fit; `reason` is a key of REASONS, `bound` what can still be said."""
 
     def __init__(self, reason: str, detail: str = "", bound: CrossingBound | None = None) -> None:
-        self.reason, self.bound = reason, bound
+        self.reason, self.detail, self.bound = reason, detail, bound
         parts = [REASONS[reason], detail, "" if bound is None else f"What holds: {bound}."]
         super().__init__(" ".join(p for p in parts if p))
 
 
 def distribution_free(
-    low: Floats, high: Floats, weight: Floats, *, p: float = 0.5, level: float = 0.95
+    low: Floats,
+    high: Floats,
+    weight: Floats,
+    *,
+    once: NDArray[np.bool_] | None = None,
+    p: float = 0.5,
+    level: float = 0.95,
 ) -> CrossingBound:
     """Limits of the dose at which a share p has crossed, from binomial tests at each look.
 
@@ -95,6 +104,8 @@ def distribution_free(
     ----------
     low, high : doses (unit,); 0 and inf where there is no limit.
     weight : counts (unit,).
+    once : (unit,) True where a unit was looked at once only, such as a strip that breaks. It counts
+        at its own dose, and at the next doses only as far as units are needed for a limit at all.
     p, level : as in `CrossingBound`.
 
     Examples
@@ -105,29 +116,49 @@ def distribution_free(
     >>> print(distribution_free(100 * one, 150 * one, one))
     50 % of units have crossed between 100 and 150 (95 % confidence, 6 units)
     """
-    from scipy.special import bdtrc
-
-    n = float(weight.sum())
+    single = np.zeros(weight.size, dtype=bool) if once is None else once
+    held, crossed = (low, weight, single), (-high, weight, single)
+    look = np.where(np.isfinite(high), high, low)
 
     def limits(alpha: float) -> tuple[float | None, float | None]:
-        lower = upper = None
-        for dose in np.unique(low[low > 0]):
-            hold = float(weight[low >= dose].sum())
-            if bdtrc(math.ceil(hold) - 1, math.floor(n), 1 - p) > alpha:
-                break
-            lower = float(dose)
-        for dose in np.unique(high[np.isfinite(high)])[::-1]:
-            crossed = float(weight[high <= dose].sum())
-            if bdtrc(math.ceil(crossed) - 1, math.floor(n), p) > alpha:
-                break
-            upper = float(dose)
-        return lower, upper
+        lower = _last_rejected(*held, look, 1 - p, alpha)
+        upper = _last_rejected(*crossed, -look, p, alpha)
+        return lower, None if upper is None else -upper
 
     lower, upper = limits((1 - level) / 2)
     if lower is None or upper is None:
         one = limits(1 - level)
         lower, upper = (one[0], None) if one[0] is not None else (None, one[1])
-    return CrossingBound(p=p, low=lower, high=upper, level=level, units=n)
+    return CrossingBound(p=p, low=lower, high=upper, level=level, units=float(weight.sum()))
+
+
+def _last_rejected(
+    known: Floats,
+    weight: Floats,
+    once: NDArray[np.bool_],
+    look: Floats,
+    chance: float,
+    alpha: float,
+) -> float | None:
+    """The farthest dose at which too many units are known to hold for `chance` to be true.
+
+    Signs are turned by the caller for crossing, so that one loop serves both sides.
+    """
+    from scipy.special import bdtrc
+
+    needed = math.log(alpha) / math.log(chance)
+    found = None
+    for dose in np.unique(known[np.isfinite(known) & (known != 0)]):
+        pool = ~once
+        for ahead in np.unique(look[once & (look >= dose)]):
+            if weight[pool].sum() >= needed:
+                break
+            pool = pool | (once & (look == ahead))
+        hold = float(weight[pool & (known >= dose)].sum())
+        if hold == 0 or bdtrc(math.ceil(hold) - 1, math.floor(weight[pool].sum()), chance) > alpha:
+            break
+        found = float(dose)
+    return found
 
 
 def require_estimate(family: Family, data: Brackets, names: tuple[str, ...]) -> None:

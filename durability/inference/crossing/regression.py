@@ -11,10 +11,11 @@ log dose = intercept + covariates · coefficients + scale · w (`families`).
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from durability.inference.crossing.brackets import INTERCEPT, checked_brackets
 from durability.inference.crossing.existence import (
     NoEstimate,
     distribution_free,
@@ -24,7 +25,7 @@ from durability.inference.crossing.families import Family
 from durability.inference.crossing.families import family as family_named
 from durability.inference.crossing.likelihood import Brackets, derivatives
 from durability.inference.crossing.newton import Top, climb
-from durability.inference.crossing.result import INTERCEPT, CrossingFit
+from durability.inference.crossing.result import CrossingFit
 from durability.inference.crossing.starting import Start, lifelines_start, own_start
 
 if TYPE_CHECKING:
@@ -118,23 +119,21 @@ def fit_crossings(
     -75.135
     """
     chosen = family_named(family)
-    names, design, bounds, weight = _checked(low, high, covariates, weights, level)
-    data = Brackets.of(bounds[0], bounds[1], weight, design)
+    if not 0 < level < 1:
+        raise ValueError(f"level is {level}; it must lie between 0 and 1")
+    last, first, weight, columns = checked_brackets(low, high, weights, covariates)
+    bounds = (last, first)
+    names = (INTERCEPT, *columns)
+    design = np.column_stack([np.ones(weight.size), *columns.values()])
+    data = Brackets.of(*bounds, weight, design)
     try:
         require_estimate(chosen, data, names)
         return _fitted(chosen, data, names, bounds, level, start)
     except NoEstimate as error:
         if covariates:
             raise
-        detail = str(error).removeprefix(_reason(error)).strip()
         bound = distribution_free(*bounds, weight, level=level)
-        raise NoEstimate(error.reason, detail, bound) from None
-
-
-def _reason(error: NoEstimate) -> str:
-    from durability.inference.crossing.existence import REASONS
-
-    return REASONS[error.reason]
+        raise NoEstimate(error.reason, error.detail, bound) from None
 
 
 def _fitted(
@@ -148,7 +147,10 @@ def _fitted(
     centred, back = data.centred()
     begun = lifelines_start(family, centred) if start == "lifelines" else None
     top = _top(family, centred, begun or own_start(family, centred))
-    if not top.converged or (not family.fixed_scale and abs(top.at[len(names)]) > 14):
+    log_scale = 0.0 if family.fixed_scale else top.at[len(names)]
+    if log_scale > 5:  # a spread of 150 in log dose
+        raise NoEstimate("no_trend")
+    if not top.converged or log_scale < -14:
         raise NoEstimate("did_not_converge")
     full = np.eye(top.at.size)
     k = len(names)
@@ -190,47 +192,3 @@ def _top(family: Family, data: Brackets, begin: Start) -> Top:
 
 
 _LOGNORMAL = family_named("lognormal")
-
-
-def _checked(
-    low: ArrayLike,
-    high: ArrayLike,
-    covariates: Mapping[str, ArrayLike] | None,
-    weights: ArrayLike | None,
-    level: float,
-) -> tuple[tuple[str, ...], Floats, tuple[Floats, Floats], Floats]:
-    faults: list[str] = []
-    a, b = (np.atleast_1d(np.asarray(x, dtype=float)) for x in (low, high))
-    if a.ndim != 1 or a.shape != b.shape:
-        raise ValueError(f"low has shape {a.shape} and high {b.shape}; expected one length")
-    if a.size == 0:
-        raise ValueError("there are no units; expected at least one bracket")
-    w = np.ones(a.size) if weights is None else np.asarray(weights, dtype=float)
-    columns = {n: np.asarray(x, dtype=float) for n, x in (covariates or {}).items()}
-
-    def tell(bad: Any, what: str, expected: str) -> None:
-        at = np.flatnonzero(bad)
-        if at.size:
-            where = ", ".join(str(i) for i in at[:5]) + (" and more" if at.size > 5 else "")
-            faults.append(f"{what} at unit {where}; expected {expected}")
-
-    tell(np.isnan(a) | np.isnan(b), "a dose that is not a number", "numbers, inf where not crossed")
-    tell((a < 0) | (b < 0), "a dose below 0", "doses of 0 or more")
-    tell(a > b, "low above high", "the last dose that held first")
-    tell((b == 0) | np.isinf(a), "a crossing at dose 0 or inf", "high above 0 and a finite low")
-    tell((a == 0) & np.isposinf(b), "a bracket from 0 to inf, which says nothing", "it left out")
-    for name, x in {"weights": w, **columns}.items():
-        if x.shape != a.shape:
-            faults.append(f"{name} has shape {x.shape}; expected {a.shape}")
-        else:
-            tell(~np.isfinite(x), f"{name} that is not a number", "finite numbers")
-    if w.shape == a.shape:
-        tell(w <= 0, "weights of 0 or less", "counts above 0")
-    if INTERCEPT in columns:
-        faults.append(f'a covariate named "{INTERCEPT}"; expected another name: it is always there')
-    if not 0 < level < 1:
-        faults.append(f"level {level}; expected a number between 0 and 1")
-    if faults:
-        raise ValueError("; ".join(faults))
-    design = np.column_stack([np.ones(a.size), *columns.values()])
-    return (INTERCEPT, *columns), design, (a, b), w

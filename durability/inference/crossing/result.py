@@ -20,7 +20,6 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-INTERCEPT = "intercept"
 Method = Literal["profile", "delta"]
 Calibration = Literal["F", "chi2"]
 
