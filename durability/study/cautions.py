@@ -90,6 +90,7 @@ def look_for_cautions(
     rows = dict(rows)
     rows["place"] = _places(rows)
     rows["start"] = (rows["hours"] == 0) | (rows["dose"] == 0)
+    rows["lot_code"] = codes(rows["material"], rows["lot"], rows["direction"])
     _not_in_data(rows, others, description, findings)
     _declared_alone(rows, others, findings)
     if not rows["used"].size:
@@ -201,9 +202,8 @@ def _few_strips(rows: dict[str, Any], findings: Findings) -> None:
     counted = rows["used"] & (rows["n"] > 0)  # a summary may not say its number
     if not counted.any():
         return
-    keys = [rows[k][counted] for k in ("material", "lot", "direction")]
     exposure = numpy.where(rows["start"], "", rows["exposure"])[counted]
-    code = codes(*keys, exposure, rows["place"][counted])
+    code = codes(rows["lot_code"][counted], exposure, rows["place"][counted])
     first = numpy.unique(code, return_index=True)[1]
     count = numpy.bincount(code, rows["n"][counted])
     asked = _practice()
@@ -238,7 +238,7 @@ def _other_day_or_machine(rows: dict[str, Any], findings: Findings) -> None:
     import numpy
 
     strips = rows["used"] & ~rows["summary"]
-    lot = codes(rows["material"], rows["lot"], rows["direction"])
+    lot = rows["lot_code"]
     for column, name, words in (
         ("tested_on", "unexposed_on_another_day", "day"),
         ("machine", "unexposed_on_another_machine", "machine"),

@@ -19,7 +19,8 @@ def look_for_damage(rows: dict[str, Any], findings: Findings) -> set[int]:
     Parameters
     ----------
     rows : arrays as in `Study.rows` with those of `durability.study.rows.LOOKED_AT`, ``place``
-        (hours or dose) and ``start`` (unexposed).
+        (hours or dose), ``start`` (unexposed) and ``lot_code`` (a whole number for each material,
+        lot and direction).
 
     Returns
     -------
@@ -46,7 +47,6 @@ def _taken(rows: dict[str, Any], mask: Any) -> dict[str, Any]:
         taken["value"] = taken["text"].astype(float)
     except ValueError:  # a percent sign may follow
         taken["value"] = numpy.array([_number(t) for t in taken["text"].tolist()], dtype=float)
-    taken["lot_code"] = codes(taken["material"], taken["lot"], taken["direction"])
     taken["series"] = codes(taken["lot_code"], taken["exposure"])
     taken["group"] = codes(taken["lot_code"], _exposed_to(taken), taken["place"])
     return taken

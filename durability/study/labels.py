@@ -10,12 +10,14 @@ def codes(*keys: Any) -> Any:
     """One integer for each distinct combination of keys, from 0."""
     import numpy
 
-    code = numpy.zeros(keys[0].size, dtype=numpy.int64)
+    code, size = numpy.zeros(keys[0].size, dtype=numpy.int64), 1
     for key in keys:
-        _, inverse = numpy.unique(key, return_inverse=True)
-        top = int(inverse.max()) + 1 if inverse.size else 1
-        _, code = numpy.unique(code * top + inverse, return_inverse=True)
-    return code
+        values, inverse = numpy.unique(key, return_inverse=True)
+        if size * values.size > 2**40:
+            values_so_far, code = numpy.unique(code, return_inverse=True)
+            size = values_so_far.size
+        code, size = code * values.size + inverse, size * max(values.size, 1)
+    return numpy.unique(code, return_inverse=True)[1]
 
 
 def lot_words(rows: Mapping[str, Any], i: int) -> str:

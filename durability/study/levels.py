@@ -18,7 +18,8 @@ def look_at_levels(rows: dict[str, Any], description: Description, findings: Fin
 
     Parameters
     ----------
-    rows : arrays as in `Study.rows`, with ``place`` (hours or dose) and ``start`` (unexposed).
+    rows : arrays as in `Study.rows`, with ``place`` (hours or dose), ``start`` (unexposed) and
+        ``lot_code`` (a whole number for each material, lot and direction).
     """
     exposed = rows["used"] & ~rows["start"] & ~_beside_the_light(rows, description)
     _starts(rows, description, findings)
@@ -37,7 +38,7 @@ def share_left(rows: dict[str, Any], description: Description) -> Any:
 
     if in_percent(description):
         return rows["strength"] / 100.0
-    lot = codes(rows["material"], rows["lot"], rows["direction"])
+    lot = rows["lot_code"]
     start = rows["used"] & rows["start"]
     total = numpy.bincount(lot[start], rows["strength"][start], minlength=lot.max() + 1)
     number = numpy.bincount(lot[start], minlength=lot.max() + 1)
@@ -63,7 +64,7 @@ def _starts(rows: dict[str, Any], description: Description, findings: Findings) 
     if not (used & rows["start"]).any():
         findings.caution("no_unexposed_strips", "the study has no unexposed strips")
         return
-    lot = codes(rows["material"], rows["lot"], rows["direction"])
+    lot = rows["lot_code"]
     for code in numpy.setdiff1d(lot[used], lot[used & rows["start"]]).tolist():
         i = int((used & (lot == code)).nonzero()[0][0])
         findings.caution(
