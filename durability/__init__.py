@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any
 __version__ = "0.1.0"
 
 _HOMES = {
+    "CrossingFit": "durability.inference.crossing",
     "Curve": "durability.laws",
     "Fit": "durability.inference",
     "Law": "durability.laws",
@@ -33,8 +34,12 @@ _HOMES = {
     "StudyError": "durability.study",
     "Translation": "durability.translation",
     "TranslationRefused": "durability.translation",
+    "TurnbullCurve": "durability.inference.crossing",
     "check_study": "durability.study",
+    "crossings_of": "durability.inference.crossing",
     "fit": "durability.inference",
+    "fit_crossings": "durability.inference.crossing",
+    "fit_mixed": "durability.inference.mixed",
     "read_curve": "durability.laws",
     "read_law": "durability.laws",
     "read_results": "durability.report",
@@ -43,6 +48,7 @@ _HOMES = {
     "report": "durability.report",
     "sites": "durability.exposure",
     "translate": "durability.translation",
+    "turnbull": "durability.inference.crossing",
 }
 __all__ = [*sorted(_HOMES), "__version__"]  # pyright: ignore[reportUnsupportedDunderAll]
 
@@ -52,6 +58,12 @@ if TYPE_CHECKING:
     from durability.inference import Fit as Fit
     from durability.inference import Sampler as Sampler
     from durability.inference import fit as fit
+    from durability.inference.crossing import CrossingFit as CrossingFit
+    from durability.inference.crossing import TurnbullCurve as TurnbullCurve
+    from durability.inference.crossing import crossings_of as crossings_of
+    from durability.inference.crossing import fit_crossings as fit_crossings
+    from durability.inference.crossing import turnbull as turnbull
+    from durability.inference.mixed import fit_mixed as fit_mixed
     from durability.laws import Curve as Curve
     from durability.laws import Law as Law
     from durability.laws import read_curve as read_curve
