@@ -20,6 +20,8 @@ from durability.terminal import (
     print_cautions,
     print_cover,
     print_json,
+    print_law,
+    print_laws,
     print_problems,
     print_records,
     print_statements,
@@ -295,19 +297,48 @@ def report(
         print(f"Report: {folder / 'report.html'}")
 
 
-@app.command(epilog="Example:  durability laws stretched-exponential")
+@app.command(epilog="Example:  durability laws show rise-then-fall --out picture.svg")
 def laws(
-    name: Annotated[str | None, typer.Argument(help="One law; all if left out.")] = None,
+    name: Annotated[
+        list[str] | None,
+        typer.Argument(
+            metavar="[show] [NAME]",
+            help="A law, or a file of a law or free curve; all laws if left out.",
+        ),
+    ] = None,
     json: Json = False,
     quiet: Quiet = False,
-    out: File = None,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", help="Write the picture (.svg, .png) or the JSON document here."),
+    ] = None,
 ) -> None:
-    """List the degradation laws, with their sources."""
+    """List the degradation laws; show one with its picture, its priors and its source."""
     with _errors(json):
+        from durability.laws import Law, read_law, read_law_or_curve
         from durability.laws import laws as names
-        from durability.laws import read_law
 
-        _show([read_law(n).to_dict() for n in ([name] if name else names())], json, out)
+        words = list(name or ())
+        asked = words[1:] if words[:1] == ["show"] else words
+        chosen = [read_law_or_curve(n) for n in asked] or [read_law(n) for n in names()]
+        pictured = [law for law in chosen if isinstance(law, Law)]
+        records = [law.to_dict() for law in chosen]
+        if out is not None and out.suffix.lower() in (".svg", ".png"):
+            from durability.report.law_figure import law_figure, law_gallery, save_picture
+
+            if not pictured:
+                raise ValueError("a free curve has no picture: its parameters have no prior")
+            one = len(pictured) == 1
+            save_picture(law_figure(pictured[0]) if one else law_gallery(pictured), out)
+        else:
+            _keep(records, out)
+        if json:
+            print_json(records)
+        elif not asked:
+            print_laws(pictured)
+        else:
+            for law in chosen:
+                print_law(law, picture=not quiet)
 
 
 @app.command(epilog="Example:  durability sites --json")

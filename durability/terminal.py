@@ -12,6 +12,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from durability.laws import Curve, Law
     from durability.statement import Statements
     from durability.translation import Translation
 
@@ -156,3 +157,59 @@ def print_records(records: list[dict[str, Any]]) -> None:
                 value = "; ".join(f"{k}: {v}" for k, v in value.items()) or "none"
             print(f"{lead}{value if i == 0 else f'{key}: {value}'}")
         print()
+
+
+def print_laws(laws: list[Law]) -> None:
+    """One line a law: name, formula, shapes."""
+    rows = [[law.name, law.expression, ", ".join(s.name for s in law.shapes)] for law in laws]
+    print_table(["law", "strength left at u = dose / scale", "shapes"], rows)
+    print("\n`durability laws show NAME` says when to use one, with its priors and its picture.")
+
+
+def print_law(law: Law | Curve, *, picture: bool) -> None:
+    """Everything about one law or free curve, wrapped; then its curve in characters."""
+    from textwrap import fill
+
+    from durability.laws import Law
+
+    for key, value in law.to_dict().items():
+        lines = value.items() if isinstance(value, dict) else [("", value)]
+        for name, text in lines:
+            label = f"{key} {name}".strip()
+            print(fill(f"{label:<22} {text}", 98, subsequent_indent=" " * 23))
+    if picture and isinstance(law, Law):
+        print()
+        for row in plotted(law):
+            print(row)
+    print()
+
+
+def plotted(law: Law, width: int = 64, height: int = 13) -> list[str]:
+    """A law's curve at the medians of its priors, in characters: one text a row.
+
+    Examples
+    --------
+    >>> from durability.laws import read_law
+    >>> rows = plotted(read_law("linear"), 21, 5)
+    >>> print(rows[0])
+    100 % |**
+    """
+    from durability.report.law_figure import DOSE, FURTHEST, law_curve
+
+    dose, left = law_curve(law)
+    top = max(100.0, float(left.max()))
+    columns = [round(float(x)) for x in dose / FURTHEST * (width - 1)]
+    levels = [round(float(y)) for y in (top - left) / top * (height - 1)]
+    grid = [[" "] * width for _ in range(height)]
+    for column, level in zip(columns, levels, strict=True):
+        grid[level][column] = "*"
+    rows = []
+    for level, cells in enumerate(grid):
+        percent = f"{top * (1 - level / (height - 1)):.0f} %"
+        shown = percent if level % 3 == 0 or level == height - 1 else ""
+        rows.append(f"{shown:>5} |{''.join(cells)}".rstrip())
+    rows.append(" " * 6 + "+" + "-" * width)
+    marks = "".join(f"{i * FURTHEST / 4:<{width // 4}g}" for i in range(4)) + f"{FURTHEST:g}"
+    rows.append(" " * 7 + marks)
+    rows.append(" " * 7 + f"{DOSE}; shapes at the medians of their priors")
+    return rows

@@ -19,6 +19,7 @@ from typing import Any
 import numpy as np
 
 from durability import catalogue
+from durability.laws.curve import Curve, is_curve_file, read_curve
 from durability.laws.expression import ExpressionError, Tape, free_names, parse
 from durability.laws.fields import Faults, LawError, load, number_of, text_of
 from durability.laws.law import Law, Shape
@@ -59,6 +60,11 @@ def read_law(name: str | Path) -> Law:
     text = str(name)
     file = Path(text) if text.endswith(".toml") else catalogue.path("laws", text)
     return _read(file, file.stat().st_mtime_ns if file.exists() else 0)
+
+
+def read_law_or_curve(name: str | Path) -> Law | Curve:
+    """A law by name or file, or a free curve from a file that names predictors."""
+    return read_curve(name) if is_curve_file(name) else read_law(name)
 
 
 @functools.lru_cache(maxsize=64)
@@ -171,11 +177,13 @@ def _tapes(
         unscaled = set()
     if unscaled:
         whole = read("expression", expression, ["dose", "scale", *shapes], {})
-        tape = read("expression", expression, ["dose", *shapes], {"scale": 1.0})
-        if not faults.found and not _is_scaled(whole, shapes):
-            faults.add('"expression" is not dose-scaled: dose and scale may enter only as'
-                       " dose/scale")  # fmt: skip
-        tape = dataclasses.replace(tape, inputs=("u", *shapes))
+        tape = empty
+        if not faults.found:
+            tape = parse(expression, ["dose", *shapes], known={"scale": 1.0})
+            tape = dataclasses.replace(tape, inputs=("u", *shapes))
+            if not _is_scaled(whole, shapes):
+                faults.add('"expression" is not dose-scaled: dose and scale may enter only as'
+                           " dose/scale")  # fmt: skip
     else:
         tape = read("expression", expression, ["u", *shapes], {})
     others: dict[str, Tape | None] = dict.fromkeys(given)
