@@ -263,7 +263,9 @@ def profile_limits(
                 more = (goal - inner_z[k]) / gained * (c - before[k]) if gained > 1e-9 else np.inf
                 longest = 1.0 * abs(c - centre) + abs(width)
                 ahead = sign[k] * min(abs(more) * 1.05, longest)
-                trial[k] = np.clip(c + ahead, *reach)
+                far = reach[0] if sign[k] < 0 else reach[1]
+                # after a few steps ask at the far end whether a limit exists at all
+                trial[k] = far if turn == 3 and np.isfinite(far) else np.clip(c + ahead, *reach)
                 continue
             gap = outer[k] - inner[k]
             if abs(gap) <= 1e-12 * (abs(inner[k]) + abs(width)):

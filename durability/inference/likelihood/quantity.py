@@ -432,12 +432,14 @@ def _profile(
     fit: CurveFit, asked: Quantity, error: float, deviance: float
 ) -> tuple[float | None, float | None]:
     for _ in range(3):
-        centre, theta, sides = asked.centre, fit.theta, (-1, 1)
+        centre, theta = asked.centre, fit.theta
         if centre is None:
             begun = _where_it_exists(fit, asked, deviance)
             if begun is None:
                 return None, None
             centre, theta = begun
+        flat = asked.log and centre > asked.reach[1] - 3  # at the limit of no loss
+        sides = (-1,) if flat or asked.centre is None else (-1, 1)
         width = (
             error
             if math.isfinite(error) and error > 0
@@ -459,7 +461,11 @@ def _profile(
             rate=None if asked.centre is None or width != error else rate,
         )
         if found.better is None:
-            return found.low, found.high if asked.centre is not None else None
+            low, high = found.low, found.high if asked.centre is not None else None
+            if asked.log and np.isfinite(asked.reach).all():  # limits at the far end are none
+                low = None if low is None or low < asked.reach[0] + 3 else low
+                high = None if high is None or high > asked.reach[1] - 3 else high
+            return low, high
         likelihood = fit.likelihood
         again = minimise(
             likelihood,

@@ -1,0 +1,475 @@
+"""What does the likelihood say of a study? Fits each product and states its threshold doses.
+
+One fit a product: every lot and direction has its own unexposed strength, every direction,
+exposure and lot its own scale, and the shape is shared. Lots are joined by REML (`lots`), so that
+the answer can be held against the Bayesian one.
+"""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+
+from durability.inference.likelihood.curve import as_law, fit_curve
+from durability.inference.likelihood.errors import Errors
+from durability.inference.likelihood.lots import RandomLots, random_lots
+from durability.inference.likelihood.mean import SCALE, START
+from durability.inference.likelihood.result import CurveFit, Interval
+from durability.laws import Law
+from durability.statement import Statement, Statements
+
+if TYPE_CHECKING:
+    from durability.study import Study
+
+MARK = " | "
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Cell:
+    """One answer that is asked: a direction and exposure of a product, with its lots."""
+
+    material: str
+    direction: str
+    exposure: str
+    lots: tuple[str, ...]
+    groups: tuple[str, ...]
+    last_dose: float
+    first_dose: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LikelihoodFit:
+    """A study fitted by maximum likelihood.
+
+    Parameters
+    ----------
+    study, law : what was fitted; level : of intervals.
+    fits : product -> its `CurveFit`; problems : product -> why it could not be fitted.
+    cells : what may be asked.
+    """
+
+    study: Study
+    law: Law
+    level: float
+    fits: dict[str, CurveFit]
+    problems: dict[str, str]
+    cells: tuple[Cell, ...]
+
+    @property
+    def rises(self) -> bool:
+        """The property grows: reciprocals were fitted."""
+        return self.study.changes == "rises"
+
+    def lots(self, fraction: float, cell: Cell) -> RandomLots | None:
+        """The lots of a cell as a random sample; None for a single lot."""
+        asked = 1 / fraction if self.rises else fraction
+        return random_lots(self.fits[cell.material], asked, list(cell.groups))
+
+    def threshold_dose(
+        self,
+        fraction: float | None = None,
+        *,
+        of: Literal["mean", "new_lot"] = "mean",
+        material: str | None = None,
+        direction: str | None = None,
+        exposure: str | None = None,
+        level: float | None = None,
+    ) -> Statements:
+        """Threshold dose of every product, direction and exposure that is left open.
+
+        Parameters
+        ----------
+        fraction : of the unexposed value; the study's first threshold by default.
+        of : the median lot, or a lot not yet made (where there are at least three lots).
+        """
+        fraction = self.study.thresholds[0] if fraction is None else fraction
+        wanted = {"material": material, "direction": direction, "exposure": exposure}
+        found = []
+        for cell in self.cells:
+            if all(w is None or getattr(cell, k) == w for k, w in wanted.items()):
+                made = self._threshold(fraction, of, cell, level or self.level)
+                found += [] if made is None else [made]
+        return Statements(found)
+
+    def statements(self, *, level: float | None = None) -> Statements:
+        """Unexposed strength and every threshold dose."""
+        level = level or self.level
+        found: list[Statement] = []
+        for material, fit in self.fits.items():
+            found += self._starts(material, fit, level)
+        for cell in self.cells:
+            for fraction in self.study.thresholds:
+                for of in ("mean", "new_lot"):
+                    made = self._threshold(fraction, of, cell, level)
+                    found += [] if made is None else [made]
+            if self.study.required_strength is not None and len(cell.groups) == 1:
+                made = self._required(cell, level)
+                found += [] if made is None else [made]
+        return Statements(found)
+
+    def _starts(self, material: str, fit: CurveFit, level: float) -> list[Statement]:
+        if "relative_to_fitted_start" in fit.flags or self.study.unit == "%":
+            return []
+        found = []
+        for name in fit.likelihood.names:
+            if name.partition("[")[0] != START:
+                continue
+            label = name[len(START) + 1 : -1] if "[" in name else self._only_start(material)
+            lot, _, direction = label.partition(MARK)
+            limits = fit.interval(name, level=level)
+            value, low, high = limits.value, limits.low, limits.high
+            if value is None or low is None or high is None:
+                continue
+            if self.rises:
+                value, low, high = 1 / value, 1 / high, 1 / low
+            found.append(
+                Statement(
+                    quantity="unexposed_strength",
+                    unit=self.study.unit,
+                    material=material,
+                    lot=lot or None,
+                    direction=direction or None,
+                    value=value,
+                    low=low,
+                    high=high,
+                    level=level,
+                    kind="confidence",
+                    law=self.law.name,
+                    assumptions=self._assumptions(fit),
+                    flags=self._flags(fit),
+                )
+            )
+        return found
+
+    def _only_start(self, material: str) -> str:
+        fit = self.fits[material]
+        return str(fit.data.partitions[START][0])
+
+    def _required(self, cell: Cell, level: float) -> Statement | None:
+        required = self.study.required_strength
+        assert required is not None
+        goal = 1 / required if self.rises else required
+        fit = self.fits[cell.material]
+        start = next(
+            (
+                str(s)
+                for s, g in zip(fit.data.partitions[START], fit.data.partitions[SCALE], strict=True)
+                if g == cell.groups[0]
+            ),
+            None,
+        )
+        if start is None:
+            return None
+        limits = fit.threshold_dose(level_left=goal, group=cell.groups[0], level=level)
+        return self._statement(None, "mean", cell, limits, level)
+
+    def _threshold(self, fraction: float, of: str, cell: Cell, level: float) -> Statement | None:
+        fit = self.fits[cell.material]
+        asked = 1 / fraction if self.rises else fraction
+        if len(cell.groups) == 1:
+            if of == "new_lot":
+                return None
+            limits = fit.threshold_dose(asked, group=cell.groups[0], level=level)
+            return self._statement(fraction, of, cell, limits, level)
+        lots = random_lots(fit, asked, list(cell.groups))
+        if lots is None or (of == "new_lot" and len(lots.lots) < 3):
+            return None
+        low, high = lots.mean_limits(level) if of == "mean" else lots.new_lot_limits(level)
+        limits = Interval(
+            name="threshold dose",
+            value=float(np.exp(lots.mean)),
+            low=low,
+            high=high,
+            level=level,
+            method="reml",
+            calibration="t",
+        )
+        return self._statement(fraction, of, cell, limits, level)
+
+    def _statement(
+        self, fraction: float | None, of: str, cell: Cell, limits: Interval, level: float
+    ) -> Statement | None:
+        from durability.inference.threshold import practice
+
+        fit, rules = self.fits[cell.material], practice()
+        flags = [*self._flags(fit), *(["one_lot"] if len(cell.lots) == 1 else [])]
+        value, low, high = limits.value, limits.low, limits.high
+        far = value is None or value > rules["extrapolation_limit"] * cell.last_dose
+        far = far or high is None or high > rules["upper_limit_reach"] * cell.last_dose
+        sides: Literal[1, 2] = 2
+        if far:
+            if low is None or not np.isfinite(low):
+                return None
+            low = self._one_sided(fraction, of, cell, level, low)
+            value, high, sides = None, None, 1
+            flags.append("lower_bound_only")
+        elif low is None:
+            value, sides = None, 1
+            flags.append("upper_bound_only")
+        elif value is not None and value < cell.first_dose:
+            flags.append("before_first_dose")
+        reach = next(x for x in (value, low, high) if x is not None)
+        factor = float(reach / cell.last_dose)
+        if factor > 1:
+            flags.append("extrapolated")
+        setting = self.study.exposures[cell.exposure]
+        assumptions = [
+            *self._assumptions(fit),
+            "profile_interval" if len(cell.groups) == 1 else "lots_exchangeable",
+            *(["lamp_setting"] if setting.is_radiant else []),
+        ]
+        return Statement(
+            quantity="threshold_dose",
+            unit=setting.dose_unit,
+            of=of,  # type: ignore[arg-type]
+            material=cell.material,
+            direction=cell.direction or None,
+            exposure=cell.exposure,
+            fraction=fraction,
+            value=value,
+            low=low,
+            high=high,
+            level=level,
+            sides=sides,
+            kind="confidence" if of == "mean" else "prediction",
+            law=self.law.name,
+            extrapolated=factor > 1,
+            extrapolation_factor=round(factor, 4),
+            assumptions=tuple(assumptions),
+            flags=tuple(dict.fromkeys(flags)),
+        )
+
+    def _one_sided(
+        self, fraction: float | None, of: str, cell: Cell, level: float, fallback: float
+    ) -> float:
+        fit = self.fits[cell.material]
+        if fraction is None:
+            return fallback
+        asked = 1 / fraction if self.rises else fraction
+        if len(cell.groups) == 1:
+            low = fit.threshold_dose(asked, group=cell.groups[0], level=level, sides=1).low
+            return fallback if low is None else low
+        lots = random_lots(fit, asked, list(cell.groups))
+        assert lots is not None
+        limits = lots.mean_limits if of == "mean" else lots.new_lot_limits
+        return limits(level, 1)[0]
+
+    def _assumptions(self, fit: CurveFit) -> tuple[str, ...]:
+        log = fit.likelihood.errors == "lognormal"
+        return ("law_form", "lognormal_scatter" if log else "normal_scatter")
+
+    def _flags(self, fit: CurveFit) -> tuple[str, ...]:
+        found = list(fit.flags)
+        p = fit.lack_of_fit().p
+        if p is not None and p < 0.05:
+            found.append("lack_of_fit")
+        return tuple(found)
+
+    def unsaid(self) -> list[str]:
+        """Thresholds of which nothing can be stated, not even a bound, in words."""
+        said = {(s.material, s.direction, s.exposure, s.fraction) for s in self.threshold_dose()}
+        fraction = self.study.thresholds[0]
+        return [
+            f"{c.material} {c.direction} {c.exposure}: the data exclude no threshold dose at"
+            f" {100 * fraction:g} % under this law".replace("  ", " ")
+            for c in self.cells
+            if (c.material, c.direction or None, c.exposure, fraction) not in said
+        ]
+
+    def rows(self) -> list[tuple[str, str]]:
+        """(label, text) pairs that both reprs show."""
+        rows = [
+            ("study", self.study.title),
+            ("law", f"{self.law.title}: {self.law.expression}"),
+            ("method", "maximum likelihood; profile limits, lots joined by REML"),
+        ]
+        for material, fit in self.fits.items():
+            found = f"{fit.n:g} strips, AICc {fit.aicc:.5g}, {fit.lack_of_fit()!r}"
+            rows.append((material, found))
+        rows += [(m, f"not fitted: {why}") for m, why in self.problems.items()]
+        return rows
+
+    def __repr__(self) -> str:
+        return "LikelihoodFit\n" + "\n".join(f"  {a:<7} {b}" for a, b in self.rows())
+
+    def _repr_html_(self) -> str:
+        body = "".join(
+            f"<tr><th>{html.escape(a)}</th><td>{html.escape(b)}</td></tr>" for a, b in self.rows()
+        )
+        return f"<table>{body}</table>"
+
+
+def fit_study(
+    study: Study | str | Path,
+    *,
+    law: str | Path | Law = "stretched-exponential",
+    errors: Errors = "lognormal",
+    level: float | None = None,
+    materials: Sequence[str] | None = None,
+) -> LikelihoodFit:
+    """Fit a law to every product of a study by maximum likelihood.
+
+    Parameters
+    ----------
+    study : a study or its folder.
+    law : name, file or `Law`.
+    errors : scatter; see `fit_curve`.
+    level : of intervals; the study's by default.
+    materials : products; all by default.
+
+    Returns
+    -------
+    LikelihoodFit; a product that cannot be fitted is told in ``problems``, not fatal to the rest.
+
+    Raises
+    ------
+    StudyError : no product can be fitted.
+    """
+    from durability.exposure import with_dose
+    from durability.study import StudyError, read_study
+
+    if isinstance(study, str | Path):
+        study = read_study(study)
+    the_law = as_law(law)
+    if not isinstance(the_law, Law):
+        raise ValueError(f"{the_law.name} is a free curve; a study needs a law (see fit_curve)")
+    data = with_dose(study)
+    fits: dict[str, CurveFit] = {}
+    problems: dict[str, str] = {}
+    errors_found: list[Any] = []
+    cells: list[Cell] = []
+    for material in materials or list(study.materials):
+        columns = material_columns(study, data, material)
+        if columns is None:
+            continue
+        try:
+            fits[material] = fit_columns(the_law, columns, errors, study)
+        except StudyError as error:
+            problems[material] = "; ".join(str(p) for p in error.problems)
+            errors_found += error.problems
+            continue
+        cells += _cells(material, columns)
+    if not fits:
+        from durability.study import Problem
+
+        raise StudyError(
+            errors_found
+            or [Problem(file="study.toml", expected="at least one exposed strip that may be used")]
+        )
+    return LikelihoodFit(
+        study=study,
+        law=the_law,
+        level=level or study.question.level,
+        fits=fits,
+        problems=problems,
+        cells=tuple(cells),
+    )
+
+
+def material_columns(study: Study, data: Any, material: str) -> dict[str, np.ndarray] | None:
+    """The used rows of a product as arrays, with the labels of start and scale; None if unexposed.
+
+    Unexposed strips count with the first exposure of their lot and direction.
+    """
+    mine = data["used"].values.astype(bool) & (data["material"].values.astype(str) == material)
+    dark = {n for n, x in study.exposures.items() if getattr(x, "control", None)}
+    mine &= ~np.isin(data["exposure"].values.astype(str), list(dark))
+    dose = data["dose"].values.astype(float)
+    mine &= np.isfinite(dose)
+    if not (mine & (dose > 0)).any():
+        return None
+    text = {k: data[k].values.astype(str)[mine] for k in ("lot", "direction", "exposure")}
+    out: dict[str, np.ndarray] = {
+        k: data[k].values.astype(float)[mine] for k in ("dose", "strength", "sd", "n", "censored")
+    }
+    out |= text
+    lit = out["dose"] > 0
+    first: dict[tuple[str, str], str] = {}
+    for lot, direction, exposure, on in zip(*text.values(), lit, strict=True):
+        if on:
+            first.setdefault((lot, direction), exposure)
+    exposure = np.array(
+        [
+            x if on else first.get((lot, d), x)
+            for lot, d, x, on in zip(*text.values(), lit, strict=True)
+        ]
+    )
+    known = np.array(
+        [
+            on or (lot, d) in first
+            for lot, d, on in zip(text["lot"], text["direction"], lit, strict=True)
+        ]
+    )
+    out["start"] = np.array(
+        [f"{a}{MARK}{b}" for a, b in zip(text["lot"], text["direction"], strict=True)]
+    )
+    out["scale"] = np.array(
+        [
+            f"{lot}{MARK}{d}{MARK}{x}"
+            for lot, d, x in zip(text["lot"], text["direction"], exposure, strict=True)
+        ]
+    )
+    return {k: v[known] for k, v in out.items()}
+
+
+def fit_columns(law: Law, columns: dict[str, np.ndarray], errors: Errors, study: Study) -> CurveFit:
+    """One product's fit from `material_columns`."""
+    rises = study.changes == "rises"
+    y, sd, censored = columns["strength"], columns["sd"], columns["censored"]
+    if rises:
+        if errors != "lognormal":
+            raise ValueError("a property that rises is fitted with lognormal errors")
+        sd = sd / y**2
+        y, censored = 1 / y, -censored
+    n = np.maximum(columns["n"], 1)
+    fixed = {START: 0.01 if rises else 100.0} if study.unit == "%" else None
+    unexposed_known = fixed is not None
+    keep = (columns["dose"] > 0) if unexposed_known else np.ones(y.size, dtype=bool)
+    return fit_curve(
+        law,
+        columns["dose"][keep],
+        y[keep],
+        errors=errors,
+        n=n[keep],
+        sd=sd[keep],
+        censored=censored[keep],
+        fixed=fixed,
+        separate=(),
+        partitions={
+            START: [str(v) for v in columns["start"][keep]],
+            SCALE: [str(v) for v in columns["scale"][keep]],
+        },
+    )
+
+
+def _cells(material: str, columns: dict[str, np.ndarray]) -> list[Cell]:
+    lit = columns["dose"] > 0
+    found: dict[tuple[str, str], dict[str, Any]] = {}
+    for lot, d, x, label, dose in zip(
+        columns["lot"][lit],
+        columns["direction"][lit],
+        columns["exposure"][lit],
+        columns["scale"][lit],
+        columns["dose"][lit],
+        strict=True,
+    ):
+        entry = found.setdefault((d, x), {"lots": {}, "doses": []})
+        entry["lots"][lot] = label
+        entry["doses"].append(dose)
+    return [
+        Cell(
+            material=material,
+            direction=str(d),
+            exposure=str(x),
+            lots=tuple(e["lots"]),
+            groups=tuple(e["lots"].values()),
+            last_dose=float(max(e["doses"])),
+            first_dose=float(min(e["doses"])),
+        )
+        for (d, x), e in found.items()
+    ]
