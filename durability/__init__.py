@@ -23,6 +23,7 @@ __version__ = "0.1.0"
 _HOMES = {
     "CrossingFit": "durability.inference.crossing",
     "Curve": "durability.laws",
+    "CurveFit": "durability.inference.likelihood",
     "Fit": "durability.inference",
     "Law": "durability.laws",
     "Problem": "durability.study",
@@ -37,7 +38,11 @@ _HOMES = {
     "TurnbullCurve": "durability.inference.crossing",
     "check_study": "durability.study",
     "crossings_of": "durability.inference.crossing",
+    "compare_laws": "durability.inference.likelihood",
     "fit": "durability.inference",
+    "fit_curve": "durability.inference.likelihood",
+    "fit_series": "durability.inference.likelihood",
+    "fit_study": "durability.inference.likelihood",
     "fit_crossings": "durability.inference.crossing",
     "fit_mixed": "durability.inference.mixed",
     "read_curve": "durability.laws",
@@ -63,6 +68,11 @@ if TYPE_CHECKING:
     from durability.inference.crossing import crossings_of as crossings_of
     from durability.inference.crossing import fit_crossings as fit_crossings
     from durability.inference.crossing import turnbull as turnbull
+    from durability.inference.likelihood import CurveFit as CurveFit
+    from durability.inference.likelihood import compare_laws as compare_laws
+    from durability.inference.likelihood import fit_curve as fit_curve
+    from durability.inference.likelihood import fit_series as fit_series
+    from durability.inference.likelihood import fit_study as fit_study
     from durability.inference.mixed import fit_mixed as fit_mixed
     from durability.laws import Curve as Curve
     from durability.laws import Law as Law

@@ -185,10 +185,18 @@ def fit(
     out: Out = None,
     json: Json = False,
     quiet: Quiet = False,
+    method: Annotated[
+        str, typer.Option("--method", help="bayes, or likelihood: quick, keeps no results folder.")
+    ] = "bayes",
 ) -> None:
     """Fit a degradation law and state the threshold doses."""
     with _errors(json):
+        if method not in ("bayes", "likelihood"):
+            raise ValueError(f'method "{method}" is unknown; known: bayes, likelihood')
         read = _read(study)
+        if method == "likelihood":
+            _fit_by_likelihood(read, law, errors, level, out, json, quiet)
+            return
         made, record = _fitted(read, law, errors, level, seed, out, quiet)
         statements = made.statements()
         if json:
@@ -205,6 +213,69 @@ def fit(
             if not quiet:
                 print_cautions(read.cautions)
         _gate(made)
+
+
+def _fit_by_likelihood(
+    study: Study, law: str | None, errors: str, level: float | None, out: Path | None, json: bool,
+    quiet: bool,
+) -> None:  # fmt: skip
+    from durability.inference import DEFAULT_LAW
+    from durability.inference.likelihood import WHY_PROFILE, fit_study
+
+    made = fit_study(study, law=law or DEFAULT_LAW, errors=errors, level=level)  # type: ignore[arg-type]
+    statements = made.statements()
+    document = {
+        "fit": {"law": made.law.name, "method": "likelihood", "not_fitted": made.problems,
+                "unsaid": made.unsaid()},
+        "statements": statements.to_list(),
+    }  # fmt: skip
+    _keep(document, out)
+    if json:
+        print_json(document)
+        return
+    print(repr(made), "\n")
+    print_statements(statements)
+    for line in made.unsaid():
+        print(line)
+    if not quiet:
+        print(f"\n{WHY_PROFILE[0].upper()}{WHY_PROFILE[1:]}.")
+        print_cautions(study.cautions)
+
+
+@app.command(epilog="Example:  durability compare-laws examples/quarry-cover --figure laws.svg")
+def compare_laws(
+    study: Folder,
+    law: Annotated[
+        list[str] | None, typer.Option("--law", help="A law to compare; may be repeated.")
+    ] = None,
+    errors: Errors = "lognormal",
+    level: Level = None,
+    figure: Annotated[
+        Path | None, typer.Option("--figure", help="Draw the laws here, .svg or .png.")
+    ] = None,
+    json: Json = False,
+    quiet: Quiet = False,
+    out: File = None,
+) -> None:
+    """Fit every law by likelihood and show which the strips support, and what each would say."""
+    with _errors(json):
+        from durability.inference.likelihood import compare_laws as compare
+
+        read = _read(study)
+        tables = compare(read, names=law, level=level, errors=errors)  # type: ignore[arg-type]
+        document = {"tables": [t.to_dict() for t in tables]}
+        _keep(document, out)
+        if json:
+            print_json(document)
+        else:
+            for table in tables:
+                print(repr(table), "\n")
+            if not quiet:
+                print_cautions(read.cautions)
+        if figure is not None:
+            from durability.report.laws_figure import save_tables
+
+            save_tables(tables, figure)
 
 
 @app.command(epilog="Example:  durability translate examples/quarry-cover --site miami")
