@@ -22,6 +22,7 @@ from durability.study.columns import (
 )
 from durability.study.entered import Entered
 from durability.study.findings import Findings
+from durability.study.labels import codes
 from durability.study.tables import Table
 from durability.study.toml import Description
 from durability.units import UNITS, Unit, converted
@@ -218,27 +219,29 @@ def _rows_before_notes(
     return keep
 
 
+def earlier_row(keys: list[Any], mask: Any) -> Any:
+    """For each row of the mask, the first row of it with the same keys; its own number if none."""
+    import numpy
+
+    earlier = numpy.arange(mask.size)
+    rows = mask.nonzero()[0]
+    if rows.size:
+        _, first, inverse = numpy.unique(codes(*keys)[rows], return_index=True, return_inverse=True)
+        earlier[rows] = rows[first[inverse]]
+    return earlier
+
+
 def refuse_repeats(bench: Bench, keys: list[Any], mask: Any, name: str, expected: str) -> None:
     """Note every row whose keys an earlier row has; blank keys are for the mask to leave out."""
     import numpy
 
-    code = numpy.zeros(bench.size, dtype=numpy.int64)
-    for key in keys:
-        _, inverse = numpy.unique(key, return_inverse=True)
-        _, code = numpy.unique(code * (int(inverse.max()) + 1) + inverse, return_inverse=True)
-    rows = mask.nonzero()[0]
-    if not rows.size:
-        return
-    _, first, inverse = numpy.unique(code[rows], return_index=True, return_inverse=True)
-    earlier = rows[first[inverse]]
-    repeated = rows != earlier
+    earlier = earlier_row(keys, mask)
+    repeated = earlier != numpy.arange(bench.size)
     found = numpy.full(bench.size, "", dtype=object)
     label = bench.columns[name].cells if name in bench.columns else found
-    for i, j in zip(rows[repeated], earlier[repeated], strict=True):
-        found[i] = f"{label[i]}, as in row {bench.table.rows[j]}".lstrip(", ")
-    mask = numpy.zeros(bench.size, dtype=bool)
-    mask[rows[repeated]] = True
-    bench.refuse(mask, name, expected, found=found)
+    for i in repeated.nonzero()[0]:
+        found[i] = f"{label[i]}, as in row {bench.table.rows[earlier[i]]}".lstrip(", ")
+    bench.refuse(repeated, name, expected, found=found)
 
 
 def count_column(bench: Bench, *, missing: int) -> Any:

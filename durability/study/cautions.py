@@ -63,6 +63,8 @@ FLAGS: dict[str, str] = {
     "uncertainty.",
     "langley_band": "A langley usually counts the whole of sunlight, not the band in which this "
     "exposure is measured: look which is meant.",
+    "repeated_reading": "A reading stands twice with the same specimen, place and value: a copy, "
+    "or two spots that read alike.",
     "units_not_used": "study.toml gives a unit for a column that no table has.",
     "not_in_data": "A material or an exposure of study.toml has no row in the data.",
 }

@@ -53,8 +53,8 @@ def read_study(folder: str | Path) -> Study:
     Returns
     -------
     Study
-        Materials, exposures, question, and one row a strip or summary, in canonical units and the
-        study's unit of strength.
+        Materials, exposures, question and every kind of data that the folder holds, in canonical
+        units and the study's unit of strength.
 
     Raises
     ------

@@ -8,7 +8,14 @@ from __future__ import annotations
 
 from typing import Any
 
-from durability.study.bench import PLACE_COLUMNS, SUBJECT_COLUMNS, Bench, read_excluded
+from durability.study.bench import (
+    PLACE_COLUMNS,
+    SUBJECT_COLUMNS,
+    Bench,
+    earlier_row,
+    read_excluded,
+)
+from durability.study.findings import listed
 from durability.study.rows import (
     CENSORED,
     VALUE_COLUMNS,
@@ -51,6 +58,7 @@ def reading_rows(bench: Bench) -> dict[str, Any]:
     of_value = bench.unit("value", wanted.dimension, wanted) if wanted else None
     reason = numpy.where(out, excluded, numpy.where(value.blank, "blank", ""))
     say_read_off(bench)
+    _say_copies(bench, {**subjects, "specimen": specimen}, value.values, reason == "")
     return {
         **subjects,
         "specimen": specimen,
@@ -61,6 +69,28 @@ def reading_rows(bench: Bench) -> dict[str, Any]:
         "reason": reason,
         **bench.where(),
     }
+
+
+def _say_copies(bench: Bench, names: dict[str, Any], values: Any, used: Any) -> None:
+    """Caution where the same value of the same specimen at the same place stands twice."""
+    import numpy
+
+    keys = [names[k] for k in ("material", "lot", "direction", "exposure", "specimen", "run")]
+    keys += [numpy.nan_to_num(names[k], nan=-1.0) for k in ("hours", "dose")]
+    earlier = earlier_row([*keys, numpy.nan_to_num(values)], used & ~numpy.isnan(values))
+    again = (earlier != numpy.arange(bench.size)).nonzero()[0]
+    if again.size:
+        lines = bench.table.rows[again].tolist()
+        bench.findings.caution(
+            "repeated_reading",
+            f"{bench.table.file}, {listed(lines)}: the same value of the same specimen at the same "
+            f"place as in an earlier row (row {bench.table.rows[earlier[again[0]]]} first); a copy "
+            "would count twice",
+            file=bench.table.file,
+            row=lines[0],
+            rows=lines,
+            column=bench.columns["value"].header,
+        )
 
 
 def name_specimens(bench: Bench, why: str) -> Any:

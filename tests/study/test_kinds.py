@@ -59,6 +59,16 @@ def test_readings_of_a_specimen_are_held_together_by_its_name(folder):
     np.testing.assert_allclose(filled["dose"].values, [0, 315, 630, 0, 315, 630])
 
 
+def test_a_reading_that_stands_twice_is_said(folder):
+    text = READINGS + "A,L1,machine,X1,s1,250,18.25,0.5,,,r1\n"
+    (found,) = [
+        c
+        for c in read_study(only(folder, "readings", text).path).cautions
+        if c.name == "repeated_reading"
+    ]
+    assert found.rows == (8,) and "row 3 first" in found.text
+
+
 INSPECTIONS = """\
 material,lot,exposure,specimen,fraction,hours_low,hours_high,n
 A,L1,X1,s1,,250,500,
