@@ -179,7 +179,8 @@ def require_estimate(family: Family, data: Brackets, names: tuple[str, ...]) -> 
         raise NoEstimate("all_held")
     if left.all():
         raise NoEstimate("all_crossed")
-    direction = _separation(data, right, left)
+    # without covariates the two cases above are all the separation there is
+    direction = _separation(data, right, left) if k > 1 else None
     if direction is not None:
         told = [n for n, d in zip(names, direction, strict=True) if abs(d) > 1e-7]
         raise NoEstimate("separated", f"It is told by: {', '.join(told)}.")
@@ -210,6 +211,8 @@ def _one_line(data: Brackets) -> bool:
     """True where one β lies in every bracket, edges included."""
     from scipy.optimize import linprog
 
+    if data.design.shape[1] == 1:
+        return bool(data.low.max() <= np.where(data.point, data.low, data.high).min())
     scale = np.maximum(np.abs(data.design).max(0), 1e-300)
     x = data.design / scale
     has_low, has_high = np.isfinite(data.low), np.isfinite(data.high)

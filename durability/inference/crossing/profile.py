@@ -76,7 +76,7 @@ def _root(excess, best: float, side: float, step: float) -> float:
         far = far + side * step
         if abs(far - best) > FARTHEST:
             return side * np.inf
-    root: Any = brentq(excess, near, far, xtol=1e-10)
+    root: Any = brentq(excess, near, far, xtol=1e-9)
     return float(root)
 
 
