@@ -37,15 +37,20 @@ def force_makes_strength(bench: Bench, read: tuple[Numbers, ...], stated: Any, m
     slack = sum(_rounding(column) for column in read)
     off = screening.disagreement(stated, made, slack)
     large = numpy.abs(off) > TOLERATED
-    ratio = copies.constant_ratio(stated, made, slack)
-    if ratio is not None and not ratio.rows and large.any():
+    both = (stated > 0) & (made > 0)
+    if (
+        both.sum() > 1
+        and large[both].all()
+        and numpy.ptp(numpy.log(stated[both] / made[both])) < (TOLERATED / 2)
+    ):
         i = int(large.nonzero()[0][0])
+        times = float(numpy.median(stated[both] / made[both]))
         bench.refuse(
             numpy.arange(bench.size) == i,
             "strength",
             f"{made[i]:.4g} {unit}, which the peak force makes",
-            mend=f"Every row is {ratio.amount:.4g} times too large: look at the units in the "
-            "headers.",
+            mend=f"Every row has {times:.4g} times as much as its force makes: look at the units "
+            "in the headers.",
         )
         return
     for i in large.nonzero()[0].tolist():

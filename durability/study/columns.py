@@ -11,7 +11,7 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from durability.study.findings import Findings, near
+from durability.study.findings import Findings, near, usual_mend
 from durability.study.tables import Table
 from durability.units import Unit, UnitError, header, unit
 
@@ -278,6 +278,8 @@ def _why_no_number(cell: str) -> tuple[str, str]:
         return "a finite number of ordinary size", "Look for a slip in the exponent."
     if _THOUSANDS.fullmatch(cell):
         return "a number without thousands separators", "Write 1234.5, not 1,234.5."
+    if re.fullmatch(r"\d{4}-\d{2}-\d{2}(T.*)?", cell):
+        return "a number", usual_mend("a number", cell)
     if cell[0] in "<≤>≥":
         side = "below" if cell[0] in "<≤" else "above"
         return "a number", f'Write the limit here and "{side}" in the column censored.'

@@ -98,7 +98,7 @@ _USUAL = (
     ("a readable file", "Look whether the file is open elsewhere and may be read."),
     ("a later time", "Sort the rows by time and remove those that repeat."),
 )
-_MADE_A_DATE = re.compile(r"\d{4}-\d{2}-\d{2}([T ]00:00:00)?")
+_MADE_A_DATE = re.compile(r"\d{4}-\d{2}-\d{2}(T.*)?")
 _LETTER_FOR_DIGIT = re.compile(r"(?=.*\d)[\dOolI.,]*[OolI][\dOolI.,]*")
 
 
