@@ -9,11 +9,11 @@ from __future__ import annotations
 import dataclasses
 
 from durability.study import schema
+from durability.study.checked import FILE, as_written
 from durability.study.findings import Findings, near
 from durability.study.model import Exposure
 
-FILE = "study.toml"
-_LIGHT = ("irradiance", "at", "irradiance_uncertainty", "axis", "record")
+_KEYS = ("control", "of", "cycle")
 
 
 def is_control(table: schema.ExposureTable) -> bool:
@@ -29,16 +29,15 @@ def control_exposure(name: str, table: schema.ExposureTable, findings: Findings)
     from durability.study.toml import segment
 
     path, before = f"exposures.{name}", len(findings.problems)
-    for key in _LIGHT:
-        if getattr(table, key) is not None:
-            findings.problem(
-                FILE,
-                "no light in a control",
-                found=getattr(table, key),
-                column=f"{path}.{key}",
-                mend="A control is placed by its hours: remove the line. "
-                'Name the exposure beside it: of = "NAME".',
-            )
+    for key in sorted(table.model_fields_set.difference(_KEYS)):
+        findings.problem(
+            FILE,
+            f"no light in a control, so nothing but {', '.join(_KEYS)}",
+            found=as_written(getattr(table, key)),
+            column=f"{path}.{key}",
+            mend="A control is placed by its hours: remove the line. "
+            'Name the exposure beside it: of = "NAME".',
+        )
     if table.control is not None and table.of is None:
         findings.problem(
             FILE,
@@ -58,7 +57,6 @@ def control_exposure(name: str, table: schema.ExposureTable, findings: Findings)
         return None
     return Exposure(
         name=name,
-        lamp=table.lamp,
         cycle=tuple(segment(s) for s in table.cycle or ()),
         axis="h",
         dose_unit="h",

@@ -100,6 +100,8 @@ TOML_FAULTS = [
     ("control with light", 'axis = "cycles"',
      'control = "heat"\nof = "X1"\nirradiance = "0.35 W/m^2/nm"', None,
      "exposures.turns.irradiance", "0.35 W/m^2/nm", "no light in a control"),
+    ("control with a lamp", 'axis = "cycles"', 'control = "dark"\nof = "X1"\nlamp = "outdoor"',
+     None, "exposures.turns.lamp", "outdoor", "nothing but control, of, cycle"),
     ("control with a lit phase", 'axis = "cycles"',
      'control = "heat"\nof = "X1"\ncycle = [{ minutes = 9, light = true }]', None,
      "exposures.turns.cycle", "a phase with light", "light = false"),
