@@ -318,6 +318,7 @@ def proportional_series(
         layouts.setdefault(where[rows].tobytes(), []).append(rows)
     found = []
     for alike in layouts.values():
+        alike.sort(key=lambda rows: int(rows.min()))  # the later in the table is taken as the copy
         for one, other in itertools.combinations(alike, 2):
             seen = constant_ratio(x[other], x[one], slack[one] + slack[other])
             if seen is not None:
