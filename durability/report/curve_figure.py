@@ -73,8 +73,8 @@ def curve_figure(
             curves, value = [np.exp(c) for c in curves], np.exp(value)
         if end > last:
             top.axvspan(last, end, color=PALE, alpha=0.45, lw=0)
-            top.text(last, 1.0, " not tested", transform=top.get_xaxis_transform(), va="top",
-                     fontsize=8)  # fmt: skip
+            top.text(end, 1.0, "not tested", transform=top.get_xaxis_transform(), va="top",
+                     ha="right", fontsize=8)  # fmt: skip
         top.fill_between(grid, curves[0], curves[2], color=BLUE, alpha=0.2, lw=0)
         top.plot(grid, curves[1], color=BLUE, lw=1.7)
         top.plot(x[row], value, ls="none", marker="o", ms=3.4, mfc="white", mec=INK, mew=0.7)

@@ -89,7 +89,7 @@ def laws_figure(table: LawTable, *, reach: float = 2.0) -> Figure:
         ax.set_xlim(left=-0.01 * reach * last, right=reach * last)
         ax.set_xlabel(f"dose [{table.unit}]")
         ax.set_ylabel("retained fraction [1]")
-        ax.set_title(f"{table.name}: laws agree where strips are")
+        ax.set_title(f"{table.name}: laws beyond the last dose")
         return finish(figure, handles)
 
 

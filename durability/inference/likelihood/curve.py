@@ -301,8 +301,8 @@ def _best(likelihood: Likelihood, begins: np.ndarray) -> tuple[np.ndarray, bool,
         top,
         lower=likelihood.lower,
         upper=likelihood.upper,
-        most=2000,
-        tolerance=1e-10,
+        most=1000,
+        tolerance=1e-8 if likelihood.simple else 1e-9,
         damping=1e-8,
     )
     theta = again.theta[0]
