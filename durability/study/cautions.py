@@ -90,7 +90,7 @@ def look_for_cautions(
 
     others = others or {}
     rows = dict(rows)
-    rows["place"] = _places(rows)
+    rows["place"] = _places(rows, description)
     rows["start"] = (rows["hours"] == 0) | (rows["dose"] == 0)
     rows["lot_code"] = codes(rows["material"], rows["lot"], rows["direction"])
     _not_in_data(rows, others, description, findings)
@@ -108,11 +108,26 @@ def look_for_cautions(
     _high(rows, description, findings)
 
 
-def _places(rows: dict[str, Any]) -> Any:
-    """Where on its axis each row lies, as one number: the dose where given, else the hours."""
+def _places(rows: dict[str, Any], description: Description) -> Any:
+    """Where on its axis each row lies, as one number: the dose where given, else the hours.
+
+    Where some rows of an exposure give doses and others hours, hours count with the dose of the set
+    point, so that both lie on one axis.
+    """
     import numpy
 
-    return numpy.where(numpy.isnan(rows["dose"]), rows["hours"], rows["dose"])
+    by_hours = numpy.isnan(rows["dose"])
+    place = numpy.where(by_hours, rows["hours"], rows["dose"])
+    for name, exposure in description.exposures.items():
+        mine = rows["exposure"] == name
+        both = (mine & by_hours).any() and (mine & (rows["dose"] > 0)).any()
+        if both and exposure is not None and exposure.irradiance is not None:
+            minutes = sum(s.minutes for s in exposure.cycle)
+            lit = sum(s.minutes for s in exposure.cycle if s.light) / minutes if minutes else 1.0
+            rate = exposure.irradiance * lit * (0.0036 if "-" in (exposure.band or "") else 3.6)
+            at = mine & by_hours
+            place[at] = [float(f"{h * rate:.9g}") for h in place[at].tolist()]
+    return place
 
 
 def _note(

@@ -165,6 +165,14 @@ def test_all_five_kinds_stand_in_one_study(folder):
     assert set(study.inputs) == {"study.toml", "specimens.csv", *(f"{k}.csv" for k in tables)}
 
 
+def test_rows_by_hours_and_rows_by_dose_are_one_level_where_they_are_one_dose(folder):
+    folder.change("study.toml", HEAD, HEAD + '\nsummaries = "old.csv"')
+    folder.write("specimens.csv", "material,exposure,hours,strength\nA,X1,0,20\nA,X1,500,9\n")
+    folder.write("old.csv", "material,exposure,dose [kJ/m^2/nm],mean,sd,n\nA,X1,630,9,1,5\n")
+    named = [c.name for c in read_study(folder.path).cautions]
+    assert "one_dose_level" in named
+
+
 def test_kinds_may_be_sheets_of_one_spreadsheet(folder):
     book = openpyxl.Workbook()
     for name, text in {"readings": READINGS, "what they say": DECLARED}.items():
