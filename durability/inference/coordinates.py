@@ -192,7 +192,9 @@ def pack(model: Model, at: Coordinates) -> np.ndarray:
         k.F_DESIGN: model.design,
         k.F_LIMIT: model.censored_limit,
         k.F_NODE: np.concatenate([node, weight / weight.sum()]),
-        k.F_ANCHOR: np.concatenate([model.anchor, np.full(lay.n_product, model.fraction)]),
+        k.F_ANCHOR: np.full(2 * lay.n_product, 0.5)
+        if model.half_loss
+        else np.concatenate([model.anchor, np.full(lay.n_product, model.fraction)]),
         k.F_CONSTANTS: np.append(constants, 0.0),
         k.F_INVERSE_CONSTANTS: np.append(inverse_constants, 0.0),
         k.F_INSPECTED: model.inspected_number,

@@ -164,7 +164,7 @@ def _inverse(model: Model, shape: dict[str, Any]) -> Any:
     tape = model.law.half_loss_tape if model.half_loss else model.law.inverse_tape
     if tape is None:
         raise NotImplementedError(f"law {model.law.name} has no closed inverse for the graph")
-    return tape.graph({"q": model.fraction, **shape})
+    return tape.graph({"q": 0.5 if model.half_loss else model.fraction, **shape})
 
 
 def _groups(model: Model, pm: Any, expected: Any, noise: Any, unit: Any) -> None:

@@ -170,7 +170,6 @@ def _tape(code, n_code, constants, n_in, n, value, tangent, log_first):
             da, db = 0.0, 0.0
             if op == CONST:
                 f = constants[a]
-                a = b = 0
             else:
                 va, vb = value[a * BLOCK + g], value[b * BLOCK + g]
                 if op == ADD:
@@ -211,7 +210,7 @@ def _tape(code, n_code, constants, n_in, n, value, tangent, log_first):
             left, right = (b, c) if op == WHERE else (a, b)
             for j in range(n_in):
                 t = 0.0
-                if da != 0.0:
+                if da != 0.0:  # a constant has no operands: both slopes are 0
                     t += da * tangent[(left * n_in + j) * BLOCK + g]
                 if db != 0.0:
                     t += db * tangent[(right * n_in + j) * BLOCK + g]

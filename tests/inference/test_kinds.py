@@ -20,6 +20,7 @@ from test_kernel import Case, assert_gradient, case_of, density
 from durability.inference.coordinates import pack, spread_of_score
 from durability.inference.graph import plain_model
 from durability.inference.kernel import half_normal_score
+from durability.laws import laws
 from durability.study.model import Study
 
 DOSES = np.array([0.0, 100.0, 250.0, 500.0])
@@ -214,6 +215,15 @@ MIXES = {
 def test_every_kind_of_data_has_the_density_of_the_plain_model(mix, errors):
     it = case_of(MIXES[mix], "logistic", errors)
     assert np.ptp(gaps(it)) < 2e-5
+
+
+@pytest.mark.parametrize("law", laws())
+def test_every_law_has_the_density_of_the_plain_model_and_its_own_gradient(law):
+    it = case_of(study_of(strips(9, ("L1", "L2"))), law)
+    points = it.points(2)
+    assert_gradient(it, np.array([it.theta(y) for y in points]), it.raw)
+    if it.model.half_loss or it.model.law.inverse_tape is not None:  # else PyMC would have to search
+        assert np.ptp(gaps(it)) < 2e-5
 
 
 @pytest.mark.parametrize("errors", ["lognormal", "normal"])
