@@ -246,3 +246,26 @@ def test_the_record_of_a_law_names_its_source(name):
     assert record["source"]
     assert record["use"]
     assert record["limits"]
+
+
+def files_of_the_page() -> list[str]:
+    from durability import catalogue
+
+    page = (catalogue.models_folder() / "laws" / "README.md").read_text(encoding="utf-8")
+    return [block.split("```")[0] for block in page.split("```toml\n")[1:]]
+
+
+def test_the_files_that_the_page_shows_are_read(write):
+    from durability.laws import Curve, Law, read_law_or_curve
+
+    law, curve = files_of_the_page()
+    assert isinstance(read_law_or_curve(write(law)), Law)
+    assert isinstance(read_law_or_curve(write(curve)), Curve)
+
+
+def test_the_page_names_every_function():
+    from durability import catalogue
+    from durability.laws.expression import FUNCTIONS
+
+    page = (catalogue.models_folder() / "laws" / "README.md").read_text(encoding="utf-8")
+    assert all(f"`{name}(" in page for name in FUNCTIONS)
