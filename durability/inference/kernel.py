@@ -244,10 +244,13 @@ def _curves(d, w):
     cell, cell_effect = at(d, d[I_CELL]), at(d, d[I_CELL_EFFECT])
     log_dose, design = at(x, d[F_LOG_DOSE]), at(x, d[F_DESIGN])
     log_curve, slope = at(w, d[W_LOG_CURVE]), at(w, d[W_SLOPE])
-    # jobs: fractions to scaled doses (0: closed, or 0 to 80: bisection), then the cells
-    n_job = 2 if closed else 82
-    for job in range(n_job):
+    # jobs: fractions to scaled doses (closed, or Newton's steps kept in a bracket and their slopes
+    # once they stand still), then the cells
+    n_job = 2 if closed else 102
+    job = 0
+    while job < n_job:
         cells = job == n_job - 1
+        moved = 0.0
         total = n_cell if cells else 2 * n_product
         for begin in range(0, total, BLOCK):
             n = min(BLOCK, total - begin)
@@ -275,8 +278,8 @@ def _curves(d, w):
                         log_u[i] = math.log(value[i])
                     else:  # the bracket lies beside the roots: low, high
                         if job == 0:
+                            root[g] = 0.0
                             root[2 * n_product + g], root[4 * n_product + g] = -60.0, 60.0
-                        root[g] = 0.5 * (root[2 * n_product + g] + root[4 * n_product + g])
                         log_u[i] = root[g]
                         value[i] = math.exp(root[g])
                 for k in range(n_in):
@@ -307,13 +310,22 @@ def _curves(d, w):
                     root[g] = math.log(f)
                     for j in range(1, n_in):
                         root_slope[g * n_in + j] = tangent[(last * n_in + j) * BLOCK + i] / f
-                elif job < n_job - 2:
-                    low = max(f, log_floor) > math.log(x[d[F_ANCHOR] + g])
-                    root[(2 if low else 4) * n_product + g] = root[g]
                 else:
                     by_u = tangent[last * n_in * BLOCK + i]
+                    if job < n_job - 2:
+                        excess = max(f, log_floor) - math.log(x[d[F_ANCHOR] + g])
+                        root[(2 if excess > 0.0 else 4) * n_product + g] = root[g]
+                        low, high = root[2 * n_product + g], root[4 * n_product + g]
+                        step = root[g] - excess / by_u if by_u < 0.0 else low
+                        if not (low < step < high):
+                            step = 0.5 * (low + high)
+                        moved = max(moved, abs(step - root[g]))
+                        root[g] = step
                     for j in range(1, n_in):
                         root_slope[g * n_in + j] = -tangent[(last * n_in + j) * BLOCK + i] / by_u
+        job += 1
+        if not closed and job < n_job - 2 and moved < 1e-13:
+            job = n_job - 2
     return 0.0
 
 
