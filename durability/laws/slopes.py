@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from durability.laws.expression import Tape
 
 Slope = Any  # array, or None where the register does not depend on the input
+_ONE = np.float64(1.0)
 
 
 def slopes(
@@ -54,14 +55,17 @@ def slopes(
         raise ValueError(f"the formula has no input {unknown[0]!r}; it has: {tape.inputs}")
     count = len(wrt)
     value: list[Any] = [np.asarray(values[n], dtype=float) for n in tape.inputs]
-    slope: list[list[Slope]] = [[1.0 if n == w else None for w in wrt] for n in tape.inputs]
+    slope: list[list[Slope]] = [[_ONE if n == w else None for w in wrt] for n in tape.inputs]
     with np.errstate(all="ignore"):
         for code, a, b, c in tape.code:
             if code == op.CONST:
                 value.append(np.float64(tape.constants[a]))
                 slope.append([None] * count)
                 continue
-            if code == op.WHERE:
+            if code == op.NEG:  # without a product
+                value.append(-value[a])
+                slope.append([None if s is None else -s for s in slope[a]])
+            elif code == op.WHERE:
                 test = value[a]
                 value.append(np.where(test, value[b], value[c]))
                 slope.append([_pick(test, y, n) for y, n in zip(slope[b], slope[c], strict=True)])
@@ -80,19 +84,26 @@ def slopes(
     for i, s in enumerate(slope[-1]):
         if s is not None:
             jacobian[..., i] = s
-    return np.array(np.broadcast_to(value[-1], shape)), jacobian
+    last = np.asarray(value[-1])
+    return (last if last.shape == shape else np.array(np.broadcast_to(last, shape))), jacobian
 
 
 def _times(d: Any, s: Slope) -> Slope:
     """d * s, in which nothing times infinity is nothing."""
     if s is None:
         return None
-    product = np.asarray(d * s)
-    odd = np.isnan(product)
-    if odd.any():
+    if s is _ONE:
+        return d
+    product = d * s
+    if np.isnan(np.sum(product)):
         nothing = np.equal(d, 0) | np.equal(s, 0)
-        product = np.where(odd & nothing, 0.0, product)
+        product = np.where(np.isnan(product) & nothing, 0.0, product)
     return product
+
+
+def _positive(x: Any) -> bool:
+    """Are all above 0? Then no edge needs care."""
+    return bool(np.min(x, initial=1.0) > 0)
 
 
 def _plus(s: Slope, t: Slope) -> Slope:
@@ -124,10 +135,13 @@ def _pair(
     if code == op.POW:
         f = np.power(a, b)
         by_a = by_b = None
+        plain = _positive(a)
         if any(s is not None for s in slope_a):
-            by_a = np.where(a != 0, b * f / a, np.where(b == 1, 1.0, 0.0))
+            by_a = b * f / a
+            by_a = by_a if plain else np.where(a != 0, by_a, np.where(b == 1, 1.0, 0.0))
         if any(t is not None for t in slope_b):
-            by_b = np.where(a > 0, f * np.log(np.where(a > 0, a, 1.0)), 0.0)
+            by_b = f * np.log(a)
+            by_b = by_b if plain else np.where(a > 0, by_b, 0.0)
         return f, [_plus(_times(by_a, s), _times(by_b, t)) for s, t in both]
     if code in (op.MIN, op.MAX):
         first = a <= b if code == op.MIN else a >= b
@@ -138,20 +152,19 @@ def _pair(
 
 def _single(code: int, x: Any) -> tuple[Any, Any]:
     """A function of one register and its derivative."""
-    if code == op.NEG:
-        return -x, -1.0
     if code == op.EXP:
         f = np.exp(x)
         return f, f
     if code == op.LOG:
-        return np.log(x), np.where(x > 0, 1.0 / x, 0.0)
+        return np.log(x), 1.0 / x if _positive(x) else np.where(x > 0, 1.0 / x, 0.0)
     if code == op.SQRT:
         f = np.sqrt(x)
-        return f, np.where(f > 0, 0.5 / f, 0.0)
+        return f, 0.5 / f if _positive(f) else np.where(f > 0, 0.5 / f, 0.0)
     if code == op.EXPM1:
         return np.expm1(x), np.exp(x)
     if code == op.LOG1P:
-        return np.log1p(x), np.where(x > -1, 1.0 / (1.0 + x), 0.0)
+        d = 1.0 / (1.0 + x)
+        return np.log1p(x), d if _positive(1.0 + x) else np.where(x > -1, d, 0.0)
     if code == op.TANH:
         f = np.tanh(x)
         return f, 1.0 - f * f
