@@ -19,13 +19,11 @@ from durability.retention.strip import FLAGS as CURVE_FLAGS
 from durability.retention.strip import Strip, reduce_curve
 from durability.study.model import Caution, Study
 from durability.study.problem import Problem, StudyError
+from durability.study.screening import unlike_peaks
 from durability.units import unit
 
 if TYPE_CHECKING:
     import xarray
-
-UNLIKE = 0.005
-"""Table and curve may differ by this share of the peak: a table may be rounded."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -125,23 +123,16 @@ def with_strength(study: Study) -> Study:
     elongation = rows["elongation"].values.astype(float)
     stiffness = rows["stiffness"].values.astype(float)
     width = rows["width"].values.astype(float)
-    cautions: list[Caution] = []
+    table: list[float] = []
+    peaks: list[float] = []
     factor = unit(study.unit).factor
     for c in curves:
         i = c.row
         peak = c.strip.peak_force / (width[i] if _by_width(study) else 1.0) / factor
+        table.append(strength[i])
+        peaks.append(peak)
         if np.isnan(strength[i]):
             strength[i] = peak
-        elif abs(strength[i] - peak) > UNLIKE * peak:
-            cautions.append(
-                Caution(
-                    name="peak_unlike_curve",
-                    text=f"strip {c.specimen}: the table says {strength[i]:.5g} {study.unit}, the "
-                    f"peak of {c.path} is {peak:.5g}; the table's was used",
-                    file=str(rows["file"].values[i]),
-                    row=int(rows["line"].values[i]),
-                )
-            )
         if np.isnan(elongation[i]):
             elongation[i] = 100 * c.strip.strain_at_peak
         if np.isnan(stiffness[i]) and c.strip.stiffness:
@@ -151,8 +142,29 @@ def with_strength(study: Study) -> Study:
     rows["strength"] = rows["strength"].copy(data=strength)
     rows["elongation"] = rows["elongation"].copy(data=elongation)
     rows["stiffness"] = rows["stiffness"].copy(data=stiffness)
-    cautions += _odd(curves)
-    return dataclasses.replace(study, rows=rows, cautions=(*study.cautions, *cautions))
+    cautions = (*study.cautions, *_unlike(curves, table, peaks, study), *_odd(curves))
+    return dataclasses.replace(study, rows=rows, cautions=cautions)
+
+
+def _unlike(
+    curves: tuple[StripCurve, ...], table: list[float], peaks: list[float], study: Study
+) -> list[Caution]:
+    """Strips whose strength in the table is not the peak of their curve."""
+    found = []
+    for s in unlike_peaks(table, peaks):
+        at, *others = s.rows
+        c = curves[at]
+        other = f", which is the peak of {curves[others[0]].path}" if others else ""
+        found.append(
+            Caution(
+                name="peak_unlike_curve",
+                text=f"strip {c.specimen}: the table says {table[at]:.5g} {study.unit}{other}; "
+                f"the peak of {c.path} is {peaks[at]:.5g}; the table's was used",
+                file=str(study.rows["file"].values[c.row]),
+                row=int(study.rows["line"].values[c.row]),
+            )
+        )
+    return found
 
 
 def strip_rows(study: Study) -> xarray.Dataset:

@@ -95,42 +95,34 @@ def disagreement(stated: ArrayLike, made: ArrayLike, precision: ArrayLike) -> ND
     return numpy.where(within | ~numpy.isfinite(difference), 0.0, difference)
 
 
-def unlike_peaks(
-    table: ArrayLike, curve: ArrayLike, texts: Sequence[str], *, tolerance: float = 1e-3
-) -> list[Suspicion]:
-    """Strips whose peak force in the table is not the peak of their raw curve.
-
-    A difference counts beyond the rounding of the table and the tolerance: a machine that reports
-    its peak from a faster clock than its curve differs by less. Never speaks where the table was
-    written from the curves.
+def unlike_peaks(table: ArrayLike, curve: ArrayLike, *, tolerance: float = 5e-3) -> list[Suspicion]:
+    """Strips whose strength in the table is not the peak of their raw curve.
 
     Parameters
     ----------
-    table, curve : (strip,) peak forces in the same unit; nan where there is none.
-    texts : (strip,) how the table writes them.
-    tolerance : relative difference that passes.
+    table, curve : (strip,) in the same unit; nan where there is none.
+    tolerance : relative difference that passes: the table may be rounded, and a machine may take
+        its peak from a faster clock than its curve. Never speaks within it.
 
     Returns
     -------
-    One suspicion a strip: its row first, then the row of the strip whose curve has that peak, if
-    there is one (then the curves or the rows were exchanged); `amount` is table over curve.
+    One suspicion a strip: its row first, then the row of the strip whose curve has that peak to
+    four digits, if there is one (then curves or rows were exchanged); `amount` is table over curve.
 
     Examples
     --------
-    >>> found = unlike_peaks([675.88, 577.34, 705.33], [675.88, 705.33, 577.34],
-    ...     ["675.88", "577.34", "705.33"])
+    >>> found = unlike_peaks([675.88, 577.34, 705.33], [675.88, 705.33, 577.34])
     >>> [s.rows for s in found]
     [(1, 2), (2, 1)]
     """
     import numpy
 
     peak, drawn = numpy.asarray(table, dtype=float), numpy.asarray(curve, dtype=float)
-    slack = numpy.maximum(0.5 * last_place(texts) * (1 + 1e-9), tolerance * numpy.abs(drawn))
-    unlike = numpy.isfinite(peak) & numpy.isfinite(drawn) & (numpy.abs(peak - drawn) > slack)
+    unlike = numpy.isfinite(peak) & numpy.isfinite(drawn)
+    unlike &= numpy.abs(peak - drawn) > tolerance * numpy.abs(drawn)
     found = []
     for i in numpy.flatnonzero(unlike).tolist():
-        exact = 0.5 * last_place([texts[i]])[0] + 1e-9 * abs(peak[i])
-        others = numpy.flatnonzero(numpy.abs(drawn - peak[i]) <= exact)
+        others = numpy.flatnonzero(numpy.abs(drawn - peak[i]) <= 1e-4 * abs(peak[i]))
         rows = (i, *others[others != i][:1].tolist())
         ratio = float(peak[i] / drawn[i]) if drawn[i] else math.inf
         found.append(Suspicion(rows=rows, chance=0.0, amount=ratio))
