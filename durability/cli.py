@@ -17,11 +17,14 @@ import typer
 from durability.terminal import (
     by_file,
     count,
+    plan_document,
     print_cautions,
+    print_chamber,
     print_cover,
     print_json,
     print_law,
     print_laws,
+    print_plan,
     print_problems,
     print_records,
     print_statements,
@@ -152,27 +155,173 @@ def retention(
     json: Json = False,
     quiet: Quiet = False,
     out: File = None,
+    interval: Annotated[
+        str, typer.Option("--interval", help="log_ratio or fieller, of a ratio of means.")
+    ] = "log_ratio",
+    response: Annotated[
+        str, typer.Option("--of", help="strength, elongation or stiffness.")
+    ] = "strength",
+    within: Annotated[
+        float | None,
+        typer.Option("--within", help="Also: strips needed for an interval within ×/÷ this."),
+    ] = None,
+    figures: Annotated[
+        Path | None, typer.Option("--figures", help="Also draw strips and curves, into a folder.")
+    ] = None,
 ) -> None:
     """Strength and retained strength of every group of strips, with intervals."""
     with _errors(json):
-        from durability.retention import retention_table
-        from durability.study import read_study
+        from typing import cast
 
-        read = read_study(study)
-        rows = retention_table(read, level=level or read.question.level)
-        statements = read.retention(level)
-        document = {"table": rows, "statements": statements.to_list()}
+        from durability.retention import (
+            retained_strength,
+            retention_table,
+            sections,
+            with_strength,
+        )
+        from durability.retention.response import Response
+        from durability.retention.retained import Method
+
+        read = with_strength(_read(study))
+        level = level or read.question.level
+        how, what = cast(Method, interval), cast(Response, response)
+        rows = retention_table(read, level=level, method=how, response=what)
+        statements = retained_strength(read, level=level, method=how, response=what)
+        under = sections(read, level=level, response=what, within=within)
+        document = {
+            "table": rows,
+            "statements": statements.to_list(),
+            "sections": {s.name: s.to_dict() for s in under},
+        }
         _keep(document, out)
+        if figures is not None:
+            from durability.report.strips_figure import save_retention_figures
+
+            drawn = save_retention_figures(read, figures, response=what)
         if json:
             print_json(document)
             return
         print(f"{read.title}{'  [invented data]' if read.invented else ''}")
-        percent = f"{100 * (level or read.question.level):g} %"
-        print(f"{read.property}; intervals are {percent} confidence intervals\n")
+        words = read.property if what == "strength" else what
+        print(f"{words}; intervals are {100 * level:g} % confidence intervals\n")
         columns = ("material", "lot", "direction", "exposure", "dose", "n", "mean", "cv", "left")
         print_table([*columns, "remarks"], [shown(row) for row in rows])
+        for section in under:
+            print(f"\n{section.title}")
+            print_table(list(section.columns), [list(row) for row in section.rows])
+        if figures is not None:
+            print(f"\nFigures: {', '.join(str(f) for f in drawn)}")
         if not quiet:
             print_cautions(read.cautions)
+
+
+@app.command(
+    epilog='Example:  durability conformance examples/quarry-cover --retained 0.5 --after "600 h"'
+)
+def conformance(
+    study: Folder,
+    after: Annotated[
+        str, typer.Option("--after", help="The withdrawal: '500 h', or a dose of its exposure.")
+    ],
+    retained: Annotated[
+        float | None, typer.Option("--retained", help="Required fraction left, such as 0.5.")
+    ] = None,
+    strength: Annotated[
+        str | None, typer.Option("--strength", help="Or a required strength, such as '8 kN/m'.")
+    ] = None,
+    share: Annotated[
+        float | None,
+        typer.Option("--share", help="With --strength: share of single strips to hold it."),
+    ] = None,
+    exposure: Annotated[
+        str | None, typer.Option("--exposure", help="Which exposure, where several reach there.")
+    ] = None,
+    assurance: Annotated[
+        float | None, typer.Option("--assurance", help="For a verdict; the study's if left out.")
+    ] = None,
+    json: Json = False,
+    quiet: Quiet = False,
+    out: File = None,
+) -> None:
+    """Pass, fail or undecided against a requirement, with probability, guard bands and risks."""
+    with _errors(json):
+        from durability.retention import conformance as compare
+        from durability.retention import with_strength
+        from durability.units import converted, measure, unit
+
+        read = with_strength(_read(study))
+        place = _withdrawal(after)
+        needed = None
+        if strength is not None:
+            asked = measure(strength, unit(read.unit).dimension)
+            needed = converted(asked.number, asked.unit, unit(read.unit))
+        found = compare(
+            read, retained=retained, strength=needed, share=share, exposure=exposure,
+            assurance=assurance, **place,
+        )  # fmt: skip
+        document = {"conformance": [c.to_dict() for c in found]}
+        _keep(document, out)
+        if json:
+            print_json(document)
+            return
+        print(f"{read.title}{'  [invented data]' if read.invented else ''}\n")
+        for c in found:
+            print(c.sentence())
+            if c.risks is not None and not quiet:
+                print(f"    The usual rule {'accepts' if c.rule_accepts else 'refuses'} it. "
+                      f"{c.risks.sentence()}")  # fmt: skip
+        if not quiet:
+            print_cautions(read.cautions)
+
+
+def _withdrawal(text: str) -> dict[str, float]:
+    """``"500 h"`` as hours, anything else as a dose in the unit of its exposure."""
+    from durability.units import UNITS, UnitError, measure
+
+    number = text.split()[0] if text.split() else ""
+    try:
+        read = measure(text)
+    except UnitError:
+        try:
+            return {"dose": float(number)}
+        except ValueError:
+            raise ValueError(f"--after {text!r} is no withdrawal, such as '500 h'") from None
+    if read.unit.dimension == "time":
+        return {"hours": read.canonical / UNITS["h"].factor}
+    return {"dose": read.canonical}
+
+
+@app.command(epilog="Example:  durability interlaboratory results.csv")
+def interlaboratory(
+    source: Annotated[
+        Path,
+        typer.Argument(help="Study folder, or a table of material, laboratory and value [unit]."),
+    ],
+    json: Json = False,
+    quiet: Quiet = False,
+    out: File = None,
+) -> None:
+    """Repeatability, reproducibility and consistency (h and k) of several laboratories."""
+    with _errors(json):
+        from durability.retention import interlaboratory as compare
+        from durability.retention.interlaboratory import FLAGS as words
+
+        found = compare(_read(source) if source.is_dir() else source)
+        document = {"agreement": [a.to_dict() for a in found]}
+        _keep(document, out)
+        if json:
+            print_json(document)
+            return
+        for a in found:
+            first = a.laboratories[0]
+            print(f"{a.sentence()}\ncritical at 0.5 %: h {first.h_critical:.2f}, "
+                  f"k {first.k_critical:.2f}")  # fmt: skip
+            columns = ["laboratory", "n", "mean", "s", "h", "k", "stands out by"]
+            print_table(columns, [list(row) for row in a.rows()])
+            if not quiet:
+                for flag in a.flags:
+                    print(f"caution: {words[flag]}", file=sys.stderr)
+            print()
 
 
 @app.command(epilog="Example:  durability fit examples/quarry-cover --law logistic --seed 1")
@@ -419,6 +568,182 @@ def sites(json: Json = False, quiet: Quiet = False, out: File = None) -> None:
         from durability.exposure import sites as listed
 
         _show(listed(), json, out)
+
+
+@app.command(
+    epilog="Example:  durability new quarry-2 --material A --material B --start 2031-05-14T08:30"
+    " --yes"
+)
+def new(
+    folder: Annotated[Path, typer.Argument(help="Folder to make; nothing in it is overwritten.")],
+    material: Annotated[
+        list[str] | None, typer.Option("--material", help="A product; may be repeated.")
+    ] = None,
+    lot: Annotated[
+        list[str] | None,
+        typer.Option("--lot", help="A lot as MATERIAL:LOT; may be repeated."),
+    ] = None,
+    lots: Annotated[
+        int | None, typer.Option("--lots", min=1, max=99, help="Lots of each product not named.")
+    ] = None,
+    direction: Annotated[
+        list[str] | None, typer.Option("--direction", help="machine or cross; both if left out.")
+    ] = None,
+    lamp: Annotated[
+        str | None, typer.Option("--lamp", help="A protocol: a file of models/lamps.")
+    ] = None,
+    irradiance: Annotated[
+        str | None, typer.Option("--irradiance", help="Own set point, such as '0.4 W/m^2/nm'.")
+    ] = None,
+    withdraw: Annotated[
+        list[str] | None,
+        typer.Option("--withdraw", help="'500 h' or a dose; repeat, or separate by commas."),
+    ] = None,
+    strips: Annotated[
+        int | None, typer.Option("--strips", min=1, max=999, help="Strips a withdrawal.")
+    ] = None,
+    unexposed: Annotated[
+        int | None,
+        typer.Option("--unexposed", min=1, max=999, help="Unexposed; twice --strips if left out."),
+    ] = None,
+    start: Annotated[
+        str | None, typer.Option("--start", help="When the lamp starts: 2031-05-14T08:30.")
+    ] = None,
+    zone: Annotated[
+        str | None, typer.Option("--zone", help="Time zone of the start, such as Europe/Lisbon.")
+    ] = None,
+    title: Annotated[str | None, typer.Option("--title", help="Title of the study.")] = None,
+    unit: Annotated[str, typer.Option("--unit", help="Unit of strength.")] = "kN/m",
+    strip_width: Annotated[float, typer.Option("--strip-width", help="[mm]")] = 50.0,
+    strip_length: Annotated[float, typer.Option("--strip-length", help="[mm]")] = 200.0,
+    roll_width: Annotated[float, typer.Option("--roll-width", help="Roll or piece [mm].")] = 2000.0,
+    tiers: Annotated[int, typer.Option("--tiers", min=1, help="Tiers of the chamber.")] = 3,
+    places: Annotated[
+        int | None, typer.Option("--places", min=1, help="Places a tier; as needed if left out.")
+    ] = None,
+    seed: Seed = 0,
+    yes: Annotated[bool, typer.Option("--yes", "-y", help="Ask nothing; take defaults.")] = False,
+    json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Plan a study and write its folder: description, strips to fill in, cutting, calendar."""
+    with _errors(json):
+        from durability.exposure import planned_withdrawals, read_lamp
+        from durability.study.calendar import starting, withdrawals
+        from durability.study.new import new_study
+        from durability.study.plan import DIRECTIONS, Design, lots_of
+
+        def ask(value: Any, question: str, default: Any) -> Any:
+            if value is not None or yes:
+                return default if value is None else value
+            kind = int if isinstance(default, int) else str
+            return typer.prompt(question, default=default, type=kind, err=True)
+
+        def split(values: list[str] | None) -> list[str] | None:
+            return None if values is None else [v.strip() for x in values for v in x.split(",")]
+
+        materials = split(material) or split([ask(None, "Products, by commas", "")]) or []
+        if not any(materials):
+            raise ValueError("name at least one product with --material")
+        if not lot:
+            lots = ask(lots, "Lots of each product", 3)
+        named = lots_of(materials, split(lot) or [], lots or 3)
+        directions = split([ask(",".join(direction) if direction else None, "Directions",
+                                ", ".join(DIRECTIONS))]) or []  # fmt: skip
+        lamp = str(ask(lamp, "Lamp protocol (a file of models/lamps)", "xenon-daylight"))
+        protocol = read_lamp(lamp)
+        asked = split(withdraw) or split(
+            [ask(None, "Withdrawals, as times or doses", ", ".join(protocol.withdrawals))]
+        )  # fmt: skip
+        if not any(asked or []):
+            raise ValueError(f"{lamp} sets no withdrawals; name them with --withdraw")
+        planned = planned_withdrawals(asked or [], lamp=lamp, irradiance=irradiance)
+        strips = ask(strips, "Strips of each group at each withdrawal", protocol.strips or 5)
+        begin = starting(str(ask(start, "Start (blank: no calendar)", "")), zone)
+        pdf = folder / "plan.pdf"
+        if pdf.exists():
+            raise ValueError(f"{folder.name} already holds plan.pdf; nothing was written")
+        made = new_study(
+            folder,
+            Design(
+                materials=tuple(materials), lots=named, directions=tuple(directions),
+                hours=tuple(h for h, _ in planned), strips=strips or 5, unexposed=unexposed,
+                strip_width=strip_width, strip_length=strip_length, roll_width=roll_width,
+                tiers=tiers, places=places, seed=seed,
+            ),
+            lamp=lamp, title=title or folder.resolve().name, unit=unit, start=begin,
+            doses=[d for _, d in planned], irradiance=irradiance,
+        )  # fmt: skip
+        from durability.report.plan_figure import write_plan
+
+        write_plan(made, pdf)
+        dates = withdrawals(made, begin, [d for _, d in planned]) if begin else ()
+        if json:
+            print_json(plan_document(made, folder, dates))
+            return
+        print_plan(made, folder, dates, [d for _, d in planned])
+
+
+@app.command(epilog="Example:  durability chamber examples/quarry-cover --band '300-400 nm'")
+def chamber(
+    study: Folder,
+    band: Annotated[
+        str | None, typer.Option("--band", help="Also read doses in another control band.")
+    ] = None,
+    spectrum: Annotated[
+        str | None,
+        typer.Option("--spectrum", help="Spectrum for --band: a name or file; the lamp's own."),
+    ] = None,
+    control: Annotated[
+        str | None, typer.Option("--control", help="A material hung in every run: compare runs.")
+    ] = None,
+    figures: Annotated[
+        Path | None, typer.Option("--figures", help="Folder for a figure of each record.")
+    ] = None,
+    json: Json = False,
+    quiet: Quiet = False,
+    out: File = None,
+) -> None:
+    """What the chamber records say: dose, tolerances, interruptions, drift, temperature."""
+    with _errors(json):
+        from durability.exposure import chambers, departures, read_in_band, run_check
+
+        read = _read(study)
+        found = chambers(read)
+        left = [d for x in read.exposures.values() for d in departures(x)]
+        runs = run_check(read, control) if control is not None else None
+        if not found and runs is None:
+            raise ValueError(
+                "no exposure of this study has a chamber record of a radiant dose; name its file "
+                "under record in study.toml"
+            )
+        other = [] if band is None else [
+            read_in_band(c, read.exposures[c.exposure], band, spectrum) for c in found
+        ]  # fmt: skip
+        document = {
+            "chambers": [c.to_dict() for c in found],
+            "departures": [d.to_dict() for d in left],
+            "in_band": [c.to_dict() for c in other],
+            "runs": None if runs is None else runs.to_dict(),
+        }
+        _keep(document, out)
+        if figures is not None:
+            from durability.report.chamber_figure import write_chambers
+
+            write_chambers(read, found, figures)
+        if json:
+            print_json(document)
+            return
+        for i, c in enumerate(found):
+            print_chamber(c, other[i] if other else None)
+        if left:
+            print("Departures from the practice:")
+            for d in left:
+                print(f"  {d}")
+        if runs is not None:
+            print(runs)
+        if not quiet:
+            print_cautions([caution for c in found for caution in c.cautions])
 
 
 def _show(records: list[dict[str, Any]], json: bool, out: Path | None) -> None:

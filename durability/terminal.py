@@ -7,13 +7,18 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
+    from durability.exposure import Chamber, Converted
     from durability.laws import Curve, Law
     from durability.statement import Statements
+    from durability.study.calendar import Withdrawal
+    from durability.study.plan import Plan
     from durability.translation import Translation
 
 
@@ -213,3 +218,72 @@ def plotted(law: Law, width: int = 64, height: int = 13) -> list[str]:
     rows.append(" " * 7 + marks)
     rows.append(" " * 7 + f"{DOSE}; shapes at the medians of their priors")
     return rows
+
+
+def plan_document(plan: Plan, folder: Path, dates: Sequence[Withdrawal]) -> dict[str, Any]:
+    """A plan that was written, as plain types."""
+    return {
+        "folder": str(folder),
+        "files": sorted(f.name for f in folder.iterdir()),
+        "strips": len(plan.strips),
+        "exposed": plan.design.exposed,
+        "tiers": plan.tiers,
+        "places": plan.places,
+        "seed": plan.design.seed,
+        "hours": list(plan.design.hours),
+        "withdrawals": [
+            {
+                "hours": w.hours,
+                "dose": w.dose,
+                "time": w.time.isoformat(),
+                "strips": w.strips,
+                "out_of_hours": w.out_of_hours,
+            }
+            for w in dates
+        ],
+    }
+
+
+def print_plan(plan: Plan, folder: Path, dates: Sequence[Withdrawal], doses: Sequence[str]) -> None:
+    """A plan that was written, and what to do next."""
+    print(repr(plan), "\n")
+    rows = [
+        [f"{h:g} h", dose, str(len(plan.of(h))), *when]
+        for h, dose, when in zip(
+            plan.design.hours, doses,
+            [[w.moment + ("  (out of hours)" if w.out_of_hours else "")] for w in dates]
+            or [[] for _ in doses],
+            strict=True,
+        )
+    ]  # fmt: skip
+    print_table(["after", "planned dose", "strips", *(["when"] if dates else [])], rows)
+    files = ", ".join(sorted(f.name for f in folder.iterdir()))
+    print(f"\n{folder} holds {files}.")
+    print(f"Fill in specimens.csv as strips break, then:  durability check {folder}")
+
+
+def print_chamber(chamber: Chamber, other: Converted | None) -> None:
+    """One chamber record: what it gave, phase by phase, and how its set points were kept."""
+    print(repr(chamber))
+    if other is not None:
+        print(f"  {'that is':<11} {other}, dose and conversion together")
+        print(f"  {'':<11} {other.source}")
+    print()
+    print_table(
+        ["phase", "hours", "dose", "mean irradiance"],
+        [[p.phase, f"{p.hours:.4g}", f"{p.dose:.4g}", f"{p.irradiance:.4g}"]
+         for p in chamber.phases],
+    )  # fmt: skip
+    print()
+    if not chamber.kept:
+        print("No tolerance is known: the lamp file has none, or no lamp is named.\n")
+        return
+    print_table(
+        ["quantity", "phase", "asked", "mean", "range", "judged", "out of tolerance"],
+        [[k.quantity.replace("_", " "), k.phase, f"{k.set_point:g} +- {k.tolerance:g} {k.unit}",
+          f"{k.mean:.3g}", f"{k.least:.3g} to {k.most:.3g}", f"{k.hours:.4g} h",
+          f"{k.hours_out:.3g} h ({100 * k.share_out:.1f} %)"] for k in chamber.kept],
+    )  # fmt: skip
+    for stop in chamber.interruptions:
+        print(f"{stop.kind} for {stop.hours:.3g} h from {stop.start:.5g} h")
+    print()

@@ -11,9 +11,9 @@ from durability.exposure.assumption import (
     material_assumptions,
     translation_assumptions,
 )
-from durability.exposure.bands import Spectrum, convert_dose, read_spectrum, spectra
+from durability.exposure.bands import Converted, Spectrum, convert_dose, read_spectrum, spectra
 from durability.exposure.cautions import FLAGS
-from durability.exposure.chamber import Chamber, chamber, chambers
+from durability.exposure.chamber import Chamber, chamber, chambers, read_in_band
 from durability.exposure.clock import effective_rate
 from durability.exposure.delivery import Delivery, delivery, hours_of_dose
 from durability.exposure.departures import Departure, departure_cautions, departures
@@ -29,6 +29,7 @@ __all__ = [
     "FLAGS",
     "Assumption",
     "Chamber",
+    "Converted",
     "Delivery",
     "Departure",
     "Lamp",
@@ -48,6 +49,7 @@ __all__ = [
     "lamps",
     "material_assumptions",
     "planned_withdrawals",
+    "read_in_band",
     "read_lamp",
     "read_site",
     "read_spectrum",

@@ -15,7 +15,7 @@ import math
 import re
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from durability import catalogue
 from durability.exposure.assumption import Assumption, assumption
@@ -103,14 +103,25 @@ class Converted:
     spectrum: str
     source: str
 
+    def to_dict(self) -> dict[str, Any]:
+        """Everything as plain types for JSON."""
+        import numpy
+
+        return {
+            "dose": numpy.asarray(self.dose).tolist(),
+            "dose_unit": self.dose_unit,
+            "factor": self.factor,
+            "relative_sd": self.log_sd,
+            "spectrum": self.spectrum,
+            "source": self.source,
+        }
+
     def __repr__(self) -> str:
         import numpy
 
         shown = f"{float(self.dose):.4g}" if numpy.ndim(self.dose) == 0 else f"{self.dose}"
-        return (
-            f"{shown} {self.dose_unit} (+- {100 * self.log_sd:.2g} % by the conversion alone, "
-            f"spectrum {self.spectrum})"
-        )
+        spread = f"+- {100 * self.log_sd:.2g} %"
+        return f"{shown} {self.dose_unit} {spread}, by the spectrum {self.spectrum}"
 
 
 def convert_dose(
@@ -132,7 +143,7 @@ def convert_dose(
     Examples
     --------
     >>> convert_dose(630.0, band="340 nm", into="300-400 nm", spectrum="xenon-daylight")
-    74.34 MJ/m² in 300-400 nm (+- 8 % by the conversion alone, spectrum xenon-daylight)
+    74.34 MJ/m² in 300-400 nm +- 8 %, by the spectrum xenon-daylight
     """
     import numpy
 

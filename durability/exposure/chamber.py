@@ -8,10 +8,11 @@ exposure and the tolerances of the practice that its lamp follows.
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from durability.exposure.assumption import chamber_assumptions, material_assumptions
+from durability.exposure.bands import Converted, convert_dose
 from durability.exposure.chamber_parts import (
     Drift,
     Interruption,
@@ -223,6 +224,36 @@ def chambers(study: Study) -> list[Chamber]:
         for x in study.exposures.values()
         if x.record is not None and delivery(x) is not None
     ]
+
+
+def read_in_band(
+    said: Chamber, exposure: Exposure, band: str, spectrum: str | None = None
+) -> Converted:
+    """The dose of a chamber record in another control band.
+
+    Parameters
+    ----------
+    said, exposure : the record and its exposure.
+    band : such as ``"300-400 nm"``.
+    spectrum : name or file; None takes the spectrum that the lamp's file names.
+
+    Returns
+    -------
+    Converted : its ``log_sd`` is that of dose and conversion together.
+
+    Raises
+    ------
+    ValueError : no spectrum is known, or it does not reach the band.
+    """
+    from durability.study.schema import normal_band
+
+    named = spectrum
+    if named is None and exposure.lamp:
+        named = read_lamp(exposure.lamp).spectrum
+    if named is None:
+        raise ValueError(f"exposure {exposure.name} names no lamp with a spectrum; name a spectrum")
+    found = convert_dose(said.dose, band=said.band, into=normal_band(band), spectrum=named)
+    return replace(found, log_sd=math.hypot(found.log_sd, said.log_sd))
 
 
 def _base(whole: float, of_record: float) -> float:

@@ -54,6 +54,40 @@ class Withdrawal:
         return f"{DAYS[t.weekday()]} {t.day} {MONTHS[t.month - 1]} {t:%Y, %H:%M}{zone}"
 
 
+def starting(text: str, zone: str | None = None) -> datetime.datetime | None:
+    """The start as written in ISO 8601, in a named time zone if there is one; None where blank.
+
+    Raises
+    ------
+    ValueError : no such time, no such zone, or a zone beside a time that has its own.
+
+    Examples
+    --------
+    >>> starting("2031-05-14T08:30", "Europe/Lisbon").isoformat()
+    '2031-05-14T08:30:00+01:00'
+    """
+    import zoneinfo
+
+    if not text.strip():
+        if zone:
+            raise ValueError("a time zone needs a start, such as 2031-05-14T08:30")
+        return None
+    try:
+        start = datetime.datetime.fromisoformat(text.strip())
+    except ValueError as error:
+        raise ValueError(f"start is {text!r}; expected a time such as 2031-05-14T08:30") from error
+    if not 1900 < start.year < 2200:
+        raise ValueError(f"start is {text!r}; expected a year between 1900 and 2200")
+    if zone is None:
+        return start
+    if start.tzinfo is not None:
+        raise ValueError(f"start is {text!r}, which has a zone of its own; leave out {zone}")
+    try:
+        return start.replace(tzinfo=zoneinfo.ZoneInfo(zone))
+    except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError) as error:
+        raise ValueError(f"time zone is {zone!r}; expected a name such as Europe/Lisbon") from error
+
+
 def withdrawals(
     plan: Plan, start: datetime.datetime, doses: Sequence[str] = ()
 ) -> tuple[Withdrawal, ...]:

@@ -47,8 +47,8 @@ def new_study(
 
     Raises
     ------
-    FileExistsError : a file of the same name is there; nothing was written.
-    ValueError : a unit in which strips are not broken.
+    ValueError : a file of the same name is there, and nothing was written; or a unit in which
+        strips are not broken.
 
     Notes
     -----
@@ -81,30 +81,30 @@ def write_new(folder: Path, content: dict[str, bytes]) -> None:
 
     Raises
     ------
-    FileExistsError : names every file that is in the way.
+    ValueError : names every file that is in the way, or says why nothing can be written.
     """
     if folder.exists() and not folder.is_dir():
-        raise FileExistsError(f"{folder.name} is a file; name a folder")
+        raise ValueError(f"{folder.name} is a file; name a folder")
     there = [name for name in content if (folder / name).exists()]
     if there:
-        raise FileExistsError(
+        raise ValueError(
             f"{folder.name} already holds {', '.join(there)}; nothing was written. Name a new "
             "folder"
         )
     is_new = not folder.exists()
-    folder.mkdir(parents=True, exist_ok=True)
     written: list[Path] = []
     try:
+        folder.mkdir(parents=True, exist_ok=True)
         for name, data in content.items():
             with open(folder / name, "xb") as stream:
                 written.append(folder / name)
                 stream.write(data)
-    except OSError:
+    except OSError as error:
         for file in written:
             file.unlink(missing_ok=True)
-        if is_new and not any(folder.iterdir()):
+        if is_new and folder.is_dir() and not any(folder.iterdir()):
             folder.rmdir()
-        raise
+        raise ValueError(f"{folder.name} cannot be written ({error.strerror})") from error
 
 
 def _table(made: Plan, by_width: bool) -> str:

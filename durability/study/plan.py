@@ -348,6 +348,33 @@ def _part(grid: NDArray, generator: numpy.random.Generator) -> int:
     return touching(grid)
 
 
+def lots_of(
+    materials: Sequence[str], named: Sequence[str], number: int
+) -> tuple[tuple[str, ...], ...]:
+    """Lots of each product: those named as ``"MATERIAL:LOT"``, else `number` of them, numbered.
+
+    Raises
+    ------
+    ValueError : every name that is of no product.
+
+    Examples
+    --------
+    >>> lots_of(["A", "B"], ["A:7741", "A:7742"], 2)
+    (('7741', '7742'), ('B1', 'B2'))
+    """
+    own: dict[str, list[str]] = {m: [] for m in materials}
+    wrong = []
+    for text in named:
+        material, mark, lot = text.partition(":")
+        if mark and material.strip() in own and lot.strip():
+            own[material.strip()].append(lot.strip())
+        else:
+            wrong.append(f"{text!r} is no lot of {', '.join(materials)}; write MATERIAL:LOT")
+    if wrong:
+        raise ValueError("; ".join(wrong))
+    return tuple(tuple(v or [f"{m}{i + 1}" for i in range(number)]) for m, v in own.items())
+
+
 def _stems(design: Design) -> dict[tuple[str, str], str]:
     """The head of a label: the lot where it carries its product's name, else both."""
     pairs = [(m, lot) for m, own in zip(design.materials, design.lots, strict=True) for lot in own]
