@@ -6,8 +6,8 @@ Problems, starts and certified values: NIST/ITL Statistical Reference Datasets (
 copies under tests/outside/data/nist name the files seen. From each published start alone, with the
 start as first of a multi-start where that one fails alone, and from starts of our own (nothing is
 given; ENSO's periods are bounded to be longer than two months, the sampling step allows no less).
-Printed: the smallest number of agreeing digits of parameters, standard deviations and residual sum
-of squares (11 at most, as certified), and what equivalent solutions were put in the certified order.
+Printed: the smallest number of agreeing digits of parameters, standard deviations and residual
+sum of squares (11 at most, as certified); equivalent solutions are put in the certified order.
 """
 
 from __future__ import annotations

@@ -129,7 +129,8 @@ class Mean:
                 shape = {k: np.exp(v) for k, v in values.items()}
                 curve = self.tape.evaluate({"u": u, **shape})
                 if self.log:
-                    return level + np.maximum(curve, np.log(self.law.floor))
+                    floor = np.log(self.law.floor)  # the log of what is below zero is nan
+                    return level + np.where(curve > floor, curve, floor)
                 return np.exp(level) * np.maximum(curve, self.law.floor)
         inputs = {b.name: np.exp(values[b.name]) if b.log else values[b.name] for b in self.blocks}
         with np.errstate(all="ignore"):
@@ -162,10 +163,10 @@ class Mean:
         u = dose * np.exp(-values[SCALE])
         curve, slope = self.tape.slopes({"u": u, **shape}, ("u", *names))
         floor = np.log(law.floor) if self.log else law.floor
-        cut = (curve <= floor) | (u == 0)
+        cut = ~(curve > floor) | (u == 0)
         by_scale = np.where(cut, 0.0, -u * slope[..., 0])
         by_shape = [np.where(cut, 0.0, shape[k] * slope[..., i + 1]) for i, k in enumerate(names)]
-        curve = np.maximum(curve, floor)
+        curve = np.where(curve > floor, curve, floor)
         if not self.log:
             start = np.exp(level)
             curve = start * curve

@@ -40,8 +40,11 @@ def shape_grid(law: Law, steps: tuple[float, ...] = (-1.5, 0.0, 1.5)) -> np.ndar
     return np.array(list(itertools.product(*sides)))
 
 
-def law_grid(law: Law, dose: np.ndarray, *, fine: bool = False) -> np.ndarray:
-    """(n, 1 + n_shape): log scale and log shapes to begin from, for doses (n_row,)."""
+def law_grid(law: Law, dose: np.ndarray, *, fine: bool = True) -> np.ndarray:
+    """(n, 1 + n_shape): log scale and log shapes to begin from, for doses (n_row,).
+
+    A law that stays at a floor has a kink there, and many local optima: its doses lie closer.
+    """
     lit = dose[dose > 0]
     close = fine and len(law.shapes) < 2
     shapes = shape_grid(law, tuple(np.arange(-2.0, 2.1, 0.5)) if close else (-1.5, 0.0, 1.5))
@@ -50,14 +53,9 @@ def law_grid(law: Law, dose: np.ndarray, *, fine: bool = False) -> np.ndarray:
     half = np.where(np.isfinite(half), half, 0.0)
     reach = np.log(lit.max()) if lit.size else 0.0
     first = np.log(lit.min()) if lit.size else 0.0
-    places = np.unique(
-        np.concatenate(
-            [
-                np.linspace(first - 0.7, reach + 0.3, 15 if close else 5),
-                reach + np.array([1.0, 2.5]),
-            ]
-        )
-    )
+    many = 80 if law.floor > 1e-6 and fine else 14 if close else 6
+    far = reach + np.array([0.7, 1.4, 2.5])
+    places = np.concatenate([np.linspace(first - 0.7, reach + 0.3, many), far])
     rows = [np.column_stack([place - half, shapes]) for place in places]
     return np.concatenate(rows)
 
