@@ -39,7 +39,7 @@ def share_left(rows: dict[str, Any], description: Description) -> Any:
     if in_percent(description):
         return rows["strength"] / 100.0
     lot = rows["lot_code"]
-    start = rows["used"] & rows["start"]
+    start = rows["used"] & rows["start"] & numpy.isfinite(rows["strength"])
     total = numpy.bincount(lot[start], rows["strength"][start], minlength=lot.max() + 1)
     number = numpy.bincount(lot[start], minlength=lot.max() + 1)
     with numpy.errstate(divide="ignore", invalid="ignore"):
@@ -116,9 +116,11 @@ def _brackets(
                 if not (falls and q == HALF and min(s for _, s in shares) > HALF):
                     _outside(rows, mine, shares, q, f"{100 * q:g} %", falls, findings)
         if description.required_strength is not None:
-            values = _by_level(rows, mine, rows["strength"])
+            known = mine & numpy.isfinite(rows["strength"])  # a strength may come from a curve
+            values = _by_level(rows, known, rows["strength"])
             unit, wanted = description.unit, description.required_strength
-            _outside(rows, mine, values, wanted, f"{wanted:g} {unit}", falls, findings)
+            if values:
+                _outside(rows, mine, values, wanted, f"{wanted:g} {unit}", falls, findings)
 
 
 def _by_level(rows: dict[str, Any], mask: Any, values: Any) -> list[tuple[float, float]]:

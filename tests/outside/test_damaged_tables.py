@@ -119,3 +119,39 @@ def test_blanks_of_the_puncture_table_gather_at_the_last_level(reference, as_stu
     (caution,) = found.pop("blanks_where_little_is_left")
     assert len(caution.rows) == 3 and "180" in caution.text
     assert found == {}
+
+
+def test_two_exchanged_rows_are_told_from_the_peaks_of_their_real_curves(reference, tmp_path):
+    """The machine files agree with the table to the last digit; then two forces are exchanged."""
+    from durability.retention import with_strength
+    from durability.study import read_study
+
+    table = reference("retention/uv_cycles_strips.csv").read_text(encoding="utf-8").splitlines()
+    force = {
+        (r["cycles"], r["specimen"]): r["peak_force [N]"]
+        for r in csv.DictReader(t for t in table if t[:1] != "#")
+    }
+    curves = sorted(reference("retention/curves").glob("cycles*"))
+    (tmp_path / "curves").mkdir()
+    (tmp_path / "study.toml").write_text(
+        '[study]\ntitle = "t"\nproperty = "p"\nunit = "N"\nthresholds = [0.5]\n'
+        '[data]\nspecimens = "s.csv"\ncurves = "curves"\n[exposures.UV]\naxis = "cycles"\n'
+        '[materials.M]\n[tensile]\ngauge_length = "200 mm"\n'
+    )
+    lines = ["material,exposure,dose,specimen,peak_force [N],curve"]
+    for path in curves:
+        (tmp_path / "curves" / path.name).write_bytes(path.read_bytes())
+        cycles, strip = str(int(path.stem[6:9])), path.stem[-1]
+        lines.append(f"M,UV,{cycles},{strip},{force[cycles, strip]},{path.name}")
+
+    def unlike(rows: list[str]) -> list:
+        (tmp_path / "s.csv").write_text("\n".join(rows))
+        study = with_strength(read_study(tmp_path))
+        return [c for c in study.cautions if c.name == "peak_unlike_curve"]
+
+    assert unlike(lines) == []
+    first, second = lines[1].split(","), lines[2].split(",")
+    first[4], second[4] = second[4], first[4]
+    found = unlike([lines[0], ",".join(first), ",".join(second), *lines[3:]])
+    assert [c.row for c in found] == [2, 3]
+    assert f"which is the peak of curves/{curves[1].name}" in found[0].text
