@@ -242,9 +242,7 @@ class TensileTable(_Table):
     """[tensile]"""
 
     method: Text | None = Field(default=None, description="a name of models/methods")
-    width: Length | None = Field(
-        default=None, description='a width with its unit, such as "50 mm"'
-    )
+    width: Length | None = Field(default=None, description='a width with its unit, such as "50 mm"')
     gauge_length: Length | None = Field(
         default=None, description='a free length between the jaws, such as "75 mm"'
     )
