@@ -137,15 +137,24 @@ def check(
 
 
 def _checked(folder: Path) -> tuple[list[Problem], list[Caution]]:
-    """Problems and cautions of the folder, those of its lamps and chamber records included."""
-    from durability.exposure import delivery_cautions, with_doses
+    """Problems and cautions of the folder, those of its lamps, records and curves included."""
+    from durability.exposure import delivery_cautions, departure_cautions, with_doses
+    from durability.retention import with_strength
     from durability.study import StudyError, check_study
 
     try:
-        read = with_doses(_read(folder))
-        return [], [*read.cautions, *delivery_cautions(read)]
-    except StudyError as error:
-        return list(error.problems), check_study(folder)[1]
+        read = _read(folder)
+    except StudyError:
+        return check_study(folder)
+    problems: list[Problem] = []
+    for fill in (with_strength, with_doses):
+        try:
+            read = fill(read)
+        except StudyError as error:
+            problems += error.problems
+    if problems:
+        return problems, list(read.cautions)
+    return [], [*read.cautions, *delivery_cautions(read), *departure_cautions(read)]
 
 
 @app.command(epilog="Example:  durability retention examples/quarry-cover --level 0.9")
