@@ -43,6 +43,7 @@ from durability.retention.response import responses, with_response
 from durability.retention.retained import retained_strength
 from durability.retention.rule_risks import RuleRisks
 from durability.retention.sample_size import interval_factor, strips_needed
+from durability.retention.sections import Section, sections
 from durability.retention.strength import StripCurve, strip_curves, strip_rows, with_strength
 from durability.retention.strip import Strip, reduce_curve
 from durability.retention.table import retention_table
@@ -61,6 +62,7 @@ __all__ = [
     "Method",
     "Outlier",
     "RuleRisks",
+    "Section",
     "Strip",
     "StripCurve",
     "against_control",
@@ -91,6 +93,7 @@ __all__ = [
     "responses",
     "retained_strength",
     "retention_table",
+    "sections",
     "share_that_holds",
     "strip_curves",
     "strip_rows",

@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 from durability.retention.groups import group_codes, groups
 from durability.retention.outliers import outliers
-from durability.retention.retained import retained_strength
+from durability.retention.response import Response, with_response
+from durability.retention.retained import Method, retained_strength
 from durability.retention.strength import strip_rows
 from durability.statement import Statement, round_by_uncertainty
 
@@ -32,13 +33,20 @@ REMARKS: dict[str, str] = {
 }
 
 
-def retention_table(study: Study, *, level: float = 0.95) -> list[dict[str, Any]]:
+def retention_table(
+    study: Study,
+    *,
+    level: float = 0.95,
+    method: Method = "log_ratio",
+    response: Response = "strength",
+) -> list[dict[str, Any]]:
     """Groups and what is left of them, as rows of a table.
 
     Parameters
     ----------
     study : as read.
     level : probability of the intervals.
+    method, response : as in `retained_strength`.
 
     Returns
     -------
@@ -58,8 +66,10 @@ def retention_table(study: Study, *, level: float = 0.95) -> list[dict[str, Any]
     """
     import math
 
+    found_statements = retained_strength(study, level=level, method=method, response=response)
+    stated = {_key(s): s for s in found_statements}
+    study = with_response(study, response)
     table = groups(study)
-    stated = {_key(s): s for s in retained_strength(study, level=level)}
     remarks = _strip_remarks(study)
 
     def number(name: str, g: int) -> float | None:
@@ -97,7 +107,7 @@ def retention_table(study: Study, *, level: float = 0.95) -> list[dict[str, Any]
             lots = {
                 k[1] for k in stated if (k[0], *k[2:]) == (label[0], *label[2:], row["dose"], False)
             }
-            start = s.quantity == "unexposed_strength"
+            start = s.quantity.startswith("unexposed")
             row |= {
                 "hours": hours.get((label[3], row["dose"])),
                 "n": len(lots),
@@ -129,7 +139,7 @@ def _row(
         "hours": None, "n": 0, "not_used": 0, "mean": None, "unit": study.unit, "cv": None,
         "retained": None, "low": None, "high": None, "left": "",
     }  # fmt: skip
-    if s is not None and s.quantity == "retained_strength":
+    if s is not None and s.quantity.startswith("retained"):
         row |= {"retained": s.value, "low": s.low, "high": s.high, "left": left_in_words(s)}
     elif s is not None:
         row["left"] = f"start: {s.figures()}"
