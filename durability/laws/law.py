@@ -196,10 +196,11 @@ class Law:
             low, high = np.full(size, -_REACH), np.full(size, _REACH)
         else:  # the first step of a fine grid over which the curve comes from above q
             grid = np.linspace(-_REACH, _REACH, 1201)
-            at = grid.reshape(-1, *(1,) * len(size))
-            above = np.broadcast_to(excess(at, *arrays) > 0, (grid.size, *size))
-            first = np.argmax(above[:-1] & ~above[1:], axis=0)
-            low, high = grid[first], grid[first + 1]
+            first, above = np.zeros(size, dtype=int), excess(grid[0], *arrays) > 0
+            for i in range(1, grid.size):
+                above, before = excess(grid[i], *arrays) > 0, above
+                first = np.where((first == 0) & before & ~above, i, first)
+            low, high = np.where(first > 0, grid[first - 1], np.nan), grid[first]
         root = elementwise.find_root(excess, (low, high), args=tuple(arrays))
         found = np.where(np.asarray(root.success), np.asarray(root.x), np.nan)
         return np.where(q == 1, 0.0, np.exp(found)) if self.monotone else np.exp(found)
