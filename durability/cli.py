@@ -496,10 +496,14 @@ def report(
 ) -> None:
     """Do the whole job: read, fit, translate, and write the results folder with its report."""
     with _errors(json):
+        from durability.compiling import compile_meanwhile
+
+        compiled = compile_meanwhile()
+        read = _read(study)
+        compiled()
         from durability.report import report as run
         from durability.report import unchanged_report
 
-        read = _read(study)
         folder = out if out is not None else read.folder / "results"
         word = "Nothing has changed since this report was written."
         document = unchanged_report(
@@ -828,6 +832,7 @@ def _explain(error: Exception, json: bool) -> NoReturn:
     from durability.laws import ExpressionError, LawError
     from durability.report import FitFailed, ResultsFolderError
     from durability.translation import TranslationRefused
+    from durability.units import UnitError
 
     if isinstance(error, FitFailed):
         if json:
@@ -835,7 +840,14 @@ def _explain(error: Exception, json: bool) -> NoReturn:
         print(f"error: {error}\nNothing was written; the earlier results are untouched.",
               file=sys.stderr)  # fmt: skip
         raise typer.Exit(FIT_FAILED) from None
-    known = (LookupError, LawError, ExpressionError, ResultsFolderError, TranslationRefused)
+    known = (
+        LookupError,
+        UnitError,
+        LawError,
+        ExpressionError,
+        ResultsFolderError,
+        TranslationRefused,
+    )
     if isinstance(error, known) or type(error) is ValueError:
         text = str(error.args[0]) if error.args else str(error)
         if json:

@@ -79,7 +79,7 @@ def _pieces(data: bytes, first: int) -> Iterator[Any]:
     """The rows in pieces of a few megabytes that end at a line's end, so that memory stays low."""
     import numpy
 
-    last = len(data.rstrip(b"\r\n \t"))
+    last = len(data.rstrip(b"\r\n"))
     while first < last:
         end = data.find(b"\n", min(first + _PIECE, last))
         end = last if end < 0 or end > last else end
