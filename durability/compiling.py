@@ -1,0 +1,61 @@
+"""Is the engine compiled on this machine? If not, a second process does it while this one reads.
+
+    python -m durability.compiling
+
+Compiled code is kept on disk, so this happens once, and again after an update.
+"""
+
+from __future__ import annotations
+
+import importlib
+import os
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+
+def compile_meanwhile() -> Callable[[], None]:
+    """Start compiling where nothing compiled is found beside the engine.
+
+    Returns
+    -------
+    what to call before fitting: it imports what a fit needs besides, and waits. A failure there is
+    not one here: whatever is missing is compiled when it is first used.
+    """
+    kernel = Path(__file__).parent / "inference" / "kernel.py"
+    place = os.environ.get("NUMBA_CACHE_DIR", kernel.parent / "__pycache__")
+    kept = Path(place).rglob("kernel.density_callback-*.nbi")
+    if any(index.stat().st_mtime >= kernel.stat().st_mtime for index in kept):
+        return lambda: None
+    command = [sys.executable, "-m", "durability.compiling"]
+    quiet = subprocess.DEVNULL
+    other = subprocess.Popen(command, stdin=quiet, stdout=quiet, stderr=quiet)
+
+    def finish() -> None:
+        try:
+            for name in ("nutpie", "matplotlib.figure", "pvlib"):
+                importlib.import_module(name)
+            other.wait()
+        except BaseException:
+            other.kill()
+            raise
+
+    return finish
+
+
+def _compile() -> None:
+    import numpy as np
+
+    from durability.inference import kernel  # noqa: F401
+    from durability.translation.kernel import days_until
+
+    one = np.ones(1)
+    days_until(
+        np.arange(1), one, one, one, one, exponent=one, activation_energy=one, cloud=one,
+        heating=one, scale=one, targets=np.ones((1, 1)), starts=np.zeros((1, 1)),
+    )  # fmt: skip
+
+
+if __name__ == "__main__":
+    _compile()
