@@ -88,14 +88,22 @@ def pictures(results: Results) -> list[Picture]:
 
 
 def _chamber(exposure: Exposure, name: str) -> Picture:
+    from durability.exposure import delivery
+    from durability.report.chamber_figure import chamber_figure
+
     what = f"of exposure {exposure.name} against time, with a dashed line at each set point"
+    judged = delivery(exposure) is not None
+    caption = f"What the chamber of {exposure.name} recorded, with its set points; the first day is"
+    caption += " drawn large."
+    if judged:
+        caption += " Pale bands are the tolerances of the practice; times without light or record"
+        caption += " are shaded."
     return Picture(
         name=name,
         section="evidence",
-        figure=figures.chamber_record(exposure),
-        caption=f"What the chamber of {exposure.name} recorded, with its set points; the first day"
-        " is drawn large.",
-        alternative=f"Irradiance and black-panel temperature {what}.",
+        figure=chamber_figure(exposure) if judged else figures.chamber_record(exposure),
+        caption=caption,
+        alternative=f"Irradiance, temperatures and humidity as recorded {what}.",
     )
 
 

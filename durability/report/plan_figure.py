@@ -29,8 +29,8 @@ def cutting_figure(plan: Plan, material: str, lot: str) -> Figure:
 
     Returns
     -------
-    Figure : place across the roll [mm] against place along it [mm], to scale within a panel; each
-        strip with its label, its ground the withdrawal.
+    Figure : along the roll [mm] against across it [mm]; each strip with its label, its ground and
+        foot the withdrawal. An empty cell is left uncut.
     """
     strips = [s for s in plan.strips if (s.material, s.lot) == (material, lot)]
     d = plan.design
