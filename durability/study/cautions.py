@@ -89,12 +89,12 @@ def look_for_cautions(
     import numpy
 
     others = others or {}
-    rows = dict(rows)
-    rows["place"] = _places(rows, description)
-    rows["start"] = (rows["hours"] == 0) | (rows["dose"] == 0)
-    rows["lot_code"] = codes(rows["material"], rows["lot"], rows["direction"])
+    rows = _placed(rows, description)
     _not_in_data(rows, others, description, findings)
     _declared_alone(rows, others, findings)
+    if "readings" in others:
+        readings = _placed(others["readings"], description)
+        look_at_levels({**readings, "strength": readings["value"]}, description, findings)
     if not rows["used"].size:
         return
     _not_used(rows, look_for_damage(rows, findings), findings)
@@ -106,6 +106,16 @@ def look_for_cautions(
     loose &= numpy.isnan(rows["sd"]) | (rows["n"] == 0)
     _note(rows, loose, "spread_not_given", "no spread or no count", findings)
     _high(rows, description, findings)
+
+
+def _placed(rows: Mapping[str, Any], description: Description) -> dict[str, Any]:
+    """The rows with their ``place``, ``start`` (unexposed) and ``lot_code``."""
+    return {
+        **rows,
+        "place": _places(dict(rows), description),
+        "start": (rows["hours"] == 0) | (rows["dose"] == 0),
+        "lot_code": codes(rows["material"], rows["lot"], rows["direction"]),
+    }
 
 
 def _places(rows: dict[str, Any], description: Description) -> Any:

@@ -19,7 +19,8 @@ def look_at_levels(rows: dict[str, Any], description: Description, findings: Fin
     Parameters
     ----------
     rows : arrays as in `Study.rows`, with ``place`` (hours or dose), ``start`` (unexposed) and
-        ``lot_code`` (a whole number for each material, lot and direction).
+        ``lot_code`` (a whole number for each material, lot and direction). Of readings likewise,
+        with ``value`` as ``strength`` too.
     """
     exposed = rows["used"] & ~rows["start"] & ~_beside_the_light(rows, description)
     _starts(rows, description, findings)
@@ -62,14 +63,16 @@ def _starts(rows: dict[str, Any], description: Description, findings: Findings) 
     if in_percent(description):
         return
     if not (used & rows["start"]).any():
-        findings.caution("no_unexposed_strips", "the study has no unexposed strips")
+        what = "readings before exposure" if "value" in rows else "unexposed strips"
+        findings.caution("no_unexposed_strips", f"the study has no {what}")
         return
     lot = rows["lot_code"]
     for code in numpy.setdiff1d(lot[used], lot[used & rows["start"]]).tolist():
         i = int((used & (lot == code)).nonzero()[0][0])
         findings.caution(
             "no_unexposed_strips",
-            f"{lot_words(rows, i)} has no unexposed strips",
+            f"{lot_words(rows, i)} has no "
+            f"{'readings before exposure' if 'value' in rows else 'unexposed strips'}",
             file=str(rows["file"][i]),
             row=int(rows["line"][i]),
         )

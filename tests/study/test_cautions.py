@@ -75,6 +75,17 @@ def test_a_required_strength_outside_the_levels_is_said(said):
     assert "4 kN/m is not reached" in caution.text
 
 
+def test_readings_that_never_come_to_half_are_said(folder):
+    folder.change("study.toml", 'specimens = "specimens.csv"', 'readings = "r.csv"')
+    rows = [f"A,X1,{h},s{i},{v + i}\n" for h, v in ((0, 90), (300, 80), (600, 60)) for i in (1, 2)]
+    folder.write("r.csv", "material,exposure,hours,specimen,value\n" + "".join(rows))
+    names = {c.name: c for c in check_study(folder.path)[1]}
+    assert "67 % (at 600)" in names["no_level_beyond_half"].text
+    folder.write("r.csv", "material,exposure,hours,specimen,value\n" + "".join(rows[2:]))
+    names = {c.name: c for c in check_study(folder.path)[1]}
+    assert names["no_unexposed_strips"].text == "the study has no readings before exposure"
+
+
 def test_all_levels_at_one_dose_is_said(said):
     assert "one_dose_level" in said(strips({0: 20.0, 500: 9.0}))
 
