@@ -40,7 +40,7 @@ class Parameter:
     unit: str = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class Curve:
     """A free curve.
 
@@ -110,6 +110,11 @@ class Curve:
                 word = "has no" if name in given else "needs the"
                 raise ValueError(f"curve {self.name} {word} {what} {name!r}; it has: {known}")
         return {**x, **params}
+
+    def __repr__(self) -> str:
+        inputs = ", ".join(self.predictors)
+        lines = [f"{self.name}({inputs}) = {self.expression}"]
+        return "\n".join([*lines, *(f"  {p.name:<8} {_words(p)}" for p in self.parameters)])
 
     def to_dict(self) -> dict[str, Any]:
         """What `durability laws show` prints."""

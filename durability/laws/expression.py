@@ -12,6 +12,7 @@ from __future__ import annotations
 import ast
 import math
 import unicodedata
+import warnings
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, NoReturn
@@ -219,8 +220,10 @@ def _body(text: str) -> tuple[ast.expr, int]:
         raise ExpressionError(text, odd + 1, f"only plain ASCII is read; found {name}")
     lead = len(text) - len(text.lstrip())
     try:
-        tree = ast.parse(text.strip(), mode="eval")
-    except (SyntaxError, ValueError, RecursionError, MemoryError) as error:
+        with warnings.catch_warnings():  # what Python would warn of is no formula either
+            warnings.simplefilter("error")
+            tree = ast.parse(text.strip(), mode="eval")
+    except (SyntaxError, Warning, ValueError, RecursionError, MemoryError) as error:
         column = (getattr(error, "offset", None) or 1) + lead
         raise ExpressionError(text, column, "not a formula") from None
     return tree.body, lead

@@ -203,3 +203,18 @@ def test_two_predictors_are_given_by_name():
 def test_a_curve_in_place_of_a_law_is_refused_in_words(write):
     with pytest.raises(LawError, match="holds a free curve"):
         read_law(write(FILE))
+
+
+def test_a_curve_shows_its_formula_and_parameters(write):
+    shown = repr(read_curve(write(FILE)))
+    assert shown.splitlines()[0] == "own(x) = b1*(1 - exp(-b2*x))"
+    assert "ceiling, [kN/m], between 0 and inf, start 250" in shown
+
+
+def test_a_law_shows_itself_as_text_and_as_a_page_with_nothing_unescaped():
+    import dataclasses
+
+    law = dataclasses.replace(read_law("logistic"), use="<script>alert(1)</script>")
+    assert "1/(1 + u**k)" in repr(law)
+    assert "<script>" not in law._repr_html_()
+    assert "&lt;script&gt;" in law._repr_html_()

@@ -7,6 +7,8 @@ import time
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from durability.laws import ExpressionError, parse
 from durability.laws.expression import FUNCTIONS
@@ -116,6 +118,8 @@ HOSTILE = [
     ("exp(u", None),
     ("u!", None),
     ("1__0", None),
+    ("1if u else k", None),
+    ("0or u", None),
 ]
 
 
@@ -133,6 +137,29 @@ def test_what_is_not_arithmetic_is_refused_with_its_column(text, column):
 
 def test_at_least_fifty_formulas_are_tried():
     assert len({text for text, _ in HOSTILE}) >= 50
+
+
+PIECES = st.lists(
+    st.sampled_from(
+        [*FUNCTIONS, *"uk0123456789.()+-*/<>=!,[]{}:;'\\\"#@%&|^~ \n", "**", "<=", "pi", "__", "e5",
+         "lambda", "if", "else", "for", "in", "and", "not", "0x", "1j", "é", "\u200b"]
+    ),
+    max_size=40,
+)  # fmt: skip
+
+
+@settings(max_examples=400, deadline=None, derandomize=True)
+@given(PIECES)
+def test_any_text_is_a_formula_or_is_refused(pieces):
+    text = "".join(pieces)
+    try:
+        tape = parse(text, ["u", "k"])
+    except ExpressionError as error:
+        assert 1 <= error.column <= len(text) + 1
+        return
+    assert np.shape(tape.evaluate({"u": U, "k": K})) in ((), U.shape)
+    value, jacobian = tape.slopes({"u": U, "k": K}, ["u", "k"])
+    assert jacobian.shape == (*np.shape(value), 2)
 
 
 def test_a_refusal_says_what_is_allowed():
