@@ -23,6 +23,7 @@ from durability.retention.interlaboratory import (
     k_critical,
 )
 from durability.retention.jaw import JawBreak, JawEffect, jaw_breaks, jaw_effect
+from durability.retention.lognormal import lognormal_mean_limit
 from durability.retention.methods import (
     Departure,
     Method,
@@ -82,6 +83,7 @@ __all__ = [
     "k_critical",
     "log_ratio_interval",
     "log_sum_interval",
+    "lognormal_mean_limit",
     "mean_interval",
     "method_departures",
     "methods",
