@@ -436,6 +436,58 @@ def compare_laws(
             save_tables(tables, figure)
 
 
+@app.command(epilog="Example:  durability crossings examples/quarry-cover --fraction 0.8")
+def crossings(
+    study: Folder,
+    family: Annotated[
+        str,
+        typer.Option(
+            "--family",
+            help="weibull, lognormal, loglogistic, exponential or generalised-gamma.",
+        ),
+    ] = "lognormal",
+    unit: Annotated[
+        str, typer.Option("--unit", help="strip: each strip counts; lot: the means of each lot.")
+    ] = "strip",
+    fraction: Annotated[
+        float | None,
+        typer.Option("--fraction", help="Of the unexposed strength; the study's if left out."),
+    ] = None,
+    figures: Annotated[
+        Path | None, typer.Option("--figures", help="Folder for one picture a lot or material.")
+    ] = None,
+    level: Level = None,
+    json: Json = False,
+    quiet: Quiet = False,
+    out: File = None,
+) -> None:
+    """Threshold doses from brackets alone: what still held, and what no longer did, at each dose.
+
+    A check on `fit` that knows no degradation law.
+    """
+    with _errors(json):
+        from durability.inference.crossing import study_crossings
+
+        read = _read(study)
+        found = study_crossings(read, fraction=fraction, family=family, unit=unit, level=level)
+        document = found.to_dict()
+        _keep(document, out)
+        if figures is not None:
+            from durability.report.crossing_figure import save_figures
+
+            save_figures(found, read, figures)
+        if json:
+            print_json(document)
+            return
+        print(f"{read.title}{'  [invented data]' if read.invented else ''}")
+        print(found.headline(), "\n")
+        print_statements(found.statements)
+        if not quiet:
+            for note in found.notes:
+                print(f"note: {note}", file=sys.stderr)
+            print_cautions(read.cautions)
+
+
 @app.command(epilog="Example:  durability translate examples/quarry-cover --site miami")
 def translate(
     study: Folder,

@@ -34,3 +34,14 @@ FLAGS: dict[str, str] = {
     " intervals overlap.",
 }
 """Every name that crossing statements and `disagreement` use and no other room explains."""
+
+
+def explain(name: str) -> str:
+    """The sentence of a name, of this room or of those it borrows names from."""
+    from durability.inference.threshold import EXPLANATIONS
+    from durability.retention import FLAGS as RETENTION
+
+    for known in (FLAGS, EXPLANATIONS, RETENTION):
+        if name in known:
+            return known[name]
+    raise LookupError(f"{name} has no explanation")

@@ -29,7 +29,7 @@ FLOATS = ("fraction", "low", "high", "n")
 
 
 def crossings_of(
-    study: Study, fraction: float | None = None, *, unit: Unit = "lot"
+    study: Study, fraction: float | None = None, *, unit: Unit | str = "lot"
 ) -> xarray.Dataset:
     """Brackets of crossing dose, one a lot, strip or inspected specimen.
 
@@ -221,7 +221,7 @@ def _record(
     }  # fmt: skip
 
 
-def _nothing(study: Study, fraction: float | None, unit: Unit) -> Problem:
+def _nothing(study: Study, fraction: float | None, unit: str) -> Problem:
     what = "the required strength" if fraction is None else f"{100 * fraction:g} % left"
     if unit == "strip" and study.rows.sizes.get("row", 0) and study.rows["summary"].values.all():
         return Problem(

@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from durability.inference.crossing.existence import CrossingBound, NoEstimate, distribution_free
+from durability.inference.crossing.flags import FLAGS, explain
 from durability.inference.crossing.from_study import Unit, crossings_of
 from durability.inference.crossing.regression import fit_crossings
 from durability.inference.crossing.result import CrossingFit
@@ -91,16 +92,44 @@ class StudyCrossings:
 
     fraction: float | None
     family: str
-    unit: Unit
+    unit: str
     brackets: xarray.Dataset
     groups: tuple[CrossingGroup, ...]
     statements: Statements = field(default_factory=Statements)
     notes: tuple[str, ...] = ()
 
-    def __repr__(self) -> str:
+    def headline(self) -> str:
+        """What was asked, in words."""
         share = "required strength" if self.fraction is None else f"{100 * self.fraction:g} % left"
-        head = f"StudyCrossings: {share}, {self.family}, by {self.unit}"
+        return f"{share}, from brackets by {self.unit}; crossing doses {self.family}"
+
+    def __repr__(self) -> str:
+        head = f"StudyCrossings: {self.headline()}"
         return "\n".join([head, repr(self.statements), *self.notes])
+
+    def to_dict(self) -> dict[str, Any]:
+        """Everything as plain types for JSON; a bracket without an upper end has None there."""
+        names = ("material", "lot", "direction", "exposure", "specimen", "source", "remark")
+        columns = {n: self.brackets[n].values for n in (*names, "low", "high", "n")}
+        used = {x for s in self.statements for x in (*s.assumptions, *s.flags)}
+        return {
+            "crossings": {"fraction": self.fraction, "family": self.family, "unit": self.unit},
+            "statements": self.statements.to_list(),
+            "explanations": {name: explain(name) for name in sorted(used)},
+            "fits": [
+                {"source": g.source, "material": g.material, "direction": g.direction,
+                 "exposure": g.exposure, "of": g.level_of, "labels": list(g.labels),
+                 **g.fit.to_dict()}
+                for g in self.groups
+                if g.fit is not None
+            ],
+            "brackets": [
+                {n: str(columns[n][i]) for n in names}
+                | {n: _finite(columns[n][i]) for n in ("low", "high", "n")}
+                for i in range(self.brackets.sizes["unit"])
+            ],
+            "notes": list(self.notes),
+        }  # fmt: skip
 
 
 def fit_study(
@@ -108,7 +137,7 @@ def fit_study(
     *,
     fraction: float | None = None,
     family: str = "lognormal",
-    unit: Unit = "strip",
+    unit: Unit | str = "strip",
     level: float | None = None,
 ) -> Statements:
     """The threshold doses of a study from its brackets alone; see `study_crossings`."""
@@ -122,7 +151,7 @@ def study_crossings(
     *,
     fraction: float | None = None,
     family: str = "lognormal",
-    unit: Unit = "strip",
+    unit: Unit | str = "strip",
     level: float | None = None,
 ) -> StudyCrossings:
     """Fit the brackets of a study and state its threshold doses.
@@ -370,6 +399,8 @@ class _Stating:
 
 
 def _reason(name: str) -> str:
-    from durability.inference.crossing.existence import REASONS
+    return FLAGS[name]
 
-    return REASONS[name]
+
+def _finite(x: float) -> float | None:
+    return float(x) if math.isfinite(x) else None
