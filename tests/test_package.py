@@ -138,7 +138,7 @@ def tables(content: dict, path: tuple[str, ...] = ()):
 
 def test_every_file_of_assumptions_is_read():
     kinds = {p.parent.name for p in MODELS.rglob("*.toml")}
-    assert kinds == {MODELS.name, "laws", "lamps", "materials", "sites"}
+    assert kinds == {MODELS.name, "laws", "lamps", "materials", "methods", "sites", "spectra"}
 
 
 @pytest.mark.parametrize(
