@@ -27,7 +27,13 @@ if TYPE_CHECKING:
 TITLE = "Marked copy of a study"
 LIST = "findings"
 MOST_ROWS = 20_000
-"""Of a longer table only the header and the rows with findings are copied, in their places."""
+"""Of a longer table so many rows are copied, and the rows with findings beyond, in their places."""
+
+LAST_ROW = 1_048_576
+"""The last row that a spreadsheet can hold."""
+
+MOST_CELLS = 200
+"""Cells that one caution marks; the list counts them all."""
 
 _NUMBER = re.compile(r"-?(?:0|[1-9]\d{0,14})(?:\.(\d{1,14}))?", re.ASCII)
 _STARTS_FORMULA = ("=", "+", "-", "@", "\t", "\r")
@@ -86,7 +92,7 @@ def write_marked(
     book.properties.title = TITLE
     listed = book.worksheets[0]
     listed.title = LIST
-    raws = _raw_files(folder, dict.fromkeys(m.file for m in marks if m.file))
+    raws = _raw_files(folder, marks)
     sheets = {id(raw): book.create_sheet(_sheet_name(raw, book)) for raw in raws}
     where: list[tuple[str, int, int] | None] = []
     comments: dict[tuple[int, int, int], list[str]] = {}
@@ -98,15 +104,16 @@ def write_marked(
             continue
         first = None
         for row in mark.rows:
-            cells = raw.cells(row, mark.column)
+            cells = [c for c in raw.cells(row, mark.column) if c[0] <= LAST_ROW]
+            if not cells:
+                continue
             first = first or cells[0]
             comments.setdefault((id(raw), *cells[0]), []).append(mark.comment(number))
             for cell in cells:
                 kinds.setdefault((id(raw), *cell), mark.kind)
         where.append((sheets[id(raw)].title, *first) if first else None)
     for raw in raws:
-        keep = {row for key, row, _ in kinds if key == id(raw)}
-        _copy(raw, sheets[id(raw)], keep)
+        _copy(raw, sheets[id(raw)])
     by_key = {id(raw): sheets[id(raw)] for raw in raws}
     for (key, row, column), kind in kinds.items():
         _mark(by_key[key], row, column, kind, comments.get((key, row, column), []))
@@ -121,8 +128,8 @@ def _of_problem(p: Problem) -> _Mark:
 
 
 def _of_caution(c: Caution) -> _Mark:
-    rows = c.rows or (c.row,)
-    return _Mark(kind="caution", file=c.file, rows=tuple(rows), column=c.column, found="",
+    rows = c.rows[:MOST_CELLS] or (c.row,)
+    return _Mark(kind="caution", file=c.file, rows=rows, column=c.column, found="",
                  expected="", mend=c.text)  # fmt: skip
 
 
@@ -141,8 +148,8 @@ def _is_marked_copy(out: Path) -> bool:
         return False
 
 
-def _raw_files(folder: Path, files: Iterable[str]) -> list[Raw]:
-    """The cells of each file; of a spreadsheet each sheet that study.toml names."""
+def _raw_files(folder: Path, marks: Sequence[_Mark]) -> list[Raw]:
+    """The cells of each file with a finding; of a spreadsheet each sheet that study.toml names."""
     from durability.study.toml import read_description
 
     described = read_description(folder, Findings(), {})
@@ -150,9 +157,10 @@ def _raw_files(folder: Path, files: Iterable[str]) -> list[Raw]:
     for file, sheet in described.tables.values() if described else ():
         sheets.setdefault(file, []).append(sheet)
     found = []
-    for file in files:
+    for file in dict.fromkeys(m.file for m in marks if m.file):
+        rows = {r + d for m in marks if m.file == file for r in m.rows if r for d in (-1, 0, 1)}
         for sheet in dict.fromkeys(sheets.get(file, [None])):
-            raw = raw_file(folder, file, sheet)
+            raw = raw_file(folder, file, sheet, most=MOST_ROWS, also=rows)
             if raw is not None and raw.rows:
                 found.append(raw)
     return found
@@ -176,14 +184,12 @@ def _sheet_name(raw: Raw, book: Workbook) -> str:
     return wanted
 
 
-def _copy(raw: Raw, sheet: Worksheet, marked: set[int]) -> None:
+def _copy(raw: Raw, sheet: Worksheet) -> None:
     """Write the cells of a file where they stand in it."""
-    rows: Iterable[int] = raw.rows
-    if len(raw.rows) > MOST_ROWS:
-        near = {r + d for r in marked for d in (-1, 0, 1)} | {raw.header_row}
-        rows = [r for r in raw.rows if r in near]
     widths: dict[int, int] = {}
-    for row in rows:
+    for row in raw.rows:
+        if row > LAST_ROW:
+            continue
         for column, text in enumerate(raw.rows[row][:16_384], start=1):
             if text:
                 _put(sheet.cell(row, column), text)

@@ -8,6 +8,7 @@ from __future__ import annotations
 import csv
 import io
 import re
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -76,8 +77,20 @@ class Raw:
         return best
 
 
-def raw_file(folder: Path, file: str, sheet: str | None = None) -> Raw | None:
-    """The cells of a file of the study folder; None where there is no such file to show."""
+def raw_file(
+    folder: Path,
+    file: str,
+    sheet: str | None = None,
+    *,
+    most: int = 20_000,
+    also: Collection[int] = (),
+) -> Raw | None:
+    """The cells of a file of the study folder; None where there is no such file to show.
+
+    Parameters
+    ----------
+    most, also : rows up to `most` are kept, and these ones beyond.
+    """
     if file == _TOML:
         try:
             data = (folder / file).read_bytes()
@@ -91,9 +104,9 @@ def raw_file(folder: Path, file: str, sheet: str | None = None) -> Raw | None:
         return None
     if file.casefold().endswith(".xlsx"):
         found = sheet_rows(data, file, sheet, Findings())
-        rows = {} if found is None else dict(found)
     else:
-        rows = _text_rows(_decoded(data))
+        found = _text_rows(_decoded(data))
+    rows = {r: cells for r, cells in found or () if r <= most or r in also}
     header = next((r for r, cells in rows.items() if _is_header(cells)), 0)
     return Raw(file=file, sheet=sheet, rows=rows, header_row=header)
 
@@ -113,21 +126,20 @@ def _is_header(cells: list[str]) -> bool:
     return bool(text) and not text.lstrip('"').startswith("#")
 
 
-def _text_rows(text: str) -> dict[int, list[str]]:
+def _text_rows(text: str) -> Iterator[tuple[int, list[str]]]:
     """Rows of a text table, counted as the reader counts them."""
     lines = text.splitlines(keepends=True)
     top = 0
     while top < len(lines) and not _is_header([lines[top].strip(',;\t "\r\n')]):
         top += 1
-    rows = {i + 1: [lines[i].strip("\r\n")] for i in range(top)}
+    yield from ((i + 1, [lines[i].strip("\r\n")]) for i in range(top))
     if top == len(lines):
-        return rows
+        return
     reader = csv.reader(io.StringIO("".join(lines[top:])), delimiter=text_delimiter(lines[top]))
     row = top
     try:
         for cells in reader:
             row += 1
-            rows[row] = cells
+            yield row, cells
     except csv.Error:
-        rows |= {i + 1: [lines[i].strip("\r\n")] for i in range(row, len(lines))}
-    return rows
+        yield from ((i + 1, [lines[i].strip("\r\n")]) for i in range(row, len(lines)))

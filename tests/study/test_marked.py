@@ -161,7 +161,25 @@ def test_of_a_long_table_the_marked_rows_are_copied_in_their_places(folder, copy
     folder.write(CSV, f"material,exposure,hours,strength\n{lines}A,X1,9,x\n")
     page = copy(folder)[0][CSV]
     assert page["D25002"].value == "x" and page["D25002"].comment
-    assert page["A1"].value == "material" and page["A100"].value is None
+    assert page["A1"].value == "material" and page["C20000"].value == 19_998
+    assert page["A22000"].value is None and page["C25001"].value == 24_999
+
+
+def test_a_finding_below_the_last_row_of_a_spreadsheet_is_listed_without_a_link(folder, tmp_path):
+    from durability.study import Problem
+
+    far = Problem(file=CSV, row=1_500_000, column="hours", expected="a number", mend="Look.")
+    listed = openpyxl.load_workbook(write_marked(folder.path, tmp_path / "m.xlsx", [far]))
+    assert listed.worksheets[0]["D2"].value == 1_500_000
+    assert listed.worksheets[0]["I2"].hyperlink is None
+
+
+def test_a_folder_that_is_not_there_gives_a_list_alone(tmp_path):
+    problems, cautions = check_study(tmp_path / "nowhere")
+    book = openpyxl.load_workbook(
+        write_marked(tmp_path / "nowhere", tmp_path / "m.xlsx", problems, cautions)
+    )
+    assert book.sheetnames == ["findings"] and book.worksheets[0]["F2"].value == "no such folder"
 
 
 def test_another_file_is_never_overwritten_and_an_earlier_copy_is(folder, tmp_path):
