@@ -143,9 +143,10 @@ def _strengths(
             "(with a width) or N.",
         )
     by_width = has_force and dimension == "force per width"
-    if by_width and "width" not in bench.columns:
+    usual = bench.description.tensile.width
+    if by_width and "width" not in bench.columns and usual is None:
         bench.missing("width")
-    elif by_width:
+    elif by_width and usual is None:
         bench.refuse(
             force.given & width.blank,
             "width",
