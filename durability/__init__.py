@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any
 __version__ = "0.1.0"
 
 _HOMES = {
+    "Design": "durability.study.plan",
     "CrossingFit": "durability.inference.crossing",
     "Curve": "durability.laws",
     "CurveFit": "durability.inference.likelihood",
@@ -36,7 +37,9 @@ _HOMES = {
     "Translation": "durability.translation",
     "TranslationRefused": "durability.translation",
     "TurnbullCurve": "durability.inference.crossing",
+    "chamber": "durability.exposure",
     "check_study": "durability.study",
+    "convert_dose": "durability.exposure",
     "crossings_of": "durability.inference.crossing",
     "compare_laws": "durability.inference.likelihood",
     "fit": "durability.inference",
@@ -46,6 +49,7 @@ _HOMES = {
     "fit_crossings": "durability.inference.crossing",
     "fit_mixed": "durability.inference.mixed",
     "read_curve": "durability.laws",
+    "new_study": "durability.study.new",
     "read_law": "durability.laws",
     "read_results": "durability.report",
     "read_site": "durability.exposure",
@@ -58,6 +62,8 @@ _HOMES = {
 __all__ = [*sorted(_HOMES), "__version__"]  # pyright: ignore[reportUnsupportedDunderAll]
 
 if TYPE_CHECKING:
+    from durability.exposure import chamber as chamber
+    from durability.exposure import convert_dose as convert_dose
     from durability.exposure import read_site as read_site
     from durability.exposure import sites as sites
     from durability.inference import Fit as Fit
@@ -88,6 +94,8 @@ if TYPE_CHECKING:
     from durability.study import StudyError as StudyError
     from durability.study import check_study as check_study
     from durability.study import read_study as read_study
+    from durability.study.new import new_study as new_study
+    from durability.study.plan import Design as Design
     from durability.translation import Translation as Translation
     from durability.translation import TranslationRefused as TranslationRefused
     from durability.translation import translate as translate

@@ -690,6 +690,7 @@ def new(
     yes: Annotated[bool, typer.Option("--yes", "-y", help="Ask nothing; take defaults.")] = False,
     json: Json = False,
     quiet: Quiet = False,
+    out: File = None,
 ) -> None:
     """Plan a study and write its folder: description, strips to fill in, cutting, calendar."""
     with _errors(json):
@@ -743,8 +744,10 @@ def new(
 
         write_plan(made, pdf)
         dates = withdrawals(made, begin, [d for _, d in planned]) if begin else ()
+        document = plan_document(made, folder, dates)
+        _keep(document, out)
         if json:
-            print_json(plan_document(made, folder, dates))
+            print_json(document)
             return
         print_plan(made, folder, dates, [d for _, d in planned])
 

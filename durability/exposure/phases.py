@@ -104,21 +104,22 @@ def _laid(
     place = ((clock / whole) % 1 * _BINS).astype(numpy.int64) % _BINS
     ends = numpy.round(numpy.cumsum([s.minutes / 60 / whole for s in cycle]) * _BINS).astype(int)
     starts = numpy.concatenate([[0], ends[:-1]])
-    signals = [lit.astype(float)] if any(not s.light for s in cycle) else []
-    has_panel = bool(numpy.isfinite(panel).all())
+    recorded = numpy.isfinite(panel)
+    has_panel = bool(recorded.mean() > 0.5)
+    signals = [(place, lit.astype(float))] if any(not s.light for s in cycle) else []
     if has_panel:
-        signals.append(panel)
+        signals.append((place[recorded], panel[recorded]))
     explained = numpy.zeros(_BINS)
-    for y in signals:
+    for at, y in signals:
         spread = float(y.var())
-        if spread == 0:
-            continue
-        count = _windows(place, numpy.ones_like(y), starts, ends)
-        total = _windows(place, y - y.mean(), starts, ends)
-        between = (total**2 / numpy.maximum(count, 1)).sum(axis=0) / y.size
-        explained += between / spread
+        if spread > 0:
+            count = _windows(at, numpy.ones_like(y), starts, ends)
+            total = _windows(at, y - y.mean(), starts, ends)
+            between = (total**2 / numpy.maximum(count, 1)).sum(axis=0) / y.size
+            explained += between / spread
     if has_panel:  # water cools: a fit with the spray warmer than the dry light is the wrong way
-        explained = numpy.where(_spray_warmer(place, panel, starts, ends, cycle), 0.0, explained)
+        wrong = _spray_warmer(place[recorded], panel[recorded], starts, ends, cycle)
+        explained = numpy.where(wrong, 0.0, explained)
     # the middle of equally good starts: bins that hold no reading leave it open
     top = explained.max()
     if not signals or top < told_apart * len(signals):

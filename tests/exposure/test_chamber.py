@@ -112,6 +112,25 @@ def test_phases_that_nothing_tells_apart_are_not_judged() -> None:
     assert [k.quantity for k in found.kept] == ["irradiance"]
 
 
+@pytest.mark.parametrize("step", [5, 30])
+def test_a_panel_that_does_not_follow_the_cycle_is_hardly_ever_laid_against_it(step) -> None:
+    generator = numpy.random.default_rng(step)
+    record = simulated(24 * 200, step)
+    noise = generator.standard_normal(record.sizes["time"])
+    record["black_panel"] = ("time", 60 + noise)
+    found = chamber(exposed(record))
+    hours = {p.phase: p.hours for p in found.phases}
+    assert hours["not told apart, or stopped"] > 0.98 * found.hours
+
+
+def test_phases_are_found_where_some_panel_readings_are_missing() -> None:
+    record = simulated(240, 5)
+    record["black_panel"] = record["black_panel"].where(numpy.arange(record.sizes["time"]) % 7 > 0)
+    found = chamber(exposed(record))
+    hours = {p.phase: p.hours for p in found.phases}
+    assert hours["90 min light"] == pytest.approx(180, abs=4)
+
+
 def test_time_out_of_tolerance_is_the_time_spent_there() -> None:
     record = simulated(100, 1)
     panel = record["black_panel"].values
