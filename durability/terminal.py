@@ -177,11 +177,8 @@ def print_law(law: Law | Curve, *, picture: bool) -> None:
 
     from durability.laws import Law
 
-    for key, value in law.to_dict().items():
-        lines = value.items() if isinstance(value, dict) else [("", value)]
-        for name, text in lines:
-            label = f"{key} {name}".strip()
-            print(fill(f"{label:<22} {text}", 98, subsequent_indent=" " * 23))
+    for label, text in law.summary_rows():
+        print(fill(f"{label:<22} {text}", 98, subsequent_indent=" " * 23))
     if picture and isinstance(law, Law):
         print()
         for row in plotted(law):

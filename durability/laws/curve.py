@@ -116,14 +116,35 @@ class Curve:
         lines = [f"{self.name}({inputs}) = {self.expression}"]
         return "\n".join([*lines, *(f"  {p.name:<8} {_words(p)}" for p in self.parameters)])
 
+    def summary_rows(self) -> list[tuple[str, str]]:
+        """Everything about the curve in words: (name, text) of each line."""
+        return [
+            ("name", self.name),
+            ("title", self.title or "Free curve"),
+            ("value", self.expression),
+            ("predictors", ", ".join(self.predictors)),
+            *((f"parameter {p.name}", _words(p)) for p in self.parameters),
+            ("use", self.use),
+            ("source", self.source),
+        ]
+
     def to_dict(self) -> dict[str, Any]:
-        """What `durability laws show` prints."""
+        """The curve as plain types, under the names of its file; None for a bound that is not."""
         return {
             "name": self.name,
-            "title": self.title or "Free curve",
-            "value": self.expression,
-            "predictors": ", ".join(self.predictors),
-            "parameters": {p.name: _words(p) for p in self.parameters},
+            "title": self.title,
+            "expression": self.expression,
+            "predictors": list(self.predictors),
+            "parameter": {
+                p.name: {
+                    "lower": p.lower if math.isfinite(p.lower) else None,
+                    "upper": p.upper if math.isfinite(p.upper) else None,
+                    "start": p.start,
+                    "meaning": p.meaning,
+                    "unit": p.unit,
+                }
+                for p in self.parameters
+            },
             "use": self.use,
             "source": self.source,
         }

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import html
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
@@ -214,45 +214,64 @@ class Law:
         return {s.name: np.asarray(given.get(s.name, s.median), dtype=float) for s in self.shapes}
 
     def __repr__(self) -> str:
-        return "\n".join(f"{name:<22} {text}" for name, text in self._rows())
+        return "\n".join(f"{name:<22} {text}" for name, text in self.summary_rows())
 
     def _repr_html_(self) -> str:
         rows = "".join(
-            f"<tr><th>{html.escape(a)}</th><td>{html.escape(b)}</td></tr>" for a, b in self._rows()
+            f"<tr><th>{html.escape(a)}</th><td>{html.escape(b)}</td></tr>"
+            for a, b in self.summary_rows()
         )
         return f"<table>{rows}</table>"
 
-    def _rows(self) -> list[tuple[str, str]]:
-        """What the reprs show: name and text of each line."""
-        rows = []
-        for key, value in self.to_dict().items():
-            if isinstance(value, dict):
-                rows += [(f"{key} {name}", text) for name, text in value.items()]
-            else:
-                rows.append((key, str(value)))
-        return rows
+    def summary_rows(self) -> list[tuple[str, str]]:
+        """Everything about the law in words: (name, text) of each line."""
+        half, zero = self.half_loss_expression, self.reaches_zero
+        holds = [
+            f"never rises: {'yes' if self.monotone else 'no'}",
+            f"comes down to any fraction: {'yes' if zero else 'not for every shape'}",
+            f"finite slope at dose 0: {'yes' if self.smooth_at_zero else 'not for every shape'}",
+        ]
+        shapes = [
+            (
+                f"shape {s.name}",
+                f"{s.meaning}{'' if s.unit == '1' else f' [{s.unit}]'}; between {s.lower:g} and {s.upper:g}; prior median"
+                f" {s.median:g}, sd of log {s.sd_log:g} ({s.reason})",
+            )
+            for s in self.shapes
+        ]
+        return [
+            ("name", self.name),
+            ("title", self.title),
+            ("retained fraction", self.expression),
+            ("dose at fraction q", self.inverse_expression or "by root finding"),
+            ("dose of half its loss", half or ("that at q = 0.5" if zero else "by root finding")),
+            ("lowest level", self.plateau_expression or ("0" if zero else "by search")),
+            ("floor", f"{self.floor:g}"),
+            ("holds", "; ".join(holds)),
+            *shapes,
+            ("use", self.use),
+            ("limits", self.limits),
+            ("source", self.source),
+        ]
 
     def to_dict(self) -> dict[str, Any]:
-        """What `durability laws` shows."""
-        always = "yes" if self.reaches_zero else "not for every shape"
+        """The law as plain types, under the names of its file."""
         return {
             "name": self.name,
             "title": self.title,
-            "retained fraction": self.expression,
-            "dose at fraction q": self.inverse_expression or "by root finding",
-            "dose of half its loss": self.half_loss_expression
-            or ("the dose at q = 0.5" if self.reaches_zero else "by root finding"),
-            "lowest level": self.plateau_expression or ("0" if self.reaches_zero else "by search"),
-            "floor": f"{self.floor:g}",
-            "holds": f"never rises: {'yes' if self.monotone else 'no'};"
-            f" comes down to any fraction: {always};"
-            f" finite slope at dose 0: {'yes' if self.smooth_at_zero else 'not for every shape'}",
-            "shape": {
-                s.name: f"{s.meaning}; between {s.lower:g} and {s.upper:g}; prior median"
-                f" {s.median:g}, sd of log {s.sd_log:g} ({s.reason})"
-                for s in self.shapes
+            "expression": self.expression,
+            "inverse": self.inverse_expression,
+            "half_loss": self.half_loss_expression,
+            "plateau": self.plateau_expression,
+            "floor": self.floor,
+            "holds": {
+                "monotone": self.monotone,
+                "reaches_zero": self.reaches_zero,
+                "smooth_at_zero": self.smooth_at_zero,
             },
+            "shape": {s.name: {k: v for k, v in asdict(s).items() if k != "name"}
+                      for s in self.shapes},
             "use": self.use,
             "limits": self.limits,
             "source": self.source,
-        }
+        }  # fmt: skip

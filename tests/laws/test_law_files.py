@@ -269,3 +269,16 @@ def test_the_page_names_every_function():
 
     page = (catalogue.models_folder() / "laws" / "README.md").read_text(encoding="utf-8")
     assert all(f"`{name}(" in page for name in FUNCTIONS)
+
+
+@pytest.mark.parametrize("name", laws())
+def test_the_record_of_a_law_holds_what_its_file_holds(name):
+    import tomllib
+
+    from durability import catalogue
+
+    record = read_law(name).to_dict()
+    with open(catalogue.path("laws", name), "rb") as stream:
+        content = tomllib.load(stream)
+    assert {k: v for k, v in record.items() if k in content} == content
+    assert all(record[k] is None or k in ("name", "shape") for k in set(record) - set(content))

@@ -101,7 +101,8 @@ def test_a_free_curve_is_shown_without_picture(tmp_path):
     file = tmp_path / "own.toml"
     file.write_text(CURVE, encoding="utf-8")
     shown = run("show", file, "--json")
-    assert json.loads(shown.stdout)[0]["parameters"]["b2"] == "between 0 and inf"
+    bounds = json.loads(shown.stdout)[0]["parameter"]["b2"]
+    assert (bounds["lower"], bounds["upper"]) == (0, None)
     refused = run("show", file, "--out", tmp_path / "x.svg")
     assert refused.exit_code == 2
     assert "has no picture" in refused.stderr
