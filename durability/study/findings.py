@@ -97,6 +97,23 @@ _USUAL = (
     ("at least one table", "Write the table with its name in square brackets and its keys below."),
     ("a readable file", "Look whether the file is open elsewhere and may be read."),
     ("a later time", "Sort the rows by time and remove those that repeat."),
+    ("a temperature between", "Look whether the sensor failed, or the header names another unit."),
+    ("a relative humidity between", "Look whether the sensor failed, or it is in percent."),
+    ("an irradiance of at least", "Look whether the sensor failed; leave its readings blank."),
+    ("some light", "Look whether this is the column of the light sensor."),
+    ("at least two rows", "Give the record from the start of the exposure to its end."),
+    ("a time zone", "Write every time in UTC, or none with a zone."),
+    ("hours on both sides", "Give both looks in hours, or both in doses."),
+    ("a strength in", "Write the strength, or why the row is not used in the column excluded."),
+    ("a strength above 0", "Write the strength that the product must still have."),
+    ("a probability", "Write 0.95 for 95 %."),
+    ("a share", "Write 0.9 for 90 %."),
+    ("a name without blanks", "Remove the blanks inside the quotation marks."),
+    ("a folder that holds", "Name the folder in which study.toml lies."),
+    ("a list", "Write it in square brackets, with commas between."),
+    ("true or false", "Write true or false, without quotation marks."),
+    ("the length in minutes", "Write the length of the phase, or remove the phase."),
+    ('"', "Write one of these, in quotation marks."),
 )
 _MADE_A_DATE = re.compile(r"\d{4}-\d{2}-\d{2}(T.*)?")
 _LETTER_FOR_DIGIT = re.compile(r"(?=.*\d)[\dOolI.,]*[OolI][\dOolI.,]*")
@@ -117,9 +134,13 @@ def usual_mend(expected: str, found: str = "") -> str:
             "A spreadsheet program makes a date of a number such as 5.5: set the column to numbers "
             "and type it again."
         )
+    if expected.endswith(("not both", "not two")):
+        return "Keep the one that was measured and empty the other."
     for start, mend in _USUAL:
         if expected.startswith(start):
             return mend
+    if "such as" in expected:
+        return "Write it as in the example."
     return "Correct it, then check the folder again."
 
 

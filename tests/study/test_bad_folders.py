@@ -332,6 +332,44 @@ FOLDERS = {
         [change(TOML, "[data]", '[units]\nwidth = "N"\n[data]'),
          change(CSV, "width [mm]", "width")],
         (TOML, None, "units.width", "N", "length")),
+    "inspection with hours and doses mixed": (
+        [kind("inspections", "material,exposure,hours_low,dose_high [cycles]\nA,turns,10,20\n")],
+        ("inspections.csv", 2, "hours_low", "10", "dose in cycles")),
+    "reading twice in one place": (
+        [kind("readings", READING + "A,X1,0,s1,20\nA,X1,5,s1,x\n")],
+        ("readings.csv", 3, "value [kN/m]", "x", "number")),
+    "error of a figure below zero": (
+        [write(CSV, "material,exposure,hours,strength,value_sd\nA,X1,0,20,-1\n")],
+        (CSV, 2, "value_sd", "-1", "above 0")),
+    "spread three times over": (
+        [change(TOML, 'specimens = "specimens.csv"', 'summaries = "m.csv"'),
+         write("m.csv", "material,exposure,hours,mean,sd,se,n\nA,X1,0,20,1,0.4,5\n")],
+        ("m.csv", 2, "se", "0.4", "not two")),
+    "curves in a folder that is not there": (
+        [change(TOML, "[exposures.X1]", 'curves = "curves"\n[exposures.X1]')],
+        (TOML, None, "data.curves", "curves", "")),
+    "curve that is not among the files": (
+        [change(TOML, "[exposures.X1]", 'curves = "c"\n[exposures.X1]'),
+         lambda f: (f.path / "c").mkdir(), write("c/a.txt", "force\textension\n1\t2\n"),
+         write(CSV, "material,exposure,hours,peak_force [N],width [mm],curve\nA,X1,0,1,50,b\n")],
+        (CSV, 2, "curve", "b", "")),
+    "unknown method of the tensile test": (
+        [change(TOML, "[materials.A]\n", '[tensile]\nmethod = "grabb"\n[materials.A]\n')],
+        (TOML, None, "tensile.method", "grabb", "grab")),
+    "gauge length without a unit": (
+        [change(TOML, "[materials.A]\n", "[tensile]\ngauge_length = 75\n[materials.A]\n")],
+        (TOML, None, "tensile.gauge_length", "75", "75 mm")),
+    "control with a lamp's irradiance": (
+        [change(TOML, "[materials.A]\n", '[exposures.D]\ncontrol = "dark"\nof = "X1"\n'
+                'irradiance = "0.35 W/m^2/nm"\n[materials.A]\n')],
+        (TOML, None, "exposures.D.irradiance", "0.35", "no light in a control")),
+    "control beside a control": (
+        [change(TOML, "[materials.A]\n", '[exposures.D]\ncontrol = "dark"\nof = "D"\n'
+                "[materials.A]\n")],
+        (TOML, None, "exposures.D.of", "D", "an exposure to light")),
+    "threshold below one of a property that rises": (
+        [change(TOML, "invented = true", 'changes = "rises"')],
+        (TOML, None, "study.thresholds", "0.5", "")),
     "control that names no exposure": (
         [change(TOML, "[materials.A]\n", '[exposures.D]\ncontrol = "dark"\n[materials.A]\n')],
         (TOML, None, "exposures.D.of", "", "beside which")),
