@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
     from durability.study import Study
 
+PRODUCT = "\x1f"  # stands for the lot where a data sheet speaks of the product, not of a lot
 _LABELS = ("material", "lot", "direction", "exposure", "laboratory", "run", "specimen")
 
 
@@ -106,6 +107,8 @@ def _items(study: Study) -> _Items:
     lit = whole["dose"] > 0
     text["exposure"] = np.where(lit, text["exposure"], "")
     text["run"] = np.where(lit, text["run"], "")
+    of_product = (whole["kind"] == "declared") & (text["lot"] == "")
+    text["lot"] = np.where(of_product, PRODUCT, text["lot"])
     return _Items(text=text, **whole)
 
 
@@ -155,9 +158,11 @@ def build_model(study: Study, law: Law, *, errors: Errors = "lognormal") -> Mode
     series, series_code = _codes(order)
     s_row = np.array([series_code[k] for k in row_series], dtype=int)
 
-    every_lot = list(dict.fromkeys((m, lot) for m, lot, _, _ in series))
+    every_lot = list(dict.fromkeys((m, lot) for m, lot, _, _ in series if lot != PRODUCT))
     measured_kind = np.isin(kind, ("strip", "summary", "reading"))
-    single = {m for m in materials if sum(k[0] == m for k in every_lot) == 1}
+    one_lot = {m for m in materials if sum(k[0] == m for k in every_lot) <= 1}
+    # a word on the product beside strips of one lot keeps the lot's effect apart
+    single = {m for m in one_lot if not any(k[:2] == (m, PRODUCT) for k in series)}
     mains, main_code = _codes(
         sorted(
             {
@@ -282,7 +287,7 @@ def build_model(study: Study, law: Law, *, errors: Errors = "lognormal") -> Mode
     asked = study.thresholds[0] if study.thresholds else (2.0 if rises else 0.5)
     fraction = min(max(1 / asked if rises else asked, 0.2), 0.9)
     flags = {
-        m: _flags(study, m, m in single, c_dose, c_series, series, count, kind, items, noted)
+        m: _flags(study, m, m in one_lot, c_dose, c_series, series, count, kind, items, noted)
         for m in materials
     }
     return Model(
@@ -350,7 +355,7 @@ def _effects(
     def parent(material: str) -> int:
         return next((i for i, k in enumerate(mains) if k[0] == material), -1)
 
-    for m, lot in dict.fromkeys((m, lot) for m, lot, _, _ in series):
+    for m, lot in dict.fromkeys((m, lot) for m, lot, _, _ in series if lot != PRODUCT):
         if m not in single and parent(m) >= 0:
             keys.append(("lot", (m, lot)))
             names.append(("lot", f"{m} {lot}".strip()))

@@ -45,13 +45,10 @@ EXPLANATIONS: dict[str, str] = {
     "before_first_dose": "The threshold lies before the first dose tested: the law carries it"
     " there.",
     "upper_bound_only": "Most was lost before the first dose tested: only 'not after' can be said.",
-    "declared_only": "No strip was tested: the answer is a data sheet's word and the priors.",
     "declared_values": "A data sheet's word counts beside the strips, with the spread that"
     " models/priors.toml gives it.",
     "inspected_only": "Only looks were recorded, no strengths: the scatter of specimens about their"
     " curve is told by the looks and its prior.",
-    "read_off_a_figure": "Values or doses were read off a figure; their reading errors are in the"
-    " interval.",
     "rises": "The property rises: one over the law describes it, and the threshold is a multiple of"
     " the unexposed value.",
     "never_reached": "In some draws the law never falls to the threshold.",
