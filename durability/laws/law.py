@@ -37,6 +37,14 @@ class Shape:
     sd_log: float
     reason: str
 
+    def words(self) -> str:
+        """Meaning, bounds and prior in one line."""
+        unit = "" if self.unit == "1" else f" [{self.unit}]"
+        return (
+            f"{self.meaning}{unit}; between {self.lower:g} and {self.upper:g}; prior median"
+            f" {self.median:g}, sd of log {self.sd_log:g} ({self.reason})"
+        )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class Law:
@@ -231,14 +239,7 @@ class Law:
             f"comes down to any fraction: {'yes' if zero else 'not for every shape'}",
             f"finite slope at dose 0: {'yes' if self.smooth_at_zero else 'not for every shape'}",
         ]
-        shapes = [
-            (
-                f"shape {s.name}",
-                f"{s.meaning}{'' if s.unit == '1' else f' [{s.unit}]'}; between {s.lower:g} and {s.upper:g}; prior median"
-                f" {s.median:g}, sd of log {s.sd_log:g} ({s.reason})",
-            )
-            for s in self.shapes
-        ]
+        shapes = [(f"shape {s.name}", s.words()) for s in self.shapes]
         return [
             ("name", self.name),
             ("title", self.title),
