@@ -1,8 +1,8 @@
 """What do a thousand series say? One law fitted to each of many series at once, over arrays.
 
 Every series has the same doses; strips are reduced to means and sums of squares, the best point of
-a grid of starts is found for all by matrix products, and the Gauss-Newton steps of all run
-together. Series may lie along any dimensions of an xarray object, and in dask chunks.
+a grid of starts is found for all by matrix products, and compiled Gauss-Newton steps follow
+(`batch_kernel`). Series may lie along any dimensions of an xarray object, and in dask chunks.
 """
 
 from __future__ import annotations
@@ -13,15 +13,20 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
+from durability.inference.likelihood.curve import NO_LOSS_REACH
 from durability.inference.likelihood.errors import Likelihood, Rows
 from durability.inference.likelihood.mean import SCALE, build_mean
-from durability.inference.likelihood.minimise import minimise
+from durability.inference.likelihood.minimise import minimise, solve_positive
 from durability.inference.likelihood.starts import law_grid
 from durability.laws import Law, read_law
 
 if TYPE_CHECKING:
     import xarray
 
+MANY = 200
+"""Series from which on compiled steps are worth loading (and, once a machine, compiling)."""
+TOLERANCE = 3e-5
+"""A fit is done when its next step is shorter, in standard errors; that step is still taken."""
 NAMES = ("residual_sd", "log_likelihood", "converged", "threshold_dose", "log_threshold_se")
 
 
@@ -107,30 +112,61 @@ def fit_block(
     mean = value.sum(-1) / np.maximum(count, 1)
     gap = value - mean[..., None]
     squares = (gap**2 if whole else np.where(seen, gap**2, 0.0)).sum(-1)
-    rows = Rows(
-        mean=mean,
-        count=count[0] if whole else count,
-        squares=squares,
-        freedom=count.astype(float),
-        weight=np.ones(dose.size),
-        censored=np.zeros(dose.size, dtype=int),
-    )
-    curve = build_mean(law, {"dose": dose}, log=log)
-    likelihood = Likelihood(mean=curve, rows=rows, errors="lognormal" if log else "normal")
-    lit = dose[dose > 0]
-    lower, upper = curve.lower.copy(), curve.upper.copy()
-    lower[1], upper[1] = np.log(lit.min()) - 12, np.log(lit.max()) + 12
-    start = _starts(law, dose, mean, count, log)
-    found = minimise(likelihood, start, lower=lower, upper=upper, most=100, tolerance=1e-4)
     n = count.sum(-1).astype(float)
-    total = np.exp(found.value * 2 / rows.n)
-    sd = np.sqrt(total / np.maximum(n - curve.size, 1))
+    width = 2 + len(law.shapes)
+    lit = dose[dose > 0]
+    lower, upper = np.full(width, -np.inf), np.full(width, np.inf)
+    lower[1], upper[1] = np.log(lit.min()) - NO_LOSS_REACH, np.log(lit.max()) + NO_LOSS_REACH
+    lower[2:] = [np.log(s.lower) for s in law.shapes]
+    upper[2:] = [np.log(s.upper) for s in law.shapes]
+    start = np.clip(_starts(law, dose, mean, count, log), lower, upper)
+    steps = _compiled if len(mean) >= MANY else _plain
+    theta, total, converged, information = steps(
+        law, dose, mean, count, squares.sum(-1), start, lower, upper, log
+    )
+    variance = total / np.maximum(n - width, 1)
+    sd = np.sqrt(variance)
     log_likelihood = -0.5 * n * (np.log(2 * np.pi * total / n) + 1)
     if log:
         log_likelihood = log_likelihood - (count * mean).sum(-1)
-    threshold, error = _thresholds(law, likelihood, found.theta, total / (n - curve.size), fraction)
-    natural = np.exp(found.theta)
-    return [*natural.T, sd, log_likelihood, found.converged.astype(float), threshold, error]
+    threshold, error = _thresholds(law, theta, information, variance, fraction)
+    return [*np.exp(theta).T, sd, log_likelihood, converged, threshold, error]
+
+
+def _compiled(
+    law: Law, dose: np.ndarray, mean: np.ndarray, count: np.ndarray, within: np.ndarray,
+    start: np.ndarray, lower: np.ndarray, upper: np.ndarray, log: bool,
+) -> tuple[np.ndarray, ...]:  # fmt: skip
+    """(theta, total squares, converged, J'WJ) by the compiled steps."""
+    from durability.inference.likelihood.batch_kernel import fit_all
+
+    code, constants = (law.tape.log() if log else law.tape).arrays()
+    theta = np.ascontiguousarray(start)
+    total, converged, information = fit_all(
+        code, constants, law.floor, log, dose, np.ascontiguousarray(mean), count.astype(float),
+        within, count.sum(-1).astype(float), theta, lower, upper, TOLERANCE, 200,
+    )  # fmt: skip
+    return theta, total, converged, information
+
+
+def _plain(
+    law: Law, dose: np.ndarray, mean: np.ndarray, count: np.ndarray, within: np.ndarray,
+    start: np.ndarray, lower: np.ndarray, upper: np.ndarray, log: bool,
+) -> tuple[np.ndarray, ...]:  # fmt: skip
+    """The same by `minimise`, for few series: nothing is compiled."""
+    rows = Rows(
+        mean=mean, count=count, squares=within[:, None] * (np.arange(dose.size) == 0),
+        freedom=count.astype(float), weight=np.ones(dose.size),
+        censored=np.zeros(dose.size, dtype=int),
+    )  # fmt: skip
+    curve = build_mean(law, {"dose": dose}, log=log)
+    likelihood = Likelihood(mean=curve, rows=rows, errors="lognormal" if log else "normal")
+    found = minimise(
+        likelihood, start, lower=lower, upper=upper, most=200, tolerance=TOLERANCE
+    )  # fmt: skip
+    total = np.exp(2 * found.value / rows.n)
+    information = found.hessian * (total / rows.n)[:, None, None]
+    return found.theta, total, found.converged.astype(float), information
 
 
 def _starts(
@@ -142,7 +178,17 @@ def _starts(
     with np.errstate(all="ignore"):
         curve = np.asarray(law.retained(dose * np.exp(-grid[:, :1]), shapes))
         g = np.log(curve) if log else curve
+    good = np.isfinite(g).all(1)
+    g = np.where(good[:, None], g, 0.0)
     w = count.astype(float)
+    even = bool((w == w[0]).all())
+    if log and even:
+        share = w[0] / w[0].sum()
+        away = g - (g @ share)[:, None]
+        score = 0.5 * ((away**2) @ share) - (mean * share) @ away.T
+        at = np.argmin(np.where(good, score, np.inf), axis=1)
+        level = mean @ share - g[at] @ share
+        return np.column_stack([level, grid[at]])
     if log:
         level = ((w * mean).sum(-1)[:, None] - w @ g.T) / w.sum(-1)[:, None]
         score = w @ (g**2).T - 2 * (w * mean) @ g.T - w.sum(-1)[:, None] * level**2
@@ -150,31 +196,29 @@ def _starts(
         product, size = (w * mean) @ g.T, np.maximum(w @ (g**2).T, 1e-300)
         level = np.log(np.maximum(product / size, 1e-300))
         score = -(product**2) / size
-    at = np.argmin(np.where(np.isfinite(score), score, np.inf), axis=1)
+    at = np.argmin(np.where(good, score, np.inf), axis=1)
     return np.column_stack([level[np.arange(len(at)), at], grid[at]])
 
 
 def _thresholds(
-    law: Law, likelihood: Likelihood, theta: np.ndarray, variance: np.ndarray, fraction: float
+    law: Law, theta: np.ndarray, information: np.ndarray, variance: np.ndarray, fraction: float
 ) -> tuple[np.ndarray, np.ndarray]:
+    """Threshold dose of each series and the standard error of its log.
+
+    ``information`` is J'WJ (n_series, p, p), ``variance`` the residual variance (n_series,).
+    """
     names: Sequence[str] = [s.name for s in law.shapes]
     shape = {k: np.exp(theta[:, i + 2]) for i, k in enumerate(names)}
     u, exists = law.crossings(fraction, shape)
     u = np.broadcast_to(np.where(exists, u, np.nan), len(theta))
-    with np.errstate(all="ignore"):
-        _, slope = law.tape.slopes({"u": u, **shape}, ("u", *names))
-        slope = np.broadcast_to(slope, (len(theta), 1 + len(names)))
-        by = np.zeros_like(theta)
-        by[:, 1] = 1.0
-        for i, k in enumerate(names):
-            by[:, i + 2] = -shape[k] * slope[:, i + 1] / (u * slope[:, 0])
-        _, _, hessian = likelihood(theta, np.arange(len(theta)))
-        total = likelihood.squares(theta)
-        information = hessian * (total / likelihood.rows.n)[:, None, None]
-        good = np.isfinite(by).all(1) & np.isfinite(information).all((1, 2))
-        safe = np.where(good[:, None, None], information, np.eye(theta.shape[1]))
-        size = np.sqrt(np.maximum(np.einsum("bii->bi", safe), 1e-300))
-        unit = safe / size[:, :, None] / size[:, None, :] + 1e-14 * np.eye(theta.shape[1])
-        solved = np.linalg.solve(unit, (by / size)[..., None])[..., 0] / size
-        error = np.sqrt((by * solved).sum(-1) * variance)
-        return u * np.exp(theta[:, 1]), np.where(good, error, np.nan)
+    _, slope = law.tape.slopes({"u": u, **shape}, ("u", *names))
+    slope = np.broadcast_to(slope, (len(theta), 1 + len(names)))
+    by = np.zeros_like(theta)
+    by[:, 1] = 1.0
+    for i, k in enumerate(names):
+        by[:, i + 2] = -shape[k] * slope[:, i + 1] / (u * slope[:, 0])
+    size = np.sqrt(np.maximum(np.einsum("bii->bi", information), 1e-300))
+    scaled = information / (size[:, :, None] * size[:, None, :])
+    solved, sound = solve_positive(scaled, by / size)
+    error = np.sqrt((by * solved / size).sum(-1) * variance)
+    return u * np.exp(theta[:, 1]), np.where(sound & np.isfinite(error), error, np.nan)

@@ -158,16 +158,12 @@ class Likelihood:
         residual = observed - expected
         weighted = w * residual
         total = np.einsum("bi,bi->b", weighted, residual) + within
-        gradient = -np.einsum("bip,bi->bp", jacobian, weighted)
-        tall = jacobian * np.sqrt(w)[..., None]
-        hessian = np.matmul(tall.transpose(0, 2, 1), tall)
         total = np.maximum(total, 1e-280)
         share = n / total
-        return (
-            0.5 * n * np.log(total),
-            gradient * share[:, None],
-            hessian * share[:, None, None],
-        )
+        gradient = np.einsum("bip,bi->bp", jacobian, weighted * -share[:, None])
+        jacobian *= np.sqrt(w * share[:, None])[..., None]
+        hessian = np.matmul(jacobian.transpose(0, 2, 1), jacobian)
+        return 0.5 * n * np.log(total), gradient, hessian
 
     def _general(self, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         width, r = self.mean.size, self.rows

@@ -31,12 +31,14 @@ class Minimum:
     theta : (B, p).
     value : (B,); inf where a start could not be evaluated.
     converged : (B,); the last step was below the tolerance.
+    hessian : (B, p, p) where the last step began.
     iterations : steps taken by the slowest.
     """
 
     theta: np.ndarray
     value: np.ndarray
     converged: np.ndarray
+    hessian: np.ndarray
     iterations: int
 
 
@@ -81,6 +83,7 @@ def minimise(
     count, width = theta.shape
     best = np.full(count, np.inf)
     converged = np.zeros(count, dtype=bool)
+    curvature = np.zeros((count, width, width))
     index = np.arange(count)
     here = theta.copy()
     value, gradient, hessian = _clean(*objective(here, index))
@@ -90,28 +93,32 @@ def minimise(
     for _ in range(most):
         done += 1
         low, high = lower[index], upper[index]
-        held = ((here <= low) & (gradient >= 0)) | ((here >= high) & (gradient <= 0))
-        g = np.where(held, 0.0, gradient)
-        diagonal = np.einsum("bii->bi", hessian)
-        scale = np.where(held | ~(diagonal > 0), 1.0, diagonal)
-        h = hessian
-        if held.any():
+        g, h = gradient, hessian
+        scale = np.einsum("bii->bi", hessian)
+        edge = (here <= low) | (here >= high)
+        if edge.any():
+            held = ((here <= low) & (gradient >= 0)) | ((here >= high) & (gradient <= 0))
+            g = np.where(held, 0.0, gradient)
+            scale = np.where(held, 1.0, scale)
             h = np.where((held[:, :, None] | held[:, None, :]) & ~eye, 0.0, hessian)
             h = np.where(held[:, :, None] & eye, 1.0, h)
-        root = 1.0 / np.sqrt(scale)
+        root = 1.0 / np.sqrt(np.where(scale > 0, scale, 1.0))
         scaled = h * (root[:, :, None] * root[:, None, :])
         np.einsum("bii->bi", scaled)[...] += lam[:, None]
         step, sound = solve_positive(scaled, -g * root)
         trial = np.clip(here + step * root, low, high)
         move = trial - here
         bend = (np.matmul(h, move[:, :, None])[..., 0] * move).sum(1)
-        still = np.all(np.abs(move) <= 1e-13 * (np.abs(here) + 1e-13), axis=1)
-        arrived = sound & (lam < 1.0) & ((bend <= tolerance**2) | still)
+        arrived = sound & (lam < 1.0) & (bend <= tolerance**2)
+        if not arrived.all():
+            still = (np.abs(move) <= 1e-13 * (np.abs(here) + 1e-13)).all(axis=1)
+            arrived |= sound & (lam < 1.0) & still
         ended = arrived | (lam > 1e18)
         if ended.any():
             # the last step is taken without looking: it is smaller than the tolerance
             theta[index[ended]] = np.where(arrived[:, None], trial, here)[ended]
             best[index[ended]] = value[ended]
+            curvature[index[ended]] = hessian[ended]
             converged[index[ended]] = arrived[ended] & np.isfinite(value[ended])
             stay = ~ended
             index, here, value, g = index[stay], here[stay], value[stay], g[stay]
@@ -141,8 +148,8 @@ def minimise(
             np.where(better, np.maximum(eased, 1e-15), np.maximum(lam, 1e-12) * grow),
             np.where(better, 2.0, grow * 2),
         )
-    theta[index], best[index] = here, value
-    return Minimum(theta=theta, value=best, converged=converged, iterations=done)
+    theta[index], best[index], curvature[index] = here, value, hessian
+    return Minimum(theta=theta, value=best, converged=converged, hessian=curvature, iterations=done)
 
 
 def solve_positive(matrix: np.ndarray, right: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -42,7 +42,7 @@ def allowed(level: float, n: float, parameters: int, calibration: Calibration) -
     Examples
     --------
     >>> round(allowed(0.95, 30, 3, "chi2"), 3), round(allowed(0.95, 30, 3, "F"), 3)
-    (3.841, 4.345)
+    (3.841, 4.347)
     """
     from scipy.special import chdtri, stdtrit
 
@@ -83,7 +83,7 @@ def held_likelihood(
         theta: np.ndarray, index: np.ndarray
     ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         full, slope, good = complete(theta, condition, values[index], solve_for[index], linear)
-        value, gradient, hessian = likelihood(full)
+        value, gradient, hessian = likelihood(full, index)
         rows = np.arange(len(full))
         j = solve_for[index]
         with np.errstate(all="ignore"):
@@ -252,7 +252,7 @@ def profile_limits(
                 inner[k], inner_z[k], inner_theta[k] = c, z[i], found[i]
             else:
                 outer[k], outer_z[k] = c, z[i]
-            if abs(z[i] - goal) <= 1e-7 * goal:
+            if abs(z[i] - goal) <= 3e-7 * goal:
                 answer[k], open_[k] = c, False
                 continue
             if np.isnan(outer[k]):  # not yet beyond the limit

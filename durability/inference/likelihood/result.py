@@ -298,7 +298,7 @@ class CurveFit:
         >>> dose = np.repeat([0.0, 100, 200, 400], 3)
         >>> strength = 20 * np.exp(-dose / 300) * np.tile([0.95, 1.0, 1.05], 4)
         >>> fit_curve("exponential", dose, strength).threshold_dose(0.5)
-        threshold dose at 50 % 207.944 (95 % profile confidence interval 194.5... to 223.4...)
+        threshold dose at 50 % 207.944 (95 % profile confidence interval 196.47 to 220.842)
         """
         from durability.inference.likelihood.quantity import crossing, interval_of, threshold
 

@@ -189,8 +189,8 @@ def test_profile_curve_passes_through_the_limits(fit):
 def test_bounds_of_a_free_curve_hold_and_are_told():
     x = np.linspace(0, 5, 20)
     y = 2 + 0.3 * x
-    curve = read_curve("a + b*x", predictors=["x"],
-                       parameters=[Parameter("a"), Parameter("b", lower=0.5, upper=2.0)])  # fmt: skip
+    bounded = [Parameter("a"), Parameter("b", lower=0.5, upper=2.0)]
+    curve = read_curve("a + b*x", predictors=["x"], parameters=bounded)
     fitted = fit_curve(curve, x, y)
     assert fitted.estimates["b"] == pytest.approx(0.5)
     assert "at_bound" in fitted.flags

@@ -1,0 +1,262 @@
+"""How are many series fitted at once, fast? The steps of `minimise` for one law, compiled.
+
+The same damped Gauss-Newton as `minimise.minimise`, series by series, with the law's formula as a
+tape of operations whose exact derivatives are carried forward. It reads any law, so it is compiled
+once a machine and kept. It depends on no other file, since compiled code is kept by the state of
+this file alone; a test holds it to the plain way.
+"""
+
+from __future__ import annotations
+
+import numba
+import numpy as np
+
+# Operation codes of durability.laws.expression, which a test holds equal.
+CONST, ADD, SUB, MUL, DIV, POW, NEG = 0, 1, 2, 3, 4, 5, 6
+EXP, LOG, SQRT, EXPM1, LOG1P, TANH, SIN, COS, ATAN, ABS = 7, 8, 9, 10, 11, 12, 13, 14, 15, 16
+MIN, MAX, LT, LE, WHERE = 17, 18, 19, 20, 21
+
+
+@numba.njit(cache=True, error_model="numpy")
+def _run(code, constants, inputs, value, slope):  # type: ignore[no-untyped-def]
+    """Fill registers and their derivatives by every input; the answer is the last register."""
+    for i in range(inputs):
+        for j in range(inputs):
+            slope[i, j] = 1.0 if i == j else 0.0
+    for step in range(code.shape[0]):
+        op, a, b, c = code[step, 0], code[step, 1], code[step, 2], code[step, 3]
+        r = inputs + step
+        by_a, by_b = 0.0, 0.0
+        if op == CONST:
+            value[r] = constants[a]
+            for j in range(inputs):
+                slope[r, j] = 0.0
+            continue
+        x = value[a]
+        if op == WHERE:
+            pick = b if x != 0.0 else c
+            value[r] = value[pick]
+            for j in range(inputs):
+                slope[r, j] = slope[pick, j]
+            continue
+        if op == ADD:
+            value[r], by_a, by_b = x + value[b], 1.0, 1.0
+        elif op == SUB:
+            value[r], by_a, by_b = x - value[b], 1.0, -1.0
+        elif op == MUL:
+            value[r], by_a, by_b = x * value[b], value[b], x
+        elif op == DIV:
+            value[r] = x / value[b]
+            by_a, by_b = 1.0 / value[b], -value[r] / value[b]
+        elif op == POW:
+            y = value[b]
+            f = x**y
+            value[r] = f
+            if x > 0.0:
+                by_a, by_b = f * y / x, f * np.log(x)
+            elif y == 1.0:
+                by_a = 1.0
+            elif x < 0.0:
+                by_a = y * x ** (y - 1.0)
+        elif op == NEG:
+            value[r], by_a = -x, -1.0
+        elif op == EXP:
+            value[r] = np.exp(x)
+            by_a = value[r]
+        elif op == LOG:
+            value[r] = np.log(x)
+            by_a = 1.0 / x if x != 0.0 else 0.0
+        elif op == SQRT:
+            value[r] = np.sqrt(x)
+            by_a = 0.5 / value[r] if x > 0.0 else 0.0
+        elif op == EXPM1:
+            value[r] = np.expm1(x)
+            by_a = value[r] + 1.0
+        elif op == LOG1P:
+            value[r] = np.log1p(x)
+            by_a = 1.0 / (1.0 + x)
+        elif op == TANH:
+            value[r] = np.tanh(x)
+            by_a = 1.0 - value[r] ** 2
+        elif op == SIN:
+            value[r], by_a = np.sin(x), np.cos(x)
+        elif op == COS:
+            value[r], by_a = np.cos(x), -np.sin(x)
+        elif op == ATAN:
+            value[r], by_a = np.arctan(x), 1.0 / (1.0 + x * x)
+        elif op == ABS:
+            value[r], by_a = abs(x), 1.0 if x >= 0.0 else -1.0
+        elif op in (MIN, MAX):
+            y = value[b]
+            first = x <= y if op == MIN else x >= y
+            value[r] = x if first else y
+            by_a, by_b = (1.0, 0.0) if first else (0.0, 1.0)
+        elif op == LT:
+            value[r] = 1.0 if x < value[b] else 0.0
+        else:
+            value[r] = 1.0 if x <= value[b] else 0.0
+        for j in range(inputs):
+            total = by_a * slope[a, j] if slope[a, j] != 0.0 else 0.0
+            if by_b != 0.0 and slope[b, j] != 0.0:
+                total += by_b * slope[b, j]
+            slope[r, j] = total
+
+
+@numba.njit(cache=True, error_model="numpy")
+def _squares(code, constants, floor, log, dose, mean, count, theta, gradient, hessian, value,
+             slope):  # type: ignore[no-untyped-def]  # fmt: skip
+    """Weighted squares about the law; fills J'Wr and J'WJ."""
+    width = theta.size
+    inputs = width - 1
+    last = inputs + code.shape[0] - 1
+    for j in range(width):
+        gradient[j] = 0.0
+        for k in range(width):
+            hessian[j, k] = 0.0
+    row = np.empty(width)
+    total = 0.0
+    shrink = np.exp(-theta[1])
+    start = np.exp(theta[0])
+    least = np.log(floor) if log else floor
+    for j in range(width - 2):
+        value[1 + j] = np.exp(theta[2 + j])
+    for i in range(dose.size):
+        if count[i] == 0.0:
+            continue
+        u = dose[i] * shrink
+        value[0] = u
+        _run(code, constants, inputs, value, slope)
+        curve = value[last]
+        for j in range(width):
+            row[j] = 0.0
+        if not curve > least:
+            curve = least
+        elif u > 0.0:
+            row[1] = -u * slope[last, 0]
+            for j in range(width - 2):
+                row[2 + j] = value[1 + j] * slope[last, 1 + j]
+        if log:
+            expected = theta[0] + curve
+            row[0] = 1.0
+        else:
+            expected = start * curve
+            for j in range(1, width):
+                row[j] *= start
+            row[0] = expected
+        gap = mean[i] - expected
+        total += count[i] * gap * gap
+        for j in range(width):
+            gradient[j] += count[i] * row[j] * gap
+            for k in range(j + 1):
+                hessian[j, k] += count[i] * row[j] * row[k]
+    for j in range(width):
+        for k in range(j):
+            hessian[k, j] = hessian[j, k]
+    return total
+
+
+@numba.njit(cache=True, error_model="numpy")
+def _step(hessian, gradient, held, lam, factor, move):  # type: ignore[no-untyped-def]
+    """Solve (H + lam diag H) move = gradient, held coordinates left; False where it fails."""
+    width = gradient.size
+    for j in range(width):
+        move[j] = 0.0 if held[j] else gradient[j]
+        for k in range(j + 1):
+            rest = 0.0 if held[j] or held[k] else hessian[j, k]
+            if j == k:
+                rest = 1.0 if held[j] or rest <= 0.0 else rest * (1.0 + lam)
+            for m in range(k):
+                rest -= factor[j, m] * factor[k, m]
+            if j == k:
+                if not rest > 1e-15 * hessian[j, j]:
+                    return False
+                factor[j, j] = np.sqrt(rest)
+            else:
+                factor[j, k] = rest / factor[k, k]
+    for j in range(width):
+        for m in range(j):
+            move[j] -= factor[j, m] * move[m]
+        move[j] /= factor[j, j]
+    for j in range(width - 1, -1, -1):
+        for m in range(j + 1, width):
+            move[j] -= factor[m, j] * move[m]
+        move[j] /= factor[j, j]
+    return True
+
+
+@numba.njit(cache=True, error_model="numpy")
+def fit_all(code, constants, floor, log, dose, mean, count, within, size, theta, lower, upper,
+            tolerance, most):  # type: ignore[no-untyped-def]  # fmt: skip
+    """Fit every series from its row of theta.
+
+    Parameters
+    ----------
+    code, constants : the tape of the law, of its log where `log`; floor : of the law.
+    dose : (n,); mean, count : (n_series, n); within, size : (n_series,) squares within doses and
+        number of strips.
+    theta : (n_series, p) starts, overwritten with the answers; lower, upper : (p,).
+    tolerance, most : as in `minimise`.
+
+    Returns
+    -------
+    total squares (n_series,), converged (n_series,), J'WJ (n_series, p, p).
+    """
+    many, width = theta.shape
+    registers = width - 1 + code.shape[0]
+    value, slope = np.empty(registers), np.empty((registers, width - 1))
+    gradient, hessian = np.empty(width), np.empty((width, width))
+    new_gradient, new_hessian = np.empty(width), np.empty((width, width))
+    factor, move, trial = np.zeros((width, width)), np.empty(width), np.empty(width)
+    held = np.zeros(width, dtype=np.bool_)
+    squares, converged = np.empty(many), np.zeros(many)
+    information = np.empty((many, width, width))
+    for s in range(many):
+        here = theta[s]
+        for j in range(width):
+            trial[j] = here[j]
+        total, level, foreseen = np.inf, np.inf, 0.0
+        lam, grow = 1e-3, 2.0
+        for turn in range(most):
+            new = within[s] + _squares(code, constants, floor, log, dose, mean[s], count[s], trial,
+                                       new_gradient, new_hessian, value, slope)  # fmt: skip
+            if turn == 0 or new < level:
+                if turn > 0:
+                    gain = (total - new) / foreseen if foreseen > 0.0 else 1.0
+                    gain = min(max(gain, 0.0), 1.0)
+                    ease = 0.1 if gain > 0.9 else min(max(1 - (2 * gain - 1) ** 3, 1 / 3), 2.0)
+                    lam, grow = max(lam * ease, 1e-15), 2.0
+                total = new
+                for j in range(width):
+                    here[j], gradient[j] = trial[j], new_gradient[j]
+                    for k in range(width):
+                        hessian[j, k] = new_hessian[j, k]
+            else:
+                lam, grow = max(lam, 1e-12) * grow, grow * 2.0
+            for j in range(width):
+                held[j] = (here[j] <= lower[j] and gradient[j] <= 0.0) or (
+                    here[j] >= upper[j] and gradient[j] >= 0.0
+                )
+            while lam <= 1e18 and not _step(hessian, gradient, held, lam, factor, move):
+                lam, grow = max(lam, 1e-12) * grow, grow * 2.0
+            if lam > 1e18:
+                break
+            bend, along = 0.0, 0.0
+            for j in range(width):
+                trial[j] = min(max(here[j] + move[j], lower[j]), upper[j])
+                move[j] = trial[j] - here[j]
+            for j in range(width):
+                along += move[j] * gradient[j]
+                for k in range(width):
+                    bend += move[j] * hessian[j, k] * move[k]
+            if lam < 1.0 and bend * size[s] <= tolerance * tolerance * total:
+                for j in range(width):
+                    here[j] = trial[j]
+                converged[s] = 1.0
+                break
+            level = total * (1.0 + 1e-14) if bend * size[s] <= 1e-8 * total else total
+            foreseen = 2.0 * along - bend
+        squares[s] = total
+        for j in range(width):
+            for k in range(width):
+                information[s, j, k] = hessian[j, k]
+    return squares, converged, information
