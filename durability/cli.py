@@ -679,8 +679,12 @@ def new(
     ] = None,
     title: Annotated[str | None, typer.Option("--title", help="Title of the study.")] = None,
     unit: Annotated[str, typer.Option("--unit", help="Unit of strength.")] = "kN/m",
-    strip_width: Annotated[float, typer.Option("--strip-width", help="[mm]")] = 50.0,
-    strip_length: Annotated[float, typer.Option("--strip-length", help="[mm]")] = 200.0,
+    strip_width: Annotated[
+        float | None, typer.Option("--strip-width", help="[mm]; the practice's, or 50.")
+    ] = None,
+    strip_length: Annotated[
+        float | None, typer.Option("--strip-length", help="[mm]; the practice's, or 200.")
+    ] = None,
     roll_width: Annotated[float, typer.Option("--roll-width", help="Roll or piece [mm].")] = 2000.0,
     tiers: Annotated[int, typer.Option("--tiers", min=1, help="Tiers of the chamber.")] = 3,
     places: Annotated[
@@ -726,6 +730,7 @@ def new(
         planned = planned_withdrawals(asked or [], lamp=lamp, irradiance=irradiance)
         strips = ask(strips, "Strips of each group at each withdrawal", protocol.strips or 5)
         begin = starting(str(ask(start, "Start (blank: no calendar)", "")), zone)
+        width, length = protocol.strip_size or (50.0, 200.0)
         pdf = folder / "plan.pdf"
         if pdf.exists():
             raise ValueError(f"{folder.name} already holds plan.pdf; nothing was written")
@@ -734,8 +739,9 @@ def new(
             Design(
                 materials=tuple(materials), lots=named, directions=tuple(directions),
                 hours=tuple(h for h, _ in planned), strips=strips or 5, unexposed=unexposed,
-                strip_width=strip_width, strip_length=strip_length, roll_width=roll_width,
-                tiers=tiers, places=places, seed=seed,
+                strip_width=width if strip_width is None else strip_width,
+                strip_length=length if strip_length is None else strip_length,
+                roll_width=roll_width, tiers=tiers, places=places, seed=seed,
             ),
             lamp=lamp, title=title or folder.resolve().name, unit=unit, start=begin,
             doses=[d for _, d in planned], irradiance=irradiance,

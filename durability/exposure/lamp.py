@@ -30,6 +30,7 @@ class Lamp:
     practice : the document that sets `withdrawals`, in words; empty where none does.
     withdrawals : as the practice writes them, such as ``("150 h", "300 h")``.
     strips : strips a withdrawal in each direction that it asks for; None where it asks none.
+    strip_size : width and length of a strip that it asks for [mm], or None.
     spectrum : name of a file of models/spectra.
     panel_sensor : ``"black panel"`` or ``"black standard"``.
     light_source, filter, source, notes : as written.
@@ -48,6 +49,7 @@ class Lamp:
     practice: str = ""
     withdrawals: tuple[str, ...] = ()
     strips: int | None = None
+    strip_size: tuple[float, float] | None = None
     spectrum: str | None = None
     panel_sensor: str = "black panel"
     light_source: str = ""
@@ -113,6 +115,9 @@ def read_lamp(name: str) -> Lamp:
         practice=asked.get("practice", ""),
         withdrawals=tuple(asked.get("at", ())),
         strips=int(asked["strips"]) if "strips" in asked else None,
+        strip_size=(_length(asked["width"]), _length(asked["length"]))
+        if "length" in asked
+        else None,
         spectrum=table.get("spectrum"),
         panel_sensor=table.get("panel_sensor", "black panel"),
         light_source=table.get("light_source", ""),
@@ -125,6 +130,10 @@ def read_lamp(name: str) -> Lamp:
 def lamps() -> list[Lamp]:
     """Every lamp of models/lamps, by name."""
     return [read_lamp(name) for name in catalogue.names("lamps")]
+
+
+def _length(text: str) -> float:
+    return measure(text, "length").canonical
 
 
 def _segment(table: dict[str, Any]) -> Segment:

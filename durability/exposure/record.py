@@ -21,7 +21,7 @@ GAP = 3.0
 """A gap is an interval longer than this many of the usual intervals around it."""
 
 AROUND = 25
-"""Intervals whose median is the usual one."""
+"""Intervals among which the usual one is sought."""
 
 DARK = 0.05
 """The lamp is off below this share of the record's high irradiance (its 90th percentile)."""
@@ -246,15 +246,15 @@ def _correction(result: RecordedDose, factors: NDArray | None) -> float:
 
 
 def _usual(step: NDArray) -> NDArray:
-    """The usual interval around each: the median of `AROUND`, so that a log may change its pace."""
+    """The usual interval around each: four in five of the `AROUND` nearest are no longer, so that a
+    log may change its pace, or have no steady one."""
     import numpy
 
-    median = numpy.median(step)
-    if step.size <= AROUND or step.max() <= GAP * median:
-        return numpy.full(step.size, median)
-    from scipy.ndimage import median_filter
+    if step.size <= AROUND or step.max() <= GAP * numpy.median(step):
+        return numpy.full(step.size, numpy.quantile(step, 0.8, method="lower"))
+    from scipy.ndimage import percentile_filter
 
-    return median_filter(step, size=AROUND, mode="nearest")
+    return percentile_filter(step, 80, size=AROUND, mode="nearest")
 
 
 def _sampling(result: RecordedDose, exposure: Exposure, irradiance: NDArray) -> float:

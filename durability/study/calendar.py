@@ -220,7 +220,8 @@ def calendar_page(title: str, plan: Plan, dates: Sequence[Withdrawal], *, lamp: 
         "<p>Write down the hour at which strips really came out: the dose is found from it. Keep "
         "them, and the unexposed strips, dark, cool and dry. At each withdrawal move every strip "
         "that stays one tier down and the lowest to the top (common practice, no source), and keep "
-        "the chamber's log.</p>",
+        "the chamber's log. When all are out, break all strips, unexposed ones too, in the order "
+        "of specimens.csv, on one machine and best in one session.</p>",
     ]
     for w in dates:
         rows = "".join(

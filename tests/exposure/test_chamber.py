@@ -186,6 +186,15 @@ def test_a_log_that_changes_its_pace_has_no_gap_there() -> None:
     assert found.dose == pytest.approx(0.35 * 3.6 * 120, rel=0.005)
 
 
+def test_a_log_without_a_steady_pace_has_no_gaps_and_a_real_one_is_still_found() -> None:
+    minute = numpy.cumsum(numpy.tile([1.0, 5.0, 30.0], 200))
+    data = {"irradiance": ("time", numpy.full(minute.size, 0.35))}
+    record = xarray.Dataset(data, {"time": times(minute)})
+    assert chamber(exposed(record)).interruptions == ()
+    (gap,) = chamber(exposed(cut(record, 40, 50))).interruptions
+    assert gap.kind == "no record" and gap.hours == pytest.approx(10, abs=1)
+
+
 @pytest.mark.parametrize(("step", "least"), [(36.0, 0.6), (37.0, 0.0)])
 def test_sampling_uncertainty_covers_the_true_dose(step: float, least: float) -> None:
     # light for 8 of 12 h, read from a random moment: the true dose is known exactly. Every 36 min
