@@ -116,7 +116,8 @@ class Chamber:
              f"Arrhenius at {self.activation_energy:g} kJ/mol")
         )  # fmt: skip
         lost = sum(i.hours for i in self.interruptions)
-        rows.append(("interrupted", f"{_times(len(self.interruptions))}, {lost:.3g} h in all"))
+        hours = f", {lost:.3g} h in all" if self.interruptions else ""
+        rows.append(("interrupted", _times(len(self.interruptions)) + hours))
         for d in self.drift:
             if d.per_1000_h is not None and d.se is not None:
                 found = "" if d.as_found is None else f"; sensor as found {d.as_found:g}"

@@ -233,7 +233,7 @@ def sensor_factors(time: NDArray, calibrations: tuple[Calibration, ...]) -> NDAr
         if check.as_found is not None and end > begin:
             share = (time[within] - begin) / (end - begin)
             factors[within] = 1 + (check.as_found - 1) * share
-        begin = max(begin, end)
+        begin = end
     return factors
 
 
@@ -242,7 +242,7 @@ def _correction(result: RecordedDose, factors: NDArray | None) -> float:
     if factors is None:
         return 0.0
     weight = result.weight / result.weight.sum()
-    return float(abs((weight * (factors - 1)).sum())) / math.sqrt(3)
+    return float((weight * abs(factors - 1)).sum()) / math.sqrt(3)
 
 
 def _usual(step: NDArray) -> NDArray:

@@ -251,6 +251,38 @@ def test_a_sensor_found_reading_high_lowers_the_dose_by_half_of_that() -> None:
     assert found.drift[0].as_found == 0.9
 
 
+def test_a_correction_runs_from_check_to_check_and_not_beyond_the_last() -> None:
+    from durability.exposure.record import sensor_factors
+
+    checks = (
+        Calibration(time="2031-01-02T00:00:00"),
+        Calibration(time="2031-01-12T00:00:00", as_found=0.9),
+        Calibration(time="2031-01-22T00:00:00", as_found=1.2),
+    )
+    days = numpy.array([7, 11, 12, 17, 22, 30]) - 1
+    time = numpy.datetime64("2031-01-01T00:00:00", "ns") + days.astype("timedelta64[D]")
+    found = sensor_factors(time, checks)
+    assert found is not None
+    assert found.tolist() == pytest.approx([0.95, 0.91, 1.0, 1.1, 1.0, 1.0])
+    assert sensor_factors(time, checks[:1]) is None
+
+
+def test_corrections_up_and_down_do_not_cancel_in_the_uncertainty() -> None:
+    record = simulated(480, 60, noise=0.0)
+    middle, end = (str(record["time"].values[i])[:19] for i in (240, -1))
+    found = chamber(
+        exposed(
+            record,
+            calibrations=(
+                Calibration(time=middle, as_found=0.9),
+                Calibration(time=end, as_found=1.1),
+            ),
+        )
+    )
+    assert found.dose == pytest.approx(chamber(exposed(record)).dose, rel=2e-3)
+    assert found.uncertainty["sensor_correction"] == pytest.approx(0.05 / math.sqrt(3), rel=0.05)
+
+
 def test_effective_temperature_is_that_of_a_steady_panel_and_above_the_mean_of_a_swinging_one():
     record = simulated(48, 1)
     record["black_panel"] = ("time", numpy.full(record.sizes["time"], 63.0))
