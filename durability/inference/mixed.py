@@ -185,6 +185,7 @@ def fit_mixed(
     99.0
     """
     from scipy.optimize import minimize
+    from threadpoolctl import threadpool_limits
 
     if method not in ("REML", "ML"):
         raise ValueError(f'method "{method}" is unknown; known: REML, ML')
@@ -194,11 +195,16 @@ def fit_mixed(
     start = np.concatenate([b.start for b in blocks])
     lower = np.concatenate([b.lower for b in blocks])
     bounds = [(low, None) for low in lower]
-    found = minimize(
-        lambda t: system.solve(t)[:2], start, jac=True, method="L-BFGS-B",
-        bounds=bounds, options={"ftol": 1e-14, "gtol": 1e-8, "maxiter": 500},
-    )  # fmt: skip
-    theta, converged = polish(system, np.asarray(found.x), lower)
+    with threadpool_limits(1, user_api="blas"):  # small matrices: threads only wait for each other
+        found = minimize(
+            lambda t: system.solve(t)[:2],
+            start,
+            jac=True,
+            method="L-BFGS-B",
+            bounds=bounds,
+            options={"ftol": 1e-14, "gtol": 1e-8, "maxiter": 500},
+        )
+        theta, converged = polish(system, np.asarray(found.x), lower)
     return _fit(system, blocks, theta, names, method, converged)
 
 
