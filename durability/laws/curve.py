@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 
 from durability.laws.expression import ExpressionError, Tape, free_names, parse
-from durability.laws.fields import Faults, LawError, load, number_of, text_of
+from durability.laws.fields import Faults, LawError, load, name_fault, number_of, text_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,7 +226,9 @@ def _name_faults(
     own = [p.name for p in parameters]
     declared = [*predictors, *own]
     for name in dict.fromkeys(declared):
-        if declared.count(name) > 1:
+        if fault := name_fault(name):
+            faults.append(fault)
+        elif declared.count(name) > 1:
             faults.append(f"the name {name!r} is declared twice")
         elif name not in found:
             faults.append(f"the formula does not use {name!r}")

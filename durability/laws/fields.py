@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import difflib
+import keyword
 import tomllib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
+
+from durability.laws.expression import FUNCTIONS
 
 _LARGEST = 1e300
 
@@ -98,4 +101,15 @@ def number_of(
     if number and lowest < value <= _LARGEST:  # type: ignore[operator]
         return float(value)  # type: ignore[arg-type]
     faults.add(f'"{where}.{key}" must be a number{" above 0" if positive else ""}')
+    return None
+
+
+def name_fault(name: str) -> str | None:
+    """Why a formula could not use a name, or None."""
+    if not (name.isascii() and name.isidentifier()) or keyword.iskeyword(name):
+        return f"{name!r} is not a name: letters, digits and underscores, a letter first"
+    if name.startswith("_"):
+        return f"{name!r} begins with an underscore"
+    if name in FUNCTIONS or name == "pi":
+        return f"{name!r} is the name of a function or number of formulas; rename it"
     return None

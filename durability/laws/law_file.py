@@ -21,14 +21,14 @@ import numpy as np
 from durability import catalogue
 from durability.laws.curve import Curve, is_curve_file, read_curve
 from durability.laws.expression import ExpressionError, Tape, free_names, parse
-from durability.laws.fields import Faults, LawError, load, number_of, text_of
+from durability.laws.fields import Faults, LawError, load, name_fault, number_of, text_of
 from durability.laws.law import Law, Shape
 
 _TEXT = ("title", "expression", "use", "limits", "source")
 _FORMULAS = ("inverse", "half_loss", "plateau")
 _HOLDS = ("monotone", "reaches_zero", "smooth_at_zero")
 _SHAPE_TEXT, _SHAPE_NUMBER = ("meaning", "unit", "reason"), ("lower", "upper", "median", "sd_log")
-_TAKEN = ("u", "q", "dose", "scale")
+_TAKEN = ("u", "q", "dose", "scale", "unexposed")
 
 
 def laws() -> list[str]:
@@ -139,6 +139,8 @@ def _shapes(data: Mapping[str, Any], faults: Faults) -> list[Shape]:
         where = f"shape.{name}"
         if name in _TAKEN:
             faults.add(f'"{where}" has the name of the dose or the fraction; rename it')
+        elif fault := name_fault(name):
+            faults.add(f'"{where}": {fault}')
         if not isinstance(table, dict):
             faults.add(f'"{where}" must be a table, written [{where}]')
             continue
@@ -172,13 +174,17 @@ def _tapes(
             return empty
 
     try:
-        unscaled = {"dose", "scale"} & set(free_names(expression))
+        used = free_names(expression)
     except ExpressionError:
-        unscaled = set()
+        used = list(shapes)  # what is wrong is said where the formula is read
+    unscaled = {"dose", "scale"} & set(used)
+    for name in shapes:
+        if name not in used:
+            faults.add(f'"expression" does not use the shape {name!r}')
     if unscaled:
         whole = read("expression", expression, ["dose", "scale", *shapes], {})
         tape = empty
-        if not faults.found:
+        if whole is not empty:
             tape = parse(expression, ["dose", *shapes], known={"scale": 1.0})
             tape = dataclasses.replace(tape, inputs=("u", *shapes))
             if not _is_scaled(whole, shapes):

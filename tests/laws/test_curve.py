@@ -162,6 +162,7 @@ def test_a_missing_file_is_named():
         ("a + b*x", {"parameters": ["a", "b", "c"]}, "does not use 'c'"),
         ("a*x", {"parameters": [Parameter("a", lower=2, upper=1)]}, "must lie below"),
         ("a*x", {"parameters": ["a", "a"]}, "declared twice"),
+        ("a*pi", {"predictors": ["pi"]}, "'pi' is the name of a function or number"),
     ],
 )
 def test_names_that_do_not_fit_the_formula_are_refused(text, options, message):
