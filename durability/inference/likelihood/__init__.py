@@ -10,8 +10,9 @@ from durability.inference.likelihood.checks import likelihood_ratio
 from durability.inference.likelihood.compare import LawTable, compare_curves, compare_laws
 from durability.inference.likelihood.curve import fit_curve
 from durability.inference.likelihood.flags import EXPLANATIONS
+from durability.inference.likelihood.interval import WHY_PROFILE, Interval
 from durability.inference.likelihood.lots import RandomLots
-from durability.inference.likelihood.result import WHY_PROFILE, CurveFit, Interval
+from durability.inference.likelihood.result import CurveFit
 from durability.inference.likelihood.study import LikelihoodFit, fit_study
 
 __all__ = [

@@ -13,7 +13,8 @@ import numpy as np
 
 from durability.inference.likelihood.curve import fit_curve
 from durability.inference.likelihood.errors import Errors
-from durability.inference.likelihood.result import CurveFit, Interval
+from durability.inference.likelihood.interval import Interval
+from durability.inference.likelihood.result import CurveFit
 from durability.laws import Law, laws, read_law
 
 if TYPE_CHECKING:
@@ -303,7 +304,7 @@ def compare_laws(
     list of LawTable, one a product, direction and exposure.
     """
     from durability.exposure import with_dose
-    from durability.inference.likelihood.study import fit_columns, material_columns
+    from durability.inference.likelihood.study_rows import fit_columns, material_columns
     from durability.study import read_study
 
     if isinstance(study, str | Path):

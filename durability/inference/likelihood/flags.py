@@ -2,6 +2,12 @@
 
 from __future__ import annotations
 
+import numpy as np
+
+from durability.inference.likelihood.errors import Likelihood
+from durability.inference.likelihood.mean import SCALE
+from durability.laws import Curve, Law
+
 EXPLANATIONS: dict[str, str] = {
     "shape_held": "There are fewer distinct doses than parameters: the shape of the law was held at"
     " its usual value, and the interval does not carry its uncertainty.",
@@ -27,3 +33,17 @@ EXPLANATIONS: dict[str, str] = {
     " start that the law extrapolates.",
 }
 """Flags and assumptions of `durability.inference.likelihood`."""
+
+
+def at_bounds(law: Law | Curve, likelihood: Likelihood, theta: np.ndarray) -> list[str]:
+    """Flags of the estimates that rest on a bound."""
+    found = []
+    low, high, free = likelihood.lower, likelihood.upper, likelihood.free
+    for i, name in enumerate(likelihood.names):
+        if not free[i] or (low[i] < theta[i] < high[i]):
+            continue
+        if isinstance(law, Law) and name.partition("[")[0] == SCALE:
+            found.append("no_loss_seen" if theta[i] >= high[i] else "lost_before_first_dose")
+        else:
+            found.append("at_bound")
+    return found

@@ -158,7 +158,7 @@ def profile_at(
     rows = np.arange(len(start))
     lower[rows, solve_for], upper[rows, solve_for] = -np.inf, np.inf
     found = minimise(
-        objective, start, lower=lower, upper=upper, tolerance=1e-4, most=60, damping=1e-6
+        objective, start, lower=lower, upper=upper, tolerance=5e-4, most=40, damping=1e-6
     )
     full, _, good = complete(found.theta, condition, values, solve_for, linear)
     outside = (full[rows, solve_for] < likelihood.lower[solve_for] - 1e-9) | (

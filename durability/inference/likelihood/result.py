@@ -12,7 +12,8 @@ import numpy as np
 
 from durability.inference.likelihood.data import Strips
 from durability.inference.likelihood.errors import Likelihood
-from durability.inference.likelihood.mean import SCALE
+from durability.inference.likelihood.flags import at_bounds
+from durability.inference.likelihood.interval import Interval, Method
 from durability.inference.likelihood.profile import Calibration
 from durability.laws import Curve, Law
 
@@ -22,69 +23,7 @@ if TYPE_CHECKING:
     from durability.inference.likelihood.bootstrap import Bootstrap
     from durability.inference.likelihood.checks import CrossValidation, LackOfFit, Residuals
 
-Method = Literal["profile", "wald"]
 What = str | Callable[[Mapping[str, float]], float]
-WHY_PROFILE = (
-    "profile likelihood is quoted: it keeps the asymmetry of the data, does not change with the"
-    " scale of the parameter, and says where a limit does not exist; Wald limits assume a"
-    " straight-line quantity and cover too little at few strips"
-)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Interval:
-    """A value with its limits.
-
-    Parameters
-    ----------
-    name : of what.
-    value : estimate; None where it does not exist (a threshold that is never reached).
-    low, high : limits; None where one does not exist.
-    level, method, calibration : how it was made.
-    standard_error : of value, on its own scale, or None.
-    note : why a limit or value is missing, in words; empty otherwise.
-
-    Examples
-    --------
-    >>> Interval(name="scale", value=300.0, low=280.0, high=325.0, level=0.95, method="profile",
-    ...     calibration="F", standard_error=11.0)
-    scale 300 (95 % profile confidence interval 280 to 325)
-    """
-
-    name: str
-    value: float | None
-    low: float | None
-    high: float | None
-    level: float
-    method: str
-    calibration: str
-    standard_error: float | None = None
-    note: str = ""
-
-    def __repr__(self) -> str:
-        def shown(x: float | None, none: str) -> str:
-            return none if x is None else f"{x:.6g}"
-
-        limits = f"{shown(self.low, 'no lower limit')} to {shown(self.high, 'no upper limit')}"
-        tail = f"; {self.note}" if self.note else ""
-        return (
-            f"{self.name} {shown(self.value, 'does not exist')} ({100 * self.level:.3g} %"
-            f" {self.method} confidence interval {limits}{tail})"
-        )
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain types for JSON."""
-        return {
-            "name": self.name,
-            "value": self.value,
-            "low": self.low,
-            "high": self.high,
-            "level": self.level,
-            "method": self.method,
-            "calibration": self.calibration,
-            "standard_error": self.standard_error,
-            "note": self.note,
-        }
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -162,7 +101,7 @@ class CurveFit:
             found.append("perfect_fit")
         if lost:
             found.append("not_identified")
-        found += _at_bounds(law, likelihood, theta)
+        found += at_bounds(law, likelihood, theta)
         if isinstance(law, Law) and not (strips.x["dose"] == 0).any():
             found.append("relative_to_fitted_start")
         natural = likelihood.natural(theta)
@@ -245,7 +184,8 @@ class CurveFit:
         calibration : ``"F"`` for few strips (t for Wald) or ``"chi2"`` (normal).
         log : make the Wald interval on the log scale; True where the parameter is positive.
         """
-        from durability.inference.likelihood.quantity import interval_of, quantity
+        from durability.inference.likelihood.interval import interval_of
+        from durability.inference.likelihood.quantity import quantity
 
         return interval_of(
             self, quantity(self, what), level=level, method=method, calibration=calibration, log=log
@@ -300,7 +240,8 @@ class CurveFit:
         >>> fit_curve("exponential", dose, strength).threshold_dose(0.5)
         threshold dose at 50 % 207.944 (95 % profile confidence interval 196.47 to 220.842)
         """
-        from durability.inference.likelihood.quantity import crossing, interval_of, threshold
+        from durability.inference.likelihood.interval import interval_of
+        from durability.inference.likelihood.quantity import crossing, threshold
 
         if isinstance(self.law, Law) and level_left is None:
             made = threshold(self, 0.5 if fraction is None else fraction, group)
@@ -314,7 +255,8 @@ class CurveFit:
 
     def profile(self, what: What, *, level: float = 0.99, points: int = 41) -> xarray.Dataset:
         """Deviance along a parameter or function: ``deviance`` and ``root`` over ``value``."""
-        from durability.inference.likelihood.quantity import profile_curve, quantity
+        from durability.inference.likelihood.interval import profile_curve
+        from durability.inference.likelihood.quantity import quantity
 
         return profile_curve(self, quantity(self, what), level=level, points=points)
 
@@ -449,16 +391,3 @@ class CurveFit:
             agreement=self.agreement,
             separate=self.separate,
         )
-
-
-def _at_bounds(law: Law | Curve, likelihood: Likelihood, theta: np.ndarray) -> list[str]:
-    found = []
-    low, high, free = likelihood.lower, likelihood.upper, likelihood.free
-    for i, name in enumerate(likelihood.names):
-        if not free[i] or (low[i] < theta[i] < high[i]):
-            continue
-        if isinstance(law, Law) and name.partition("[")[0] == SCALE:
-            found.append("no_loss_seen" if theta[i] >= high[i] else "lost_before_first_dose")
-        else:
-            found.append("at_bound")
-    return found
