@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from durability.study import Study
 
 PRODUCT = "\x1f"  # stands for the lot where a data sheet speaks of the product, not of a lot
-_LABELS = ("material", "lot", "direction", "exposure", "laboratory", "run", "specimen")
+_LABELS = ("material", "lot", "direction", "exposure", "laboratory", "run", "specimen", "file")
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
@@ -47,6 +47,7 @@ class _Items:
     censored: np.ndarray
     note: np.ndarray  # fraction of an inspection, retained fraction of a declaration
     sense: np.ndarray
+    line: np.ndarray
 
     def __len__(self) -> int:
         return self.dose.size
@@ -80,7 +81,7 @@ def _items(study: Study) -> _Items:
         part["sense"] = _column(table, "sense", "")
         for name, default in (
             ("dose", nan), ("dose_sd", nan), ("value", nan), ("value_sd", nan), ("sd", nan),
-            ("n", 1.0), ("censored", 0.0), ("note", nan),
+            ("n", 1.0), ("censored", 0.0), ("note", nan), ("line", 0.0),
         ):  # fmt: skip
             part[name] = _column(table, names.get(name, name), default)
         part["kind"] = np.where(table["summary"].values, "summary", kind) if "summary" in table \
@@ -92,8 +93,10 @@ def _items(study: Study) -> _Items:
     take(study.inspections, "low", dose="dose_low", note="fraction")
     take(study.inspections, "high", dose="dose_high", note="fraction")
     take(study.declared, "declared", value="strength", note="retained")
-    keys = parts[0].keys() if parts else [*_LABELS, "sense", "kind", "dose", "dose_sd", "value",
-                                         "value_sd", "sd", "n", "censored", "note"]  # fmt: skip
+    keys = parts[0].keys() if parts else (
+        *_LABELS, "sense", "kind", "dose", "dose_sd", "value", "value_sd", "sd", "n", "censored",
+        "note", "line",
+    )  # fmt: skip
     whole = {k: np.concatenate([p[k] for p in parts]) if parts else np.array([]) for k in keys}
     if study.unit == "%":  # a declared percentage is a retained fraction
         said = (whole["kind"] == "declared") & np.isnan(whole["note"])
@@ -160,6 +163,7 @@ def build_model(study: Study, law: Law, *, errors: Errors = "lognormal") -> Mode
 
     every_lot = list(dict.fromkeys((m, lot) for m, lot, _, _ in series if lot != PRODUCT))
     measured_kind = np.isin(kind, ("strip", "summary", "reading"))
+    _refuse_unusable(items, measured_kind, errors)
     one_lot = {m for m in materials if sum(k[0] == m for k in every_lot) <= 1}
     # a word on the product beside strips of one lot keeps the lot's effect apart
     single = {m for m in one_lot if not any(k[:2] == (m, PRODUCT) for k in series)}
@@ -341,6 +345,25 @@ def build_model(study: Study, law: Law, *, errors: Errors = "lognormal") -> Mode
         first_dose=first_dose,
         flags=flags,
     )  # fmt: skip
+
+
+def _refuse_unusable(items: _Items, measured: np.ndarray, errors: Errors) -> None:
+    """Nothing is dropped in silence: a strength that has no place in the model is a problem."""
+    with np.errstate(invalid="ignore"):
+        bad = measured & ~(np.isfinite(items.value) & ((items.value > 0) | (errors == "normal")))
+    if not bad.any():
+        return
+    from durability.study import Problem, StudyError
+
+    expected = "a number" if errors == "normal" else "a number above 0, since its logarithm is used"
+    raise StudyError([
+        Problem(
+            file=str(items.text["file"][i]), row=int(items.line[i]), found=f"{items.value[i]:g}",
+            expected=expected,
+            mend="exclude the row with a reason, or mark it as censored at the measuring limit",
+        )
+        for i in np.flatnonzero(bad)
+    ])  # fmt: skip
 
 
 def _effects(

@@ -12,7 +12,7 @@ import functools
 import math
 from dataclasses import asdict, dataclass, field, fields, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal, overload
 
 import numpy as np
 
@@ -23,11 +23,13 @@ from durability.inference.diagnostics import Diagnostics, diagnose
 from durability.inference.model import Errors, Model
 from durability.inference.sampling import Progress, Sample, Sampler, sample
 from durability.laws import Law, read_law
+from durability.retention import with_strength
 from durability.statement import Statements, Subject
 
 if TYPE_CHECKING:
     import xarray
 
+    from durability.inference.likelihood import LikelihoodFit
     from durability.study import Study
 
 DEFAULT_LAW = "stretched-exponential"
@@ -376,6 +378,7 @@ class Fit:
         """
         posterior, stats = tree["posterior"].to_dataset(), tree["sample_stats"].to_dataset()
         the_law = law if isinstance(law, Law) else read_law(law)
+        study = with_strength(study)
         model = build_model(study, the_law, errors=posterior.attrs["errors"])
         plain = {k: getattr(v, "item", lambda v=v: v)() for k, v in posterior.attrs.items()}
         settings = Sampler(**{k: plain[k] for k in _SETTINGS})
@@ -419,17 +422,39 @@ _SETTINGS = tuple(f.name for f in fields(Sampler))
 _CHECKS = tuple(f.name for f in fields(Diagnostics))
 
 
+@overload
 def fit(
     study: Study | str | Path,
     *,
+    method: Literal["bayes"] = "bayes",
     law: str | Path | Law = DEFAULT_LAW,
     errors: Errors = "lognormal",
     level: float | None = None,
     sampler: Sampler | None = None,
     seed: int = 0,
     progress: Progress | None = None,
-) -> Fit:
-    """Fit a degradation law to a study by Bayesian hierarchical inference.
+) -> Fit: ...
+@overload
+def fit(
+    study: Study | str | Path,
+    *,
+    method: Literal["likelihood"],
+    law: str | Path | Law = DEFAULT_LAW,
+    errors: Errors | Literal["power", "student"] = "lognormal",
+    level: float | None = None,
+) -> LikelihoodFit: ...
+def fit(
+    study: Study | str | Path,
+    *,
+    method: Literal["bayes", "likelihood"] = "bayes",
+    law: str | Path | Law = DEFAULT_LAW,
+    errors: Errors | Literal["power", "student"] = "lognormal",
+    level: float | None = None,
+    sampler: Sampler | None = None,
+    seed: int = 0,
+    progress: Progress | None = None,
+) -> Fit | LikelihoodFit:
+    """Fit a degradation law to a study: by Bayesian hierarchical inference, or by likelihood.
 
     Lots are partially pooled; the threshold dose, not a rate, is what is sampled. A run that misses
     its diagnostics is repeated once with smaller steps.
@@ -437,6 +462,8 @@ def fit(
     Parameters
     ----------
     study : a study or the path of its folder.
+    method : ``"bayes"``, or ``"likelihood"`` for `durability.inference.likelihood.fit_study`, which
+        takes neither sampler nor seed.
     law : name of a law of models/laws, path of a law file, or a `Law`.
     errors : ``"lognormal"``: scatter is a constant share of the strength; ``"normal"``: scatter is
         constant.
@@ -458,9 +485,17 @@ def fit(
 
     if isinstance(study, str | Path):
         study = read_study(study)
+    study = with_strength(study)
+    if method == "likelihood":
+        from durability.inference.likelihood import fit_study
+
+        return fit_study(study, law=law, errors=errors, level=level)
     the_law = law if isinstance(law, Law) else read_law(law)
     if errors not in ("lognormal", "normal"):
-        raise ValueError(f'errors "{errors}" is unknown; known: lognormal, normal')
+        raise ValueError(
+            f'errors "{errors}" is unknown; known: lognormal, normal (power and student by'
+            ' method="likelihood")'
+        )
     model = build_model(study, the_law, errors=errors)
     if not model.mains:
         raise StudyError(

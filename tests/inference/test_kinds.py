@@ -22,6 +22,7 @@ from durability.inference.coordinates import pack, spread_of_score
 from durability.inference.graph import plain_model
 from durability.inference.kernel import half_normal_score
 from durability.laws import laws
+from durability.study import StudyError
 from durability.study.model import Study
 
 DOSES = np.array([0.0, 100.0, 250.0, 500.0])
@@ -322,3 +323,19 @@ def test_known_truth_is_recovered_from_every_kind_of_data(made):
         covered += (low is None or low <= TAU) and (high is None or high >= TAU)
         assert said.value is None or 0.5 * TAU < said.value < 2 * TAU
     assert covered >= 6
+
+
+def test_a_strength_without_a_logarithm_is_a_problem_with_its_row_not_dropped():
+    columns = strips(10, ("L1",))
+    columns["strength"][3], columns["strength"][4] = 0.0, np.nan
+    study = study_of(columns)
+    study = replace(study, rows=study.rows.assign(line=("row", np.arange(2, 10))))
+    with pytest.raises(StudyError) as refused:
+        fit(study)
+    assert [p.row for p in refused.value.problems] == [5, 6]
+
+
+def test_one_door_gives_the_likelihood_too():
+    got = fit(study_of(strips(11, ("L1", "L2"))), method="likelihood", law="exponential")
+    said = got.threshold_dose(0.5)[0]
+    assert said.kind == "confidence" and said.low < said.value < said.high
