@@ -587,7 +587,7 @@ def laws(
     name: Annotated[
         list[str] | None,
         typer.Argument(
-            metavar="[show] [NAME]",
+            metavar="show NAME",
             help="A law, or a file of a law or free curve; all laws if left out.",
         ),
     ] = None,
