@@ -36,8 +36,8 @@ FLAGS: dict[str, str] = {
     "prior of the scatter.",
     "excluded_strips": "Strips were excluded by the laboratory, with a reason.",
     "jaw_breaks": "Strips broke at the jaw and are treated by the study's rule.",
-    "repeated_force": "Two strips have the same force to all digits, which chance hardly explains: "
-    "one row may be a copy.",
+    "repeated_force": "Two strips or means are the same to all digits, which chance hardly "
+    "explains: one row may be a copy.",
     "blank_strength": "A strength is blank and the strip is not used. Blanks that gather where "
     "nothing was left are likely strips too weak to test: give them as censored.",
     "last_value_repeated": "The last value of a block is that of the row before: a copy, or a "

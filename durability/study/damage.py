@@ -12,6 +12,11 @@ from durability.study.findings import Findings, listed
 from durability.study.labels import codes, lot_words
 from durability.study.screening import Suspicion
 
+_NEEDED = (
+    "material", "lot", "direction", "exposure", "file", "line", "column", "measured", "strength",
+    "elongation", "place", "start", "lot_code",
+)  # fmt: skip
+
 
 def look_for_damage(rows: dict[str, Any], findings: Findings) -> set[int]:
     """Note every suspicion about strips and summaries.
@@ -33,6 +38,7 @@ def look_for_damage(rows: dict[str, Any], findings: Findings) -> set[int]:
         mine = measured_as == code
         _strips(taken if mine.all() else {k: v[mine] for k, v in taken.items()}, findings)
     _scatter(rows, taken, strips, measured_as, findings)
+    _means(rows, findings)
     return _blanks(rows, findings)
 
 
@@ -40,7 +46,7 @@ def _taken(rows: dict[str, Any], mask: Any) -> dict[str, Any]:
     """The rows of the mask, with the measured value as a number and labels as whole numbers."""
     import numpy
 
-    taken = {name: column[mask] for name, column in rows.items()}
+    taken = {name: rows[name][mask] for name in _NEEDED}
     texts = taken["measured"]  # replace() of NumPy 2 takes no array of length 0
     taken["text"] = numpy.strings.replace(texts, ",", ".") if texts.size else texts
     try:
@@ -48,7 +54,8 @@ def _taken(rows: dict[str, Any], mask: Any) -> dict[str, Any]:
     except ValueError:  # a percent sign may follow
         taken["value"] = numpy.array([_number(t) for t in taken["text"].tolist()], dtype=float)
     taken["series"] = codes(taken["lot_code"], taken["exposure"])
-    taken["group"] = codes(taken["lot_code"], _exposed_to(taken), taken["place"])
+    exposure = numpy.where(taken["start"], 0, taken["series"] + 1)
+    taken["group"] = codes(taken["lot_code"], exposure, taken["place"])
     return taken
 
 
@@ -115,6 +122,24 @@ def _strips(rows: dict[str, Any], findings: Findings) -> None:
                 f"{rows['measured'][s.rows[0]]} fits its group only if multiplied by "
                 f"{s.amount:g}: look whether the decimal mark or the unit slipped",
             )  # fmt: skip
+
+
+def _means(rows: dict[str, Any], findings: Findings) -> None:
+    """Means of a table of summaries that are equal to all digits."""
+    import numpy
+
+    means = _taken(
+        rows, rows["used"] & rows["summary"] & (rows["censored"] == 0) & (rows["measured"] != "")
+    )
+    value, texts = means["value"], means["text"].tolist()
+    if value.size < 3 or not numpy.isfinite(value).all():
+        return
+    for s in copies.equal_values(value, texts):
+        _say(
+            means, s, "repeated_force", findings,
+            f"the same mean {means['measured'][s.rows[0]]} to all digits; one may be a copy",
+            row=int(means["line"][s.rows[-1]]),
+        )  # fmt: skip
 
 
 def usual_scatter(value: Any, group: Any) -> float:

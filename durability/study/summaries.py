@@ -90,5 +90,7 @@ def summary_rows(bench: Bench) -> dict[str, Any]:
             "used": reason == "",
             "reason": reason,
             "value_sd": value_errors(bench, wanted, usual=of_mean),
+            "measured": bench.text("mean"),
+            "column": numpy.full(bench.size, mean.header),
         },
     )

@@ -228,3 +228,12 @@ def test_a_series_made_from_another_is_said(said):
         copy.append(",".join([cells[0], "cross", *cells[2:5], f"{float(cells[5]) * 0.9:.3f}"]))
     (caution,) = said(strips(SOUND) + "\n".join(copy))["constant_multiple"]
     assert "0.9 times" in caution.text and len(caution.rows) == 20
+
+
+def test_a_mean_that_was_copied_is_said(folder):
+    folder.change("study.toml", 'specimens = "specimens.csv"', 'summaries = "m.csv"')
+    means = [20.137, 18.412, 15.953, 13.077, 9.871, 7.264, 15.953, 4.018]
+    rows = "".join(f"A,X1,{100 * i},{m},1,5\n" for i, m in enumerate(means))
+    folder.write("m.csv", f"material,exposure,hours,mean,sd,n\n{rows}")
+    (caution,) = [c for c in check_study(folder.path)[1] if c.name == "repeated_force"]
+    assert caution.rows == (4, 8) and "same mean 15.953" in caution.text
