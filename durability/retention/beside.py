@@ -12,7 +12,7 @@ unexposed strips are the first), straight on log strength against hours; never b
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -54,23 +54,30 @@ def against_control(study: Study, *, level: float = 0.95) -> Statements:
     if not beside:
         return Statements([])
     cells = cells_of(groups(study))
+    places: dict[tuple[Any, ...], list[int]] = {}
+    for j in np.flatnonzero(cells.bound == 0).tolist():
+        places.setdefault(cells.key(j), []).append(j)
     found = []
     for i in np.flatnonzero((cells.dose > 0) & np.isfinite(cells.hours)).tolist():
         controls = [name for name, of in beside.items() if of == cells.exposure[i]]
         # a control in the dark shares the water too, so it comes before one in heat alone
         for name in sorted(controls, key=lambda c: study.exposures[c].control != "dark"):
             assumed = "control_alike" if study.exposures[name].control == "dark" else "control_heat"
-            if (e := _against(cells, i, name, level, assumed)) is not None:
+            at = np.array(places.get(cells.key(i), []), dtype=int)
+            if (e := _against(cells, i, at, name, level, assumed)) is not None:
                 found.append(e)
                 break
     return Statements(stated(cells, found, "strength_against_control", level))
 
 
-def _against(cells: Cells, i: int, control: str, level: float, assumed: str) -> Estimate | None:
-    """One exposed cell against a control at its hours; None where the control has none."""
-    same = [cells.key(j) == cells.key(i) and cells.bound[j] == 0 for j in range(len(cells))]
-    level_of = (cells.exposure == control) | (cells.dose == 0)
-    at = np.flatnonzero(np.array(same) & level_of)
+def _against(
+    cells: Cells, i: int, at: Any, control: str, level: float, assumed: str
+) -> Estimate | None:
+    """One exposed cell against a control at its hours; None where the control has none.
+
+    `at` are the measured cells of its material, lot and direction.
+    """
+    at = at[(cells.exposure[at] == control) | (cells.dose[at] == 0)]
     at = at[np.argsort(cells.hours[at])]
     hours, here = cells.hours[at], cells.hours[i]
     near = np.flatnonzero(np.abs(hours - here) <= SAME_HOURS * here)

@@ -2,8 +2,8 @@
 
 data/serum_glucose.csv: worked example of ASTM E691 in a public copy (repository cran/ILS). Its
 precision figures of materials A, D and E: those of the practice, from memory; B and C of the copy
-do not reproduce them and are not used. h and k: recomputed independently. Critical values 2.15 and 2.06
-for eight laboratories of three results: the practice, from memory.
+do not reproduce them and are not used. h and k: recomputed independently. Critical values 2.15 and
+2.06 for eight laboratories of three results: the practice, from memory.
 """
 
 from __future__ import annotations
