@@ -102,3 +102,16 @@ def test_by_bayes_the_interval_holds_the_truth(fit, material, stays, q):
 def test_by_bayes_a_level_that_is_never_left_is_crossed_by_no_draw(fit):
     draws = fit.threshold_draws(0.5, of="mean", material="stays", direction="machine", exposure="X")
     assert np.mean(np.isfinite(draws)) < 0.05
+
+
+@pytest.mark.xfail(
+    raises=ValueError, strict=False,
+    reason="a statement about a threshold that most draws never reach is not made yet",
+)  # fmt: skip
+def test_by_bayes_what_never_comes_is_no_number(fit):
+    said = fit.threshold_dose(0.5, of="mean", material="stays")
+    for s in said:
+        assert s.probability is None or s.probability < 0.05
+        assert "never_reached" in s.flags
+        for number in (s.value, s.low, s.high):
+            assert number is None or math.isfinite(number)
