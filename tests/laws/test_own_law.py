@@ -5,6 +5,7 @@ Data are simulated from the law itself, so that the truth is known.
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 import numpy as np
