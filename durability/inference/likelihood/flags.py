@@ -29,6 +29,8 @@ EXPLANATIONS: dict[str, str] = {
     " smaller) values at this level.",
     "profile_interval": "Limits are where the likelihood of the whole fit, the threshold dose being"
     " held, falls by the amount that the F distribution allows; asymmetry is kept.",
+    "lots_not_joined": "A lot shows no loss from which its threshold could be fitted: the bound is"
+    " the smallest of the lots' own.",
     "relative_to_fitted_start": "No unexposed strips were tested: the fraction is relative to a"
     " start that the law extrapolates.",
 }

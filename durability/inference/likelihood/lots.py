@@ -109,7 +109,7 @@ def reml_spread(values: np.ndarray, covariance: np.ndarray) -> tuple[float, floa
 
 
 def random_lots(fit: CurveFit, fraction: float, groups: list[str]) -> RandomLots | None:
-    """Lots of a fit with own scales as a random sample; None where a threshold does not exist.
+    """Lots of a fit with own scales as a random sample; None where one has no threshold.
 
     Parameters
     ----------
@@ -122,6 +122,11 @@ def random_lots(fit: CurveFit, fraction: float, groups: list[str]) -> RandomLots
     made = [threshold(fit, fraction, g) for g in groups]
     centres = [m.centre for m in made]
     if len(groups) < 2 or any(c is None for c in centres):
+        return None
+    at = np.array([m.solve_for for m in made])  # the scale of each lot
+    likelihood = fit.likelihood
+    rests = (fit.theta[at] <= likelihood.lower[at]) | (fit.theta[at] >= likelihood.upper[at])
+    if rests.any():  # a lot without a loss to be seen has no estimate to join
         return None
     values = np.array(centres, dtype=float)
     slopes = np.array([m.slope for m in made])

@@ -170,7 +170,9 @@ class LikelihoodFit:
             limits = fit.threshold_dose(asked, group=cell.groups[0], level=level)
             return self._statement(fraction, of, cell, limits, level)
         lots = random_lots(fit, asked, list(cell.groups))
-        if lots is None or (of == "new_lot" and len(lots.lots) < 3):
+        if lots is None:
+            return self._least_of_lots(fraction, cell, level) if of == "mean" else None
+        if of == "new_lot" and len(lots.lots) < 3:
             return None
         low, high = lots.mean_limits(level) if of == "mean" else lots.new_lot_limits(level)
         limits = Interval(
@@ -184,13 +186,28 @@ class LikelihoodFit:
         )
         return self._statement(fraction, of, cell, limits, level)
 
+    def _least_of_lots(self, fraction: float, cell: Cell, level: float) -> Statement | None:
+        """The smallest lower bound of the lots, where they cannot be joined."""
+        fit = self.fits[cell.material]
+        asked = 1 / fraction if self.rises else fraction
+        lows = [fit.threshold_dose(asked, group=g, level=level, sides=1).low for g in cell.groups]
+        found = [low for low in lows if low is not None]
+        if len(found) < len(lows):
+            return None
+        limits = Interval(
+            name="threshold dose", value=None, low=min(found), high=None, level=level,
+            method="profile", calibration="F",
+        )  # fmt: skip
+        return self._statement(fraction, "mean", cell, limits, level, ("lots_not_joined",))
+
     def _statement(
-        self, fraction: float | None, of: str, cell: Cell, limits: Interval, level: float
-    ) -> Statement | None:
+        self, fraction: float | None, of: str, cell: Cell, limits: Interval, level: float,
+        more: tuple[str, ...] = (),
+    ) -> Statement | None:  # fmt: skip
         from durability.inference.threshold import practice
 
         fit, rules = self.fits[cell.material], practice()
-        flags = [*self._flags(fit), *(["one_lot"] if len(cell.lots) == 1 else [])]
+        flags = [*self._flags(fit), *(["one_lot"] if len(cell.lots) == 1 else []), *more]
         value, low, high = limits.value, limits.low, limits.high
         far = value is None or value > rules["extrapolation_limit"] * cell.last_dose
         far = far or high is None or high > rules["upper_limit_reach"] * cell.last_dose
@@ -198,7 +215,7 @@ class LikelihoodFit:
         if far:
             if low is None or not np.isfinite(low):
                 return None
-            low = self._one_sided(fraction, of, cell, level, low)
+            low = low if more else self._one_sided(fraction, of, cell, level, low)
             value, high, sides = None, None, 1
             flags.append("lower_bound_only")
         elif low is None:

@@ -145,3 +145,23 @@ def test_compare_laws_command_gives_every_law_asked():
     document = json.loads(run(*words, "--json").stdout)
     assert {r["law"] for r in document["tables"][0]["laws"]} == {"exponential", "linear"}
     assert "dAICc" in run(*words).stdout
+
+
+def test_lots_without_a_loss_give_the_smallest_of_their_bounds():
+    study = durability.read_study(EXAMPLES / "quarry-cover")
+    rows = study.rows.copy(deep=True)
+    rng = np.random.default_rng(1)
+    lost = (rows["lot"] == "A1") & (rows["material"] == "A")
+    rise = rows["hours"].fillna(0).values / 5000
+    still = 18 * np.exp(rise + rng.normal(0, 0.05, rows.sizes["row"]))
+    rows["strength"] = rows["strength"].where(~lost, still)
+    from dataclasses import replace
+
+    fit = fit_study(replace(study, rows=rows), law="exponential", materials=["A"])
+    assert "no_loss_seen" in fit.fits["A"].flags
+    for said in fit.threshold_dose(0.5):
+        assert said.is_bound and said.low is not None and "lots_not_joined" in said.flags
+        group = next(c for c in fit.cells if c.direction == said.direction).groups
+        lows = [fit.fits["A"].threshold_dose(0.5, group=g, sides=1).low for g in group]
+        assert said.low == pytest.approx(min(lows), rel=1e-6)
+    assert len(fit.threshold_dose(0.5, of="new_lot")) == 0
