@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from durability.study import FLAGS, StudyError, check_study, read_study, write_marked
 
 few = settings(
-    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 COLUMNS = {
     "specimens": ["strength", "peak_force [N]", "width [mm]", "elongation [%]", "machine",
@@ -148,7 +148,7 @@ def test_any_description_is_read_or_named(folder, lines):
     read_or_named(folder)
 
 
-@few
+@settings(few, max_examples=25)
 @given(data=st.data())
 def test_a_cell_changed_at_random_is_read_or_named_and_marked(fresh, data):
     """A sound table with one cell replaced: whatever is found can be marked in a copy."""

@@ -96,7 +96,7 @@ def drawn(number: int, seed: int) -> list[Sound]:
 
 @pytest.fixture(scope="module")
 def studies() -> list[Sound]:
-    return drawn(200, 20310514)
+    return drawn(120, 20310514)
 
 
 @pytest.mark.parametrize("screen", SCREENS)
