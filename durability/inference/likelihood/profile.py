@@ -204,7 +204,8 @@ def profile_limits(
     sign = np.array(sides, dtype=float)
     inner = np.full(count, centre)  # where the deviance is still allowed
     inner_z = np.zeros(count)
-    inner_theta = np.repeat((theta if begin is None else begin)[None, :], count, axis=0)
+    home = theta if begin is None else begin
+    inner_theta = np.repeat(home[None, :], count, axis=0)
     outer = np.full(count, np.nan)
     outer_z = np.full(count, np.nan)
     answer = np.full(count, np.nan)
@@ -232,13 +233,20 @@ def profile_limits(
             start += (trial[at] - inner[at])[:, None] * rate
         solve = np.full(at.size, solve_for)
         value, found = profile_at(likelihood, condition, trial[at], start, solve, linear)
-        failed = ~np.isfinite(value)
-        if failed.any() and turn:
+        # a nuisance parameter on a bound or a kink may have held the search back: before a value
+        # is taken to be excluded, it is tried from the last allowed point and the best fit too
+        out = np.flatnonzero(~(2 * (value - best) <= deviance))
+        if out.size and turn:
+            k = at[out]
+            begins = np.concatenate([inner_theta[k], np.repeat(home[None, :], k.size, axis=0)])
             again, other = profile_at(
-                likelihood, condition, trial[at], inner_theta[at], solve, linear
-            )
-            value = np.where(failed, again, value)
-            found = np.where(failed[:, None], other, found)
+                likelihood, condition, np.tile(trial[k], 2), begins,
+                np.full(2 * k.size, solve_for), linear,
+            )  # fmt: skip
+            for i, place in enumerate(out):
+                for j in (i, i + k.size):
+                    if again[j] < value[place]:
+                        value[place], found[place] = again[j], other[j]
         evaluations += 1
         lowest = int(np.argmin(value))
         if value[lowest] < best - 1e-7 * (1 + abs(best)) and np.isfinite(value[lowest]):
@@ -268,7 +276,7 @@ def profile_limits(
                 trial[k] = far if turn == 3 and np.isfinite(far) else np.clip(c + ahead, *reach)
                 continue
             gap = outer[k] - inner[k]
-            if abs(gap) <= 1e-12 * (abs(inner[k]) + abs(width)):
+            if abs(gap) <= 1e-9 * abs(width) + 1e-14 * abs(inner[k]):
                 answer[k], open_[k] = inner[k], False
                 continue
             trial[k] = inner[k] + gap * _share(
@@ -290,7 +298,7 @@ def _share(
     turn: int,
 ) -> float:
     """Share of the way from inner to outer for the next try: inverse interpolation, else half."""
-    if not np.isfinite(outer_z) or turn % 12 == 11:
+    if not np.isfinite(outer_z) or (turn > 8 and turn % 2 == 0):
         return 0.5
     gap = outer - inner
     line = (goal - inner_z) / (outer_z - inner_z)

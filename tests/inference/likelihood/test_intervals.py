@@ -194,3 +194,24 @@ def test_bounds_of_a_free_curve_hold_and_are_told():
     fitted = fit_curve(curve, x, y)
     assert fitted.estimates["b"] == pytest.approx(0.5)
     assert "at_bound" in fitted.flags
+
+
+def test_limits_hold_where_a_shape_rests_on_its_bound():
+    # induction then linear on strips without an induction: the search along the limit leaves the
+    # bound. The deviance is checked on a grid from the best fit, apart from the root search.
+    from durability.inference.likelihood.profile import allowed, profile_at
+    from durability.inference.likelihood.quantity import threshold
+
+    rng = np.random.default_rng(1)
+    y = 20 * np.exp(-((DOSE / 300) ** 1.5)) * np.exp(rng.normal(0, 0.08, DOSE.size))
+    fitted = fit_curve("induction-linear", DOSE, y)
+    found = fitted.threshold_dose(0.5)
+    asked = threshold(fitted, 0.5, None)
+    grid = np.linspace(300, 380, 81)
+    start = np.repeat(fitted.theta[None, :], grid.size, axis=0)
+    solve = np.full(grid.size, asked.solve_for)
+    value, _ = profile_at(fitted.likelihood, asked.condition, np.log(grid), start, solve, True)
+    best = fitted.likelihood(fitted.theta[None, :])[0][0]
+    inside = grid[2 * (value - best) <= allowed(0.95, 30, 3, "F")]
+    assert inside.min() - 1 <= found.low <= inside.min()
+    assert inside.max() <= found.high <= inside.max() + 1
