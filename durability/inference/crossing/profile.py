@@ -7,7 +7,8 @@ limits are the exact roots of 2 (top - profile) = quantile of chi-square or F.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -59,25 +60,34 @@ def limits(
     for side in (-1.0, 1.0):
         warm = [theta[1:]]
 
-        def excess(c: float, warm: list[Floats] = warm) -> float:
-            value, warm[0] = _profile(family, centred, quantile, c, warm[0])
-            return 2 * (top - value) - critical
+        def fall(x: float, side: float = side, warm: list[Floats] = warm) -> tuple[float, float]:
+            value, slope, warm[0] = _profile(family, centred, quantile, best + side * x, warm[0])
+            return 2 * (top - value), -2 * side * slope
 
-        found.append(_root(excess, best, side, se * np.sqrt(critical)))
+        found.append(best + side * _distance(fall, critical, se * np.sqrt(critical)))
     return found[0], found[1]
 
 
-def _root(excess, best: float, side: float, step: float) -> float:
-    from scipy.optimize import brentq
+def _distance(fall: Callable[[float], tuple[float, float]], critical: float, x: float) -> float:
+    """How far from the top twice the log likelihood has fallen by `critical`; inf if it never does.
 
-    near, far = best, best + side * step
-    while excess(far) < 0:
-        near, step = far, 1.6 * step
-        far = far + side * step
-        if abs(far - best) > FARTHEST:
-            return side * np.inf
-    root: Any = brentq(excess, near, far, xtol=1e-9)
-    return float(root)
+    The root of the fall is nearly straight in the distance, so Newton's method on it needs few
+    steps; bisection takes over where a step leaves what is known to hold the answer.
+    """
+    near, far = 0.0, np.inf
+    for _ in range(100):
+        fallen, slope = fall(x)
+        if abs(fallen - critical) < 1e-9 or far - near < 1e-12:
+            break
+        near, far = (x, far) if fallen < critical else (near, x)
+        root = np.sqrt(max(fallen, 1e-300))
+        step = (np.sqrt(critical) - root) * 2 * root / slope if slope > 0 else np.inf
+        x = min(x + step, 2.5 * x) if np.isinf(far) else x + step
+        if not near < x < far:
+            x = 2.5 * near if np.isinf(far) else (near + far) / 2
+        if x > FARTHEST:
+            return np.inf
+    return x
 
 
 class _Quantile:
@@ -138,10 +148,14 @@ class _Quantile:
 
 def _profile(
     family: Family, data: Brackets, quantile: _Quantile, c: float, rest: Floats
-) -> tuple[float, Floats]:
-    """The highest log likelihood with the log quantile at c, and the other parameters there."""
+) -> tuple[float, float, Floats]:
+    """The highest log likelihood with the log quantile at c, its slope in c, and the others there.
+
+    The slope is that in the intercept, since the others are at their best.
+    """
     if rest.size == 0:
-        return log_likelihood(family, data, quantile.theta(c, rest)), rest
+        value, gradient, _ = derivatives(family, data, quantile.theta(c, rest))
+        return value, float(gradient[0]), rest
 
     def at(rest: Floats) -> tuple[float, Floats, Floats]:
         theta = quantile.theta(c, rest)
@@ -154,7 +168,8 @@ def _profile(
         )
 
     top = climb(at, rest, reach=1.0)
-    return top.value, top.at
+    slope = derivatives(family, data, quantile.theta(c, top.at))[1][0]
+    return top.value, float(slope), top.at
 
 
 def delta(
