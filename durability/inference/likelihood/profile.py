@@ -24,6 +24,7 @@ import numpy as np
 
 from durability.inference.likelihood.errors import Likelihood
 from durability.inference.likelihood.minimise import minimise
+from durability.laws import Law
 
 Calibration = Literal["F", "chi2"]
 Condition = Callable[[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]]
@@ -216,6 +217,9 @@ def profile_limits(
     before, before_z, before_theta = inner.copy(), inner_z.copy(), inner_theta.copy()
     open_ = np.ones(count, dtype=bool)
     evaluations = 0
+    law = likelihood.mean.law
+    plain = isinstance(law, Law) and law.floor <= 1e-6 and len(law.shapes) < 2
+    delicate = not plain or _on_bound(likelihood, home[None, :])
     for turn in range(80):
         at = np.flatnonzero(open_)
         if not at.size:
@@ -236,7 +240,7 @@ def profile_limits(
         # a nuisance parameter on a bound or a kink may have held the search back: before a value
         # is taken to be excluded, it is tried from the last allowed point and the best fit too
         out = np.flatnonzero(~(2 * (value - best) <= deviance))
-        if out.size and turn:
+        if out.size and turn and (delicate or _on_bound(likelihood, found[out])):
             k = at[out]
             begins = np.concatenate([inner_theta[k], np.repeat(home[None, :], k.size, axis=0)])
             again, other = profile_at(
@@ -285,6 +289,12 @@ def profile_limits(
     answer = np.where(open_, inner, answer)
     ends = {int(s): (float(answer[i]) if exists[i] else None) for i, s in enumerate(sides)}
     return Limits(low=ends.get(-1), high=ends.get(1), better=better, evaluations=evaluations)
+
+
+def _on_bound(likelihood: Likelihood, theta: np.ndarray) -> bool:
+    """Whether an estimated entry of any row rests on its bound."""
+    rests = (theta <= likelihood.lower) | (theta >= likelihood.upper)
+    return bool((rests & likelihood.free).any())
 
 
 def _share(
