@@ -39,9 +39,7 @@ def test_weight_loss_estimates_agree_with_r_nls(weight):
     fit = ANSWERS["weight_loss"]["fit"]
     for name, value in fit["coefficients"].items():
         assert weight.estimates[name] == pytest.approx(value, rel=1e-6)
-        assert weight.standard_errors[name] == pytest.approx(
-            fit["standard_errors"][name], rel=1e-5
-        )
+        assert weight.standard_errors[name] == pytest.approx(fit["standard_errors"][name], rel=1e-5)
         found = weight.interval(name)
         assert [found.low, found.high] == pytest.approx(fit["profile95"][name], rel=1e-4)
     assert weight.residual_squares == pytest.approx(fit["residual_sum_of_squares"], rel=1e-8)
