@@ -191,7 +191,10 @@ def _one(
     middle, *limits = np.quantile(draws, [0.5, *tails], method="inverted_cdf")
     value = low = high = None
     if bound == "lower":
-        low, flags = limits[0], [*flags, "lower_bound_only"]
+        # where even the limit is never reached, the farthest dose that may be spoken of bounds it
+        farthest = practice()["extrapolation_limit"] * fit.last_dose(material, exposure)
+        low = limits[0] if np.isfinite(limits[0]) else farthest
+        flags = [*flags, "lower_bound_only"]
     elif bound == "upper":
         high, flags = limits[0], [*flags, "upper_bound_only"]
     else:
@@ -213,7 +216,7 @@ def _one(
         "extrapolation_factor": round(factor, 4),
         "flags": tuple(dict.fromkeys(flags)),
         "assumptions": tuple(assumptions),
-        "probability": probability if bound is None else None,
+        "probability": probability if bound is None or probability < 1 else None,
     }
     found = [Statement(**common)]
     lamp = delivery(setting) if hours else None

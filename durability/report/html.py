@@ -62,6 +62,7 @@ def render_html(results: Results, *, drawn: list[Picture] | None = None) -> str:
         not_translated=not_translated(results),
         beware={} if failed else beware(results),
         retention=tables.retention_table_of(results),
+        second=None if failed else tables.second_table(results),
         pictures=shown,
         equation=results.fit.model.equation(),
         law=method.law_rows(results),

@@ -27,7 +27,10 @@ from durability.exposure import FLAGS as EXPOSURE_FLAGS
 from durability.exposure import delivery_cautions
 from durability.inference import EXPLANATIONS as FIT_EXPLANATIONS
 from durability.inference import Fit
+from durability.inference.crossing import FLAGS as CROSSING_FLAGS
+from durability.inference.likelihood import EXPLANATIONS as LIKELIHOOD_FLAGS
 from durability.inference.model import priors
+from durability.inference.second import SecondLook, second_look
 from durability.retention import FLAGS as RETENTION_FLAGS
 from durability.statement import SCHEMA, Statements
 from durability.study import FLAGS as STUDY_FLAGS
@@ -58,6 +61,8 @@ class Results:
     statements : every quoted number.
     refused : exposures or sites that could not be translated, with the reason, in words.
     provenance : hashes, versions, seed and settings by which the run can be repeated.
+    second : threshold doses by likelihood and from brackets, beside the fit's; None where the fit
+        missed its diagnostics.
     folder : where the results lie, or None.
     reused : True when the fit was read back from the folder.
     """
@@ -68,8 +73,13 @@ class Results:
     statements: Statements
     refused: tuple[str, ...]
     provenance: dict[str, Any]
+    second: SecondLook | None = None
     folder: Path | None = None
     reused: bool = False
+
+    def quotable(self) -> Statements:
+        """All statements: the run's own, and those of the second look."""
+        return Statements([*self.statements, *(self.second.statements() if self.second else ())])
 
     def cautions(self) -> tuple[Caution, ...]:
         """What is legal but unwise, from the study, its lamps and the translations."""
@@ -84,10 +94,12 @@ class Results:
             **EXPOSURE_FLAGS,
             **RETENTION_FLAGS,
             **SKY_EXPLANATIONS,
+            **CROSSING_FLAGS,
+            **LIKELIHOOD_FLAGS,
             **FIT_EXPLANATIONS,
         }
         used = {
-            kind: sorted({name for s in self.statements for name in getattr(s, kind)})
+            kind: sorted({name for s in self.quotable() for name in getattr(s, kind)})
             for kind in ("assumptions", "flags")
         }
         return {kind: {n: book[n] for n in names} for kind, names in used.items()}
@@ -121,6 +133,7 @@ class Results:
             },
             "answer": key_sentences(self),
             "statements": self.statements.to_list(),
+            "second_look": self.second.statements().to_list() if self.second else [],
             **self.explanations(),
             "budgets": [b for t in self.translations for b in budget_records(t)],
             "not_translated": list(self.refused),
@@ -390,4 +403,5 @@ def collect(
         statements=answer(fit, translations),
         refused=tuple(refused),
         provenance=record,
+        second=second_look(fit) if fit.diagnostics.ok else None,
     )

@@ -215,6 +215,42 @@ def quotable(results: Results) -> Statements:
     return results.statements.where(law=None)
 
 
+def second_table(results: Results) -> Table | None:
+    """Threshold doses of the median lot by Bayes, by likelihood and from brackets."""
+    second = results.second
+    if second is None or not second.statements():
+        return None
+    names = ("material", "direction", "exposure", "fraction")
+
+    def of(said: Statements) -> dict[tuple[object, ...], Statement]:
+        return {tuple(getattr(s, n) for n in names): s for s in said if s.lot is None}
+
+    ways = [of(second.bayes), of(second.likelihood), of(second.brackets)]
+    apart = {
+        tuple(getattr(d.first, n) for n in names): d.flag.replace("_", " ")
+        for d in second.disagreements
+    }
+    rows = [
+        (
+            key[0] or "", key[1] or "", key[2] or "", percent(ways[0][key].fraction),
+            *(Quote(w[key].figures(), w[key]) if key in w else "" for w in ways),
+            apart.get(key, ""),
+        )
+        for key in ways[0]
+        if key in ways[1] or key in ways[2]
+    ]  # fmt: skip
+    if not rows:
+        return None
+    return table(
+        "Threshold dose of the median lot, three ways: the hierarchical model; maximum likelihood"
+        " under the same law, lots joined by restricted likelihood; brackets of the crossing alone,"
+        " which lean on no law. The first is quoted.",
+        ("material", "direction", "exposure", "left", "hierarchical model", "likelihood",
+         "brackets", "remark"),
+        rows, labels=4,
+    )  # fmt: skip
+
+
 def other_table(results: Results) -> Table | None:
     """Fitted strengths and ratios to the control."""
     said = [

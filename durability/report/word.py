@@ -173,6 +173,10 @@ def _evidence(w: _Writer, results: Results, shown: list[Picture]) -> None:
         if p.section == "evidence":
             w.picture(p)
     w.table(tables.retention_table_of(results, lots=False))
+    second = None if failed_notice(results) else tables.second_table(results)
+    if second is not None:
+        w.heading("The same strips looked at in other ways", 2)
+        w.table(second)
     cautions = results.cautions()
     if cautions:
         w.heading("Noted while reading and translating", 2)

@@ -105,10 +105,6 @@ def test_by_bayes_a_level_that_is_never_left_is_crossed_by_no_draw(fit):
     assert np.mean(np.isfinite(draws)) < 0.05
 
 
-@pytest.mark.xfail(
-    raises=ValueError, strict=False,
-    reason="a statement about a threshold that most draws never reach is not made yet",
-)  # fmt: skip
 def test_by_bayes_what_never_comes_is_no_number(fit):
     said = fit.threshold_dose(0.5, of="mean", material="stays")
     for s in said:

@@ -69,7 +69,7 @@ def report(request: pytest.FixtureRequest) -> SimpleNamespace:
 
 
 def test_every_quoted_number_is_that_of_its_statement(report: SimpleNamespace) -> None:
-    said = {s.id: s for s in report.results.statements}
+    said = {s.id: s for s in report.results.quotable()}
     quotes = Page(report.page).quotes
     assert len(quotes) > 10
     for name, text in quotes:
@@ -176,7 +176,7 @@ def test_text_of_a_study_stays_text(hostile: SimpleNamespace) -> None:
     text = "".join(page.visible)
     assert text.count(HOSTILE) > 5
     assert "<script" not in hostile.page.lower()
-    assert {s.id for s in hostile.results.statements} >= {name for name, _ in page.quotes}
+    assert {s.id for s in hostile.results.quotable()} >= {name for name, _ in page.quotes}
 
 
 def test_failed_fit_is_announced_and_quotes_nothing(failed: SimpleNamespace) -> None:
