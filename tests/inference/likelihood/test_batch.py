@@ -74,7 +74,6 @@ def test_dimensions_are_kept_and_missing_strips_left_out():
 
 
 def test_chunks_of_dask_give_the_same_answer():
-    pytest.importorskip("dask")
     many = made((8,))
     lazy = fit_series("exponential", many.chunk({"d0": 4})).compute()
     assert np.allclose(lazy["scale"], fit_series("exponential", many)["scale"], rtol=1e-12)
