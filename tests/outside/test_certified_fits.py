@@ -19,8 +19,6 @@ assert _SPEC is not None and _SPEC.loader is not None
 certified = importlib.util.module_from_spec(_SPEC)
 _SPEC.loader.exec_module(certified)
 PROBLEMS = certified.problems()
-# Gauss2 (two peaks that overlap) is not found from random places: it needs a start.
-WITHOUT_START = sorted(set(PROBLEMS) - {"Gauss2"})
 
 
 def check(name: str, start: str | None) -> None:
@@ -52,6 +50,6 @@ def test_certified_values_are_reached_without_any_start(name):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("name", sorted(set(WITHOUT_START) - set(QUICK)))
+@pytest.mark.parametrize("name", sorted(set(PROBLEMS) - set(QUICK)))
 def test_harder_certified_values_are_reached_without_any_start(name):
     check(name, None)

@@ -19,6 +19,11 @@ from durability.inference.likelihood.mean import START, Mean
 from durability.inference.likelihood.minimise import minimise
 from durability.laws import Curve, Law
 
+SMALL = 1e-3
+"""Added to the scaled normal equations of linear parameters when places are tried. Two terms that
+nearly coincide then do not win by huge amounts of opposite sign, from which a search finds no way
+out. Only starts depend on it."""
+
 
 def shape_grid(law: Law, steps: tuple[float, ...] = (-1.5, 0.0, 1.5)) -> np.ndarray:
     """(n, n_shape) logs of shape values to begin from: prior's median and steps either side."""
@@ -230,7 +235,7 @@ def _solve_linear(mean: Mean, rows: Rows, drawn: np.ndarray, linear: list[int]) 
         size = np.maximum(np.sqrt((tall**2).sum(1)), 1e-300)
         good &= np.isfinite(size).all(1) & (size < 1e140).all(1) & (size > 1e-140).all(1)
         unit = np.where(good[:, None, None], tall / size[:, None, :], 0.0)
-        normal = unit.transpose(0, 2, 1) @ unit + 1e-10 * np.eye(len(linear))
+        normal = unit.transpose(0, 2, 1) @ unit + SMALL * np.eye(len(linear))
         right = np.einsum("bik,bi->bk", unit, np.where(good[:, None], target, 0.0))
         answer = np.linalg.solve(normal, right[..., None])[..., 0] / size
         part[:, linear] = np.where(good[:, None], answer, np.nan)
