@@ -216,6 +216,7 @@ def profile_limits(
     trial = np.clip(centre + step, *reach)
     before, before_z, before_theta = inner.copy(), inner_z.copy(), inner_theta.copy()
     open_ = np.ones(count, dtype=bool)
+    searched = np.zeros(count, dtype=bool)  # other places gave nothing better close to the limit
     evaluations = 0
     law = likelihood.mean.law
     plain = isinstance(law, Law) and law.floor <= 1e-6 and len(law.shapes) < 2
@@ -238,8 +239,9 @@ def profile_limits(
         solve = np.full(at.size, solve_for)
         value, found = profile_at(likelihood, condition, trial[at], start, solve, linear)
         # a nuisance parameter on a bound or a kink may have held the search back: before a value
-        # is taken to be excluded, it is tried from the last allowed point and the best fit too
-        out = np.flatnonzero(~(2 * (value - best) <= deviance))
+        # is taken to be excluded, it is tried from the last allowed point and the best fit too,
+        # until that has brought nothing within a hundredth of the limit
+        out = np.flatnonzero(~(2 * (value - best) <= deviance) & ~searched[at])
         if out.size and turn and (delicate or _on_bound(likelihood, found[out])):
             k = at[out]
             begins = np.concatenate([inner_theta[k], np.repeat(home[None, :], k.size, axis=0)])
@@ -248,6 +250,9 @@ def profile_limits(
                 np.full(2 * k.size, solve_for), linear,
             )  # fmt: skip
             for i, place in enumerate(out):
+                least = min(again[i], again[i + k.size])
+                gained = value[place] - least > 1e-6 * deviance
+                searched[k[i]] = not gained and 2 * (value[place] - best) <= 1.02 * deviance
                 for j in (i, i + k.size):
                     if again[j] < value[place]:
                         value[place], found[place] = again[j], other[j]

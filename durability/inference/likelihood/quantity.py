@@ -184,12 +184,13 @@ def threshold(fit: CurveFit, fraction: float, group: str | None) -> Quantity:
         zip([b.name for b in here.blocks], zip(here.blocks, here.places, strict=True), strict=True)
     )
     width = fit.theta.size
+    fitted = here.parameters(fit.theta[None, : mean.size])
+    near = float(law.crossings(fraction, {k: np.exp(fitted[k][0, 0]) for k in names})[0])
 
     def condition(theta: np.ndarray, c: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         values = here.parameters(theta[:, : mean.size])
         shape = {k: np.exp(values[k][:, 0]) for k in names}
-        u, exists = law.crossings(fraction, shape)
-        u = np.broadcast_to(np.where(exists, u, np.nan), c.shape)
+        u = np.broadcast_to(_falls_to(law, fraction, shape, near), c.shape)
         with np.errstate(all="ignore"):
             _, slope = law.tape.slopes({"u": u, **shape}, ("u", *names))
             slope = np.broadcast_to(slope, (*c.shape, 1 + len(names)))
@@ -222,6 +223,28 @@ def threshold(fit: CurveFit, fraction: float, group: str | None) -> Quantity:
         linear=True,
         rebuild=lambda f: threshold(f, fraction, group),
     )
+
+
+def _falls_to(law: Law, fraction: float, shape: dict[str, np.ndarray], near: float) -> np.ndarray:
+    """Scaled dose at which the curve is down to a fraction, NaN where it never is.
+
+    Where a falling law has no closed inverse, Newton's steps in log dose from a dose nearby are
+    tried before the bracketed search; a curve that never rises has one crossing only.
+    """
+    if law.inverse_tape is None and law.monotone and law.floor < fraction < 1 and near > 0:
+        size = np.broadcast_shapes(*(v.shape for v in shape.values()))
+        u = np.full(size, near)
+        with np.errstate(all="ignore"):
+            for _ in range(12):
+                value, slope = law.tape.slopes({"u": u, **shape}, ("u",))
+                step = (value - fraction) / (u * slope[..., 0])
+                u = u * np.exp(-np.clip(step, -2.0, 2.0))
+                if not (np.abs(step) > 1e-14).any():
+                    break
+        if (np.abs(step) <= 1e-13).all():
+            return u
+    u, exists = law.crossings(fraction, shape)
+    return np.where(exists, u, np.nan)
 
 
 def crossing(
@@ -317,6 +340,7 @@ def _first_root(
 
     if value[at] == 0:
         return float(grid[at])
-    return float(
-        brentq(one, grid[at], grid[at + 1], xtol=1e-14 * max(1, abs(grid[at])), rtol=1e-15 * 4)
+    root: Any = brentq(
+        one, grid[at], grid[at + 1], xtol=1e-14 * max(1, abs(grid[at])), rtol=np.float64(4e-15)
     )
+    return float(root)
