@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
@@ -161,11 +160,11 @@ def _one_sample(fit: CurveFit, kind: str, rng: np.random.Generator) -> Rows:
     sd = fit.sigma / np.sqrt(rows.weight)
     if likelihood.errors == "power":
         sd = sd * np.abs(mu) ** fit.theta[-1]
-    draw: Callable[..., np.ndarray] = rng.standard_normal
-    if likelihood.errors == "student":
 
-        def draw(n: int) -> np.ndarray:
+    def draw(n: int) -> np.ndarray:
+        if likelihood.errors == "student":
             return rng.standard_t(STUDENT_FREEDOM, n)
+        return rng.standard_normal(n)
 
     mean, squares, censored = rows.mean.copy(), rows.squares.copy(), rows.censored.copy()
     for i in range(mean.size):

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -95,7 +95,7 @@ def reml_spread(values: np.ndarray, covariance: np.ndarray) -> tuple[float, floa
         return criterion, mean, weight
 
     top = max(float(np.std(values, ddof=1)) * 3, 1e-9)
-    found = minimize_scalar(
+    found: Any = minimize_scalar(
         lambda s: parts(s)[0], bounds=(0.0, top), method="bounded", options={"xatol": 1e-10 * top}
     )
     spread = float(found.x)

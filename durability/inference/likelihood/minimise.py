@@ -93,63 +93,115 @@ def minimise(
     for _ in range(most):
         done += 1
         low, high = lower[index], upper[index]
-        g, h = gradient, hessian
-        scale = np.einsum("bii->bi", hessian)
-        edge = (here <= low) | (here >= high)
-        if edge.any():
-            held = ((here <= low) & (gradient >= 0)) | ((here >= high) & (gradient <= 0))
-            g = np.where(held, 0.0, gradient)
-            scale = np.where(held, 1.0, scale)
-            h = np.where((held[:, :, None] | held[:, None, :]) & ~eye, 0.0, hessian)
-            h = np.where(held[:, :, None] & eye, 1.0, h)
-        root = 1.0 / np.sqrt(np.where(scale > 0, scale, 1.0))
-        scaled = h * (root[:, :, None] * root[:, None, :])
-        np.einsum("bii->bi", scaled)[...] += lam[:, None]
-        step, sound = solve_positive(scaled, -g * root)
-        trial = np.clip(here + step * root, low, high)
-        move = trial - here
-        bend = (np.matmul(h, move[:, :, None])[..., 0] * move).sum(1)
-        arrived = sound & (lam < 1.0) & (bend <= tolerance**2)
-        if not arrived.all():
-            still = (np.abs(move) <= 1e-13 * (np.abs(here) + 1e-13)).all(axis=1)
-            arrived |= sound & (lam < 1.0) & still
-        ended = arrived | (lam > 1e18)
+        g, h, scale = _off_the_edges(here, gradient, hessian, low, high, eye)
+        trial, move, bend, sound = _next(here, g, h, scale, lam, low, high)
+        arrived = _arrived(here, move, bend, sound & (lam < 1.0), tolerance)
+        ended: np.ndarray = arrived | (lam > 1e18)
         if ended.any():
             # the last step is taken without looking: it is smaller than the tolerance
             theta[index[ended]] = np.where(arrived[:, None], trial, here)[ended]
             best[index[ended]] = value[ended]
             curvature[index[ended]] = hessian[ended]
             converged[index[ended]] = arrived[ended] & np.isfinite(value[ended])
-            stay = ~ended
-            index, here, value, g = index[stay], here[stay], value[stay], g[stay]
-            gradient, hessian, h = gradient[stay], hessian[stay], h[stay]
-            lam, grow, sound = lam[stay], grow[stay], sound[stay]
-            trial, move, bend = trial[stay], move[stay], bend[stay]
+            index, here, value, gradient, hessian, lam, grow = _those(
+                ~ended, index, here, value, gradient, hessian, lam, grow
+            )
+            g, sound, trial, move, bend = _those(~ended, g, sound, trial, move, bend)
         if not index.size:
             break
-        new_value, new_gradient, new_hessian = _clean(*objective(trial, index))
+        new = _clean(*objective(trial, index))
         predicted = -((g * move).sum(1) + 0.5 * bend)
-        gain = np.where(
-            predicted > 0, (value - new_value) / np.where(predicted > 0, predicted, 1), 0.0
-        )
-        # at rounding level a step that changes nothing is as good as a fall
-        level = np.where(bend <= 1e-8, value + 1e-14 * (1 + np.abs(value)), value)
-        better = sound & np.isfinite(new_value) & ((new_value < value) | (new_value < level))
-        if better.all():
-            here, value, gradient, hessian = trial, new_value, new_gradient, new_hessian
-        else:
-            here = np.where(better[:, None], trial, here)
-            value = np.where(better, new_value, value)
-            gradient = np.where(better[:, None], new_gradient, gradient)
-            hessian = np.where(better[:, None, None], new_hessian, hessian)
-        eased = lam * np.clip(1 - (2 * np.clip(gain, 0, 1) - 1) ** 3, 1 / 3, 2)
-        eased = np.where(gain > 0.9, lam * 0.1, eased)
-        lam, grow = (
-            np.where(better, np.maximum(eased, 1e-15), np.maximum(lam, 1e-12) * grow),
-            np.where(better, 2.0, grow * 2),
+        better, lam, grow = _weigh(value, new[0], predicted, bend, sound, lam, grow)
+        here, value, gradient, hessian = _moved(
+            better, (here, value, gradient, hessian), (trial, *new)
         )
     theta[index], best[index], curvature[index] = here, value, hessian
     return Minimum(theta=theta, value=best, converged=converged, hessian=curvature, iterations=done)
+
+
+def _off_the_edges(
+    here: np.ndarray,
+    gradient: np.ndarray,
+    hessian: np.ndarray,
+    low: np.ndarray,
+    high: np.ndarray,
+    eye: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Gradient, Hessian and its diagonal, with coordinates pressed against a bound held still."""
+    scale = np.einsum("bii->bi", hessian)
+    if not ((here <= low) | (here >= high)).any():
+        return gradient, hessian, scale
+    held = ((here <= low) & (gradient >= 0)) | ((here >= high) & (gradient <= 0))
+    g = np.where(held, 0.0, gradient)
+    h = np.where((held[:, :, None] | held[:, None, :]) & ~eye, 0.0, hessian)
+    return g, np.where(held[:, :, None] & eye, 1.0, h), np.where(held, 1.0, scale)
+
+
+def _next(
+    here: np.ndarray,
+    g: np.ndarray,
+    h: np.ndarray,
+    scale: np.ndarray,
+    lam: np.ndarray,
+    low: np.ndarray,
+    high: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """The damped step from here: where it leads, the move, its bend, and whether it is sound."""
+    root = 1.0 / np.sqrt(np.where(scale > 0, scale, 1.0))
+    scaled = h * (root[:, :, None] * root[:, None, :])
+    np.einsum("bii->bi", scaled)[...] += lam[:, None]
+    step, sound = solve_positive(scaled, -g * root)
+    trial = np.clip(here + step * root, low, high)
+    move = trial - here
+    bend = (np.matmul(h, move[:, :, None])[..., 0] * move).sum(1)
+    return trial, move, bend, sound
+
+
+def _arrived(
+    here: np.ndarray, move: np.ndarray, bend: np.ndarray, free: np.ndarray, tolerance: float
+) -> np.ndarray:
+    """Is the next step shorter than the tolerance, or than rounding?"""
+    arrived = free & (bend <= tolerance**2)
+    if not arrived.all():
+        arrived |= free & (np.abs(move) <= 1e-13 * (np.abs(here) + 1e-13)).all(axis=1)
+    return arrived
+
+
+def _weigh(
+    value: np.ndarray,
+    new: np.ndarray,
+    predicted: np.ndarray,
+    bend: np.ndarray,
+    sound: np.ndarray,
+    lam: np.ndarray,
+    grow: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Is the new point better, and how is the next step damped?"""
+    gain = np.where(predicted > 0, (value - new) / np.where(predicted > 0, predicted, 1), 0.0)
+    # at rounding level a step that changes nothing is as good as a fall
+    level = np.where(bend <= 1e-8, value + 1e-14 * (1 + np.abs(value)), value)
+    better = sound & np.isfinite(new) & ((new < value) | (new < level))
+    eased = lam * np.clip(1 - (2 * np.clip(gain, 0, 1) - 1) ** 3, 1 / 3, 2)
+    eased = np.where(gain > 0.9, lam * 0.1, eased)
+    return (
+        better,
+        np.where(better, np.maximum(eased, 1e-15), np.maximum(lam, 1e-12) * grow),
+        np.where(better, 2.0, grow * 2),
+    )
+
+
+def _those(which: np.ndarray, *arrays: np.ndarray) -> list[np.ndarray]:
+    return [array[which] for array in arrays]
+
+
+def _moved(
+    better: np.ndarray, old: tuple[np.ndarray, ...], new: tuple[np.ndarray, ...]
+) -> tuple[np.ndarray, ...]:
+    """Each fit's new point where it is better, its old one elsewhere."""
+    if better.all():
+        return new
+    shaped = (better[:, None], better, better[:, None], better[:, None, None])
+    return tuple(np.where(b, n, o) for b, n, o in zip(shaped, new, old, strict=True))
 
 
 def solve_positive(matrix: np.ndarray, right: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -197,7 +249,7 @@ def solve_positive(matrix: np.ndarray, right: np.ndarray) -> tuple[np.ndarray, n
 
 
 def _one_by_one(matrix: np.ndarray, right: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    from scipy.linalg.lapack import dposv
+    from scipy.linalg.lapack import dposv  # pyright: ignore
 
     solution, sound = np.zeros_like(right), np.zeros(right.shape[0], dtype=bool)
     for i in range(right.shape[0]):
