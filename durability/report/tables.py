@@ -232,7 +232,7 @@ def second_table(results: Results) -> Table | None:
     }
     rows = [
         (
-            key[0] or "", key[1] or "", key[2] or "", percent(ways[0][key].fraction),
+            *(str(k or "") for k in key[:3]), percent(ways[0][key].fraction),
             *(Quote(w[key].figures(), w[key]) if key in w else "" for w in ways),
             apart.get(key, ""),
         )
