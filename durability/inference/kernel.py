@@ -35,13 +35,14 @@ from __future__ import annotations
 
 import ctypes
 import math
+from typing import Any
 
 import llvmlite.binding
 import numba
 import numpy as np
 from llvmlite import ir
 from numba import types
-from numba.extending import intrinsic
+from numba.extending import intrinsic as _intrinsic
 
 # Operation codes of `durability.laws.expression`, written again (see above). A test holds them
 # equal.
@@ -72,6 +73,7 @@ LOG_FLOOR, START_KNOWN = 0, 1  # in F_SCALAR
 N_SCALAR = 2
 BLOCK = 128  # points that go through a tape at once
 
+intrinsic: Any = _intrinsic  # its functions are called without their first parameter
 _f8, _i8 = types.float64, types.int64
 _fp, _ip = types.CPointer(_f8), types.CPointer(_i8)
 

@@ -1,8 +1,10 @@
-"""Do other ways of looking at the same strips give the same threshold dose?
+"""Do other ways of looking at the same strips say the same?
 
-The Bayesian answer stands beside the likelihood's (same law, lots joined by restricted likelihood,
-profile limits) and beside brackets of the crossing alone, which lean on no law. Intervals that
-exclude each other are flagged.
+The Bayesian threshold dose stands beside the likelihood's (same law, lots joined by restricted
+likelihood, profile limits) and beside brackets of the crossing alone, which lean on no law.
+Intervals that exclude each other are flagged. The fraction left at each dose stands beside that of
+the strips of that dose alone: the model looks at all doses through one law, so its interval is
+narrower where the law holds and off where it does not.
 """
 
 from __future__ import annotations
@@ -12,7 +14,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from durability.inference.crossing import Disagreement, disagreement
-from durability.statement import Statements
+from durability.inference.threshold import about
+from durability.statement import Statement, Statements
 
 if TYPE_CHECKING:
     from durability.inference.fit import Fit
@@ -27,6 +30,8 @@ class SecondLook:
     bayes : threshold doses of the median lot at the study's thresholds, as the fit states them.
     likelihood, brackets : the same by maximum likelihood, and from bracketed crossings.
     disagreements : pairs that do not fit together.
+    retained : the fraction left of the mean of the lots, by the strips of one dose alone and by the
+        model, one pair a dose.
     refused : why a way gives no answer, in words.
     """
 
@@ -34,11 +39,12 @@ class SecondLook:
     likelihood: Statements
     brackets: Statements
     disagreements: tuple[Disagreement, ...]
+    retained: tuple[tuple[Statement, Statement], ...]
     refused: tuple[str, ...]
 
     def statements(self) -> Statements:
-        """Those of the other ways."""
-        return Statements([*self.likelihood, *self.brackets])
+        """Those of the other ways, and the model's fraction left at each dose."""
+        return Statements([*self.likelihood, *self.brackets, *(m for _, m in self.retained)])
 
 
 def second_look(fit: Fit) -> SecondLook:
@@ -89,5 +95,42 @@ def second_look(fit: Fit) -> SecondLook:
         likelihood=by_likelihood,
         brackets=by_brackets,
         disagreements=pairs,
+        retained=retained_beside(fit),
         refused=tuple(refused),
     )
+
+
+def retained_beside(fit: Fit) -> tuple[tuple[Statement, Statement], ...]:
+    """Fraction left of the mean of the lots at each dose: by its strips alone, and by the model.
+
+    Parameters
+    ----------
+    fit : of a study whose property falls; without unexposed strips there is nothing to compare.
+
+    Returns
+    -------
+    tuple of (confidence interval by the log ratio or between lots, credible interval).
+    """
+    import numpy as np
+
+    from durability.retention import retained_strength
+
+    if fit.model.rises:
+        return ()
+    tail = [0.5, 0.5 - fit.level / 2, 0.5 + fit.level / 2]
+    found = []
+    for alone in retained_strength(fit.study, level=fit.level):
+        where = {n: getattr(alone, n) or "" for n in ("material", "direction", "exposure")}
+        known = tuple(where.values()) in fit.model.conditions
+        if alone.of != "mean" or alone.unit != "1" or not alone.dose or not known:
+            continue
+        draws = fit.retained_draws(alone.dose, **where)[:, 0]
+        value, low, high = (float(x) for x in np.quantile(draws, tail))
+        model = Statement(
+            quantity="retained_strength", unit="1", of="mean", material=alone.material,
+            direction=alone.direction, exposure=alone.exposure, dose=alone.dose, value=value,
+            low=low, high=high, level=fit.level, law=fit.law,
+            **about(fit, alone.material or "", "mean"),
+        )  # fmt: skip
+        found.append((alone, model))
+    return tuple(found)

@@ -63,6 +63,7 @@ def render_html(results: Results, *, drawn: list[Picture] | None = None) -> str:
         beware={} if failed else beware(results),
         retention=tables.retention_table_of(results),
         second=None if failed else tables.second_table(results),
+        retained=None if failed else tables.retained_table(results),
         pictures=shown,
         equation=results.fit.model.equation(),
         law=method.law_rows(results),

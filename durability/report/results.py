@@ -78,8 +78,10 @@ class Results:
     reused: bool = False
 
     def quotable(self) -> Statements:
-        """All statements: the run's own, and those of the second look."""
-        return Statements([*self.statements, *(self.second.statements() if self.second else ())])
+        """All statements: the run's own, and what the second look adds."""
+        own = {s.id for s in self.statements}
+        more = self.second.statements() if self.second else ()
+        return Statements([*self.statements, *(s for s in more if s.id not in own)])
 
     def cautions(self) -> tuple[Caution, ...]:
         """What is legal but unwise, from the study, its lamps and the translations."""
@@ -133,7 +135,7 @@ class Results:
             },
             "answer": key_sentences(self),
             "statements": self.statements.to_list(),
-            "second_look": self.second.statements().to_list() if self.second else [],
+            "second_look": Statements(self.quotable()[len(self.statements) :]).to_list(),
             **self.explanations(),
             "budgets": [b for t in self.translations for b in budget_records(t)],
             "not_translated": list(self.refused),

@@ -251,6 +251,26 @@ def second_table(results: Results) -> Table | None:
     )  # fmt: skip
 
 
+def retained_table(results: Results) -> Table | None:
+    """The fraction left at each dose, by its strips alone and by the model."""
+    if results.second is None or not results.second.retained:
+        return None
+    rows = [
+        (
+            alone.material or "", alone.direction or "", alone.exposure or "",
+            f"{alone.dose:.4g} {results.study.exposures[alone.exposure or ''].dose_unit}",
+            Quote(alone.figures(), alone), Quote(model.figures(), model),
+        )
+        for alone, model in results.second.retained
+    ]  # fmt: skip
+    return table(
+        "Fraction left of the mean of the lots, by the strips of each dose alone and by the"
+        " hierarchical model, which looks at all doses through one law.",
+        ("material", "direction", "exposure", "dose", "strips of this dose", "hierarchical model"),
+        rows, labels=4,
+    )  # fmt: skip
+
+
 def other_table(results: Results) -> Table | None:
     """Fitted strengths and ratios to the control."""
     said = [

@@ -173,10 +173,13 @@ def _evidence(w: _Writer, results: Results, shown: list[Picture]) -> None:
         if p.section == "evidence":
             w.picture(p)
     w.table(tables.retention_table_of(results, lots=False))
-    second = None if failed_notice(results) else tables.second_table(results)
-    if second is not None:
+    if failed_notice(results):
+        return
+    others = [tables.retained_table(results), tables.second_table(results)]
+    if any(others):
         w.heading("The same strips looked at in other ways", 2)
-        w.table(second)
+    for t in filter(None, others):
+        w.table(t)
     cautions = results.cautions()
     if cautions:
         w.heading("Noted while reading and translating", 2)
