@@ -120,17 +120,20 @@ def retained_beside(fit: Fit) -> tuple[tuple[Statement, Statement], ...]:
     tail = [0.5, 0.5 - fit.level / 2, 0.5 + fit.level / 2]
     found = []
     for alone in retained_strength(fit.study, level=fit.level):
-        where = {n: getattr(alone, n) or "" for n in ("material", "direction", "exposure")}
-        known = tuple(where.values()) in fit.model.conditions
+        material, direction = alone.material or "", alone.direction or ""
+        exposure = alone.exposure or ""
+        known = (material, direction, exposure) in fit.model.conditions
         if alone.of != "mean" or alone.unit != "1" or not alone.dose or not known:
             continue
-        draws = fit.retained_draws(alone.dose, **where)[:, 0]
+        draws = fit.retained_draws(
+            alone.dose, material=material, direction=direction, exposure=exposure
+        )[:, 0]
         value, low, high = (float(x) for x in np.quantile(draws, tail))
         model = Statement(
             quantity="retained_strength", unit="1", of="mean", material=alone.material,
             direction=alone.direction, exposure=alone.exposure, dose=alone.dose, value=value,
             low=low, high=high, level=fit.level, law=fit.law,
-            **about(fit, alone.material or "", "mean"),
+            **about(fit, material, "mean"),
         )  # fmt: skip
         found.append((alone, model))
     return tuple(found)

@@ -104,7 +104,7 @@ def _base_flags(fit: Fit, material: str) -> list[str]:
     return flags
 
 
-def about(fit: Fit, material: str, of: Subject) -> dict[str, tuple[str, ...]]:
+def about(fit: Fit, material: str, of: Subject) -> dict[str, Any]:
     """Assumptions and flags of any statement of a fit about a material."""
     return {"assumptions": _assumptions(fit, of), "flags": tuple(_base_flags(fit, material))}
 

@@ -135,7 +135,7 @@ class Results:
             },
             "answer": key_sentences(self),
             "statements": self.statements.to_list(),
-            "second_look": Statements(self.quotable()[len(self.statements) :]).to_list(),
+            "second_look": self.quotable().to_list()[len(self.statements) :],
             **self.explanations(),
             "budgets": [b for t in self.translations for b in budget_records(t)],
             "not_translated": list(self.refused),
