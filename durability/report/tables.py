@@ -215,6 +215,12 @@ def quotable(results: Results) -> Statements:
     return results.statements.where(law=None)
 
 
+REMARKS = {
+    "views_apart": "overlap, but a value lies outside the other's limits",
+    "views_disagree": "exclude each other",
+}
+
+
 def second_table(results: Results) -> Table | None:
     """Threshold doses of the median lot by Bayes, by likelihood and from brackets."""
     second = results.second
@@ -227,13 +233,12 @@ def second_table(results: Results) -> Table | None:
 
     ways = [of(second.bayes), of(second.likelihood), of(second.brackets)]
     apart = {
-        tuple(getattr(d.first, n) for n in names): d.flag.replace("_", " ")
-        for d in second.disagreements
+        tuple(getattr(d.first, n) for n in names): REMARKS[d.flag] for d in second.disagreements
     }
     rows = [
         (
             *(str(k or "") for k in key[:3]), percent(ways[0][key].fraction),
-            *(Quote(w[key].figures(), w[key]) if key in w else "" for w in ways),
+            *(quote(w.get(key)) for w in ways),
             apart.get(key, ""),
         )
         for key in ways[0]
@@ -241,12 +246,14 @@ def second_table(results: Results) -> Table | None:
     ]  # fmt: skip
     if not rows:
         return None
+    units = {s.unit for s in second.bayes}
+    unit = f" [{units.pop()}]" if len(units) == 1 else ""
     return table(
-        "Threshold dose of the median lot, three ways: the hierarchical model; maximum likelihood"
-        " under the same law, lots joined by restricted likelihood; brackets of the crossing alone,"
-        " which lean on no law. The first is quoted.",
-        ("material", "direction", "exposure", "left", "hierarchical model", "likelihood",
-         "brackets", "remark"),
+        f"Threshold dose of the median lot{unit}, three ways, with {100 * results.fit.level:g} %"
+        " limits: the hierarchical model; maximum likelihood under the same law, lots joined by restricted"
+        " likelihood; brackets of the crossing alone, which lean on no law. The first is quoted.",
+        ("material", "direction", "exposure", "left", "hierarchical model (credible)",
+         "likelihood (confidence)", "brackets (confidence)", "remark"),
         rows, labels=4,
     )  # fmt: skip
 
@@ -255,18 +262,23 @@ def retained_table(results: Results) -> Table | None:
     """The fraction left at each dose, by its strips alone and by the model."""
     if results.second is None or not results.second.retained:
         return None
+    pairs = results.second.retained
+    units = [results.study.exposures[alone.exposure or ""].dose_unit for alone, _ in pairs]
+    one = len(set(units)) == 1
     rows = [
         (
             alone.material or "", alone.direction or "", alone.exposure or "",
-            f"{alone.dose:.4g} {results.study.exposures[alone.exposure or ''].dose_unit}",
-            Quote(alone.figures(), alone), Quote(model.figures(), model),
+            f"{alone.dose:.4g}" if one else f"{alone.dose:.4g} {unit}",
+            quote(alone), quote(model),
         )
-        for alone, model in results.second.retained
+        for (alone, model), unit in zip(pairs, units, strict=True)
     ]  # fmt: skip
     return table(
-        "Fraction left of the mean of the lots, by the strips of each dose alone and by the"
-        " hierarchical model, which looks at all doses through one law.",
-        ("material", "direction", "exposure", "dose", "strips of this dose", "hierarchical model"),
+        f"Fraction left of the mean of the lots with {100 * results.fit.level:g} % limits, by the"
+        " strips of each dose alone and by the hierarchical model, which looks at all doses through"
+        " one law.",
+        ("material", "direction", "exposure", f"dose [{units[0]}]" if one else "dose",
+         "strips of this dose (confidence)", "hierarchical model (credible)"),
         rows, labels=4,
     )  # fmt: skip
 
