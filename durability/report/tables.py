@@ -250,8 +250,9 @@ def second_table(results: Results) -> Table | None:
     unit = f" [{units.pop()}]" if len(units) == 1 else ""
     return table(
         f"Threshold dose of the median lot{unit}, three ways, with {100 * results.fit.level:g} %"
-        " limits: the hierarchical model; maximum likelihood under the same law, lots joined by restricted"
-        " likelihood; brackets of the crossing alone, which lean on no law. The first is quoted.",
+        " limits: the hierarchical model; maximum likelihood under the same law, lots joined by"
+        " restricted likelihood; brackets of the crossing alone, which lean on no law. The first is"
+        " quoted.",
         ("material", "direction", "exposure", "left", "hierarchical model (credible)",
          "likelihood (confidence)", "brackets (confidence)", "remark"),
         rows, labels=4,
