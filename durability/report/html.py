@@ -77,6 +77,7 @@ def render_html(results: Results, *, drawn: list[Picture] | None = None) -> str:
         days=tables.days_tables(results),
         others=tables.other_table(results),
         record=method.record_rows(results),
+        entered=method.entered_table(results),
         hashes=method.hash_table(results),
         explanations=results.explanations(),
         cautions=results.cautions(),

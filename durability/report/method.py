@@ -166,6 +166,32 @@ def record_rows(results: Results) -> list[tuple[str, str]]:
     return rows
 
 
+def entered_table(results: Results) -> Table | None:
+    """Quantities that were converted: how each column was written, and what it became."""
+    import numpy as np
+
+    entered = results.study.entered
+    if entered is None or not entered.sizes["cell"]:
+        return None
+    names = ("file", "column", "unit", "into")
+    keys = list(zip(*(entered[n].values.astype(str).tolist() for n in names), strict=True))
+    rows = []
+    for key in dict.fromkeys(keys):
+        mine = [i for i, k in enumerate(keys) if k == key]
+        file, column, unit, into = key
+        text, value = str(entered["text"].values[mine[0]]), float(entered["value"].values[mine[0]])
+        line = int(np.min(entered["line"].values[mine]))
+        where = f"row {line}" if line else "a key"
+        rows.append(
+            (file, column, str(len(mine)), f"{text} [{unit}], {where}", f"{value:.6g} {into}")
+        )
+    return table(
+        "Quantities that were converted, as they were entered; the first of each column is shown.",
+        ("file", "column", "cells", "as entered", "became"),
+        rows, labels=2,
+    )  # fmt: skip
+
+
 def hash_table(results: Results) -> Table:
     """SHA-256 of inputs and model files."""
     p = results.provenance

@@ -80,10 +80,47 @@ def pictures(results: Results) -> list[Picture]:
         found.append(_thresholds(results.statements.where(quantity="threshold_dose")))
         if results.translations:
             found.append(_days(results))
+    found += _beside(results)
     recorded = [x for x in results.study.exposures.values() if x.record is not None]
     found += [_chamber(x, f"chamber-{i}") for i, x in enumerate(recorded)]
     if fit.diagnostics.ok:
         found += [_budget(t, f"budget-{i}") for i, t in enumerate(results.translations)]
+    return found
+
+
+def _beside(results: Results) -> list[Picture]:
+    """Strips beside controls kept without light, and curves, where there are any."""
+    from durability.report.curves_figure import curve_pages
+    from durability.report.strips_figure import strips_by_dose
+
+    study, found = results.study, []
+    lit = {x.control_of for x in study.exposures.values() if x.control_of}
+    for i, material in enumerate(results.fit.materials):
+        for j, exposure in enumerate(results.fit.exposures(material)):
+            if exposure not in lit:
+                continue
+            what = f"Strips of {material} under {exposure} beside controls kept without light"
+            found.append(
+                Picture(
+                    name=f"controls-{i}-{j}",
+                    section="evidence",
+                    figure=strips_by_dose(study, material, exposure),
+                    caption=f"{what} (open squares) for the same hours; a dash is a group's mean.",
+                    alternative=f"{what}, against dose; lots stand side by side at one dose.",
+                )
+            )
+    for i, page in enumerate(curve_pages(study)):
+        found.append(
+            Picture(
+                name=f"curves-{i}",
+                section="evidence",
+                figure=page,
+                caption="Force against extension of every strip with a curve. A dot is the peak,"
+                " the dashed line the zero reading, the shaded part the slack, a triangle a slip,"
+                " a cross a jump back of the extension.",
+                alternative="A small panel a strip: force against extension, its peak marked.",
+            )
+        )
     return found
 
 

@@ -347,7 +347,8 @@ def not_translated(results: Results) -> list[str]:
         return [f"Not read as days at a site: {reason.rstrip('.')}." for reason in results.refused]
     if results.translations:
         return []
-    own = sorted({x.axis for x in results.study.exposures.values() if x.axis})
+    exposures = results.study.exposures.values()
+    own = sorted({x.axis for x in exposures if x.axis and x.control is None})
     why = "no site was asked for"
     if own:
         why = (

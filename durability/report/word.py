@@ -183,7 +183,7 @@ def _evidence(w: _Writer, results: Results, shown: list[Picture]) -> None:
     cautions = results.cautions()
     if cautions:
         w.heading("Noted while reading and translating", 2)
-        w.bullets(f"{c.text}." for c in cautions)
+        w.bullets(f"{c.text.rstrip('.')}." for c in cautions)
 
 
 def _method(w: _Writer, results: Results, shown: list[Picture]) -> None:

@@ -5,10 +5,12 @@ from __future__ import annotations
 import re
 from html.parser import HTMLParser
 from itertools import pairwise
+from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
 
+import durability
 from tests.report.conftest import HOSTILE
 
 REPORTS = {"quarry-cover": "quarry", "uv-cycles": "cycles", "marine-fabrics": "marine"}
@@ -204,3 +206,51 @@ def test_same_results_give_the_same_page(cycles: SimpleNamespace) -> None:
     from durability.report.html import render_html
 
     assert render_html(cycles.results) == cycles.page
+
+
+def test_controls_curves_and_conversions_are_shown_where_a_study_has_them(tmp_path: Path) -> None:
+    (tmp_path / "curves").mkdir()
+    (tmp_path / "study.toml").write_text(CONTROLLED, encoding="utf-8")
+    rows = ["material,lot,exposure,hours,specimen,strength [lbf/in],curve"]
+    for n, (exposure, hours, strength) in enumerate(
+        [("", 0, 100), ("", 0, 104), ("", 0, 97), ("X1", 300, 80), ("X1", 300, 83), ("X1", 300, 79),
+         ("X1", 900, 40), ("X1", 900, 43), ("D1", 900, 98), ("D1", 900, 95)]
+    ):  # fmt: skip
+        rows.append(f"A,L1,{exposure},{hours},{n},{strength},")
+    rows.append("A,L1,X1,300,curved,,c.csv")
+    pull = [f"{0.25 * i},{min(i, 40) * 18}" for i in range(60)]
+    curve = "\n".join(["extension [mm],force [N]", *pull])
+    (tmp_path / "curves" / "c.csv").write_text(curve, encoding="utf-8")
+    (tmp_path / "specimens.csv").write_text("\n".join(rows), encoding="utf-8")
+    results = durability.report(tmp_path, seed=1, out=tmp_path / "results")
+    page = Page((tmp_path / "results" / "report.html").read_text(encoding="utf-8"))
+    text = "".join(page.visible)
+    assert "beside controls kept without light" in text
+    assert "Force against extension of every strip with a curve" in text
+    assert "as they were entered" in text and "100 [lbf/in], row 2" in text
+    assert "the study counts exposure in h" not in text
+    assert {s.exposure for s in results.statements if s.law} <= {None, "X1"}
+
+
+CONTROLLED = """[study]
+title = "Beside the lamp, in the dark (invented)"
+property = "strip tensile strength"
+unit = "kN/m"
+thresholds = [0.5]
+invented = true
+[data]
+specimens = "specimens.csv"
+curves = "curves"
+[tensile]
+width = "50 mm"
+gauge_length = "100 mm"
+[exposures.X1]
+lamp = "xenon-daylight"
+irradiance = "0.35 W/m^2/nm"
+at = "340 nm"
+[exposures.D1]
+control = "dark"
+of = "X1"
+[materials.A]
+polymer = "polypropylene"
+"""
