@@ -69,13 +69,13 @@ def test_strength_left_after_strips_that_never_weaken_is_a_lower_bound_too():
     assert 0.85 < left.low <= 1
 
 
-def all_lost(errors: Errors) -> Fit:
+def all_lost(errors: Errors, sampler: Sampler = ENOUGH) -> Fit:
     """Three lots whose strips fell below a tenth of the start before the first dose."""
     columns = strips_of(
         np.random.default_rng(11), truth_of(8.0), doses=(0.0, 100.0, 300.0), strips=3, limit=0.1
     )
     assert (columns["censored"][columns["dose"] > 0] == -1).all()
-    return fit(study_of(columns), errors=errors, sampler=ENOUGH, seed=2)
+    return fit(study_of(columns), errors=errors, sampler=sampler, seed=2)
 
 
 def test_everything_lost_at_the_first_dose_gives_an_upper_bound_only():
@@ -90,7 +90,8 @@ def test_everything_lost_at_the_first_dose_gives_an_upper_bound_only():
 
 @pytest.mark.slow
 def test_everything_lost_under_lognormal_scatter_passes_the_diagnostics():
-    assert all_lost("lognormal").diagnostics.ok
+    # the hardest geometry known here: with the default settings, after the second run
+    assert all_lost("lognormal", Sampler()).diagnostics.ok
 
 
 def test_threshold_among_the_doses_is_stated_with_both_limits_around_the_truth():
