@@ -192,7 +192,6 @@ def build_model(study: Study, law: Law, *, errors: Errors = "lognormal") -> Mode
     reading = kind == "reading"
     specimen = np.where(reading, items.text["specimen"], "")
     beyond = ~np.isfinite(dose)  # a crossing not seen yet has no second look
-    noted = np.isin(kind, ("low", "high", "declared"))
     blurred = lit & (items.dose_sd > 0)
     place = np.where(blurred, np.arange(n_item), -1)  # a place read off a figure is its own cell
     keys = np.rec.fromarrays(
@@ -211,7 +210,7 @@ def build_model(study: Study, law: Law, *, errors: Errors = "lognormal") -> Mode
     any_row[cell_row[cell_row >= 0]] = np.flatnonzero(cell_row >= 0)
 
     use = measured_kind & (items.censored == 0)
-    statistics = _sufficient(items, use, cell_row, n_cell, errors, sign, reading)
+    statistics = _sufficient(items, use, cell_row, n_cell, errors, sign)
     count, freedom, mean, squares, extra, value = statistics
 
     blur = np.flatnonzero(np.isin(np.arange(n_item), place))
@@ -291,8 +290,7 @@ def build_model(study: Study, law: Law, *, errors: Errors = "lognormal") -> Mode
     asked = study.thresholds[0] if study.thresholds else (2.0 if rises else 0.5)
     fraction = min(max(1 / asked if rises else asked, 0.2), 0.9)
     flags = {
-        m: _flags(study, m, m in one_lot, c_dose, c_series, series, count, kind, items, noted)
-        for m in materials
+        m: _flags(study, m, m in one_lot, c_dose, c_series, series, count, items) for m in materials
     }
     return Model(
         law=law,
@@ -413,7 +411,6 @@ def _sufficient(
     n_cell: int,
     errors: Errors,
     sign: float,
-    reading: np.ndarray,
 ) -> tuple[np.ndarray, ...]:
     """Count, degrees of freedom, mean, squares about it and extra variance of each cell."""
     summary = items.kind == "summary"
@@ -652,14 +649,13 @@ def _flags(
     c_series: np.ndarray,
     series: list[tuple[str, ...]],
     count: np.ndarray,
-    kind: np.ndarray,
     items: _Items,
-    noted: np.ndarray,
 ) -> tuple[str, ...]:
     """What the answers for one material lean on that a reader must know."""
     inside = np.isin(c_series, [i for i, k in enumerate(series) if k[0] == material])
     mine = items.text["material"] == material
-    found = mine & ~noted
+    kind = items.kind
+    found = mine & ~np.isin(kind, ("low", "high", "declared"))
     percent = study.unit == "%"
     bare = mine & (kind == "summary") & ~np.isfinite(items.sd)
     seen = {

@@ -233,20 +233,19 @@ class Fit:
         scale = self.scale_draws(of=of, material=material, direction=direction, exposure=exposure)
         shape = {k: v[:, None] for k, v in self.shape_draws(material).items()}
         curve = self.model.law.retained(dose[None, :] / scale[:, None], shape)
-        if of != "mean":
-            spread = of == "single_specimen"
-            own = self._fraction_draws(1.0, "single_specimen", material, direction, 0.5)[:, None]
-            if self.model.errors == "lognormal":
-                held = self._fraction_draws(1.0, of, material, direction, share)[:, None]
-                curve = curve / (held if spread else own)
-            else:
-                curve = curve / own
-                if spread:
-                    from scipy.special import ndtri
+        if of == "single_specimen" and self.model.errors == "lognormal":
+            curve = curve / self._fraction_draws(1.0, of, material, direction, share)[:, None]
+        elif of != "mean":
+            curve = (
+                curve
+                / self._fraction_draws(1.0, "single_specimen", material, direction, 0.5)[:, None]
+            )
+        if of == "single_specimen" and self.model.errors == "normal":
+            from scipy.special import ndtri
 
-                    z = float(ndtri(self.study.question.share if share is None else share))
-                    sd = self._flat("strip_spread")[:, self.model.materials.index(material)]
-                    curve = np.maximum(curve - z * sd[:, None], 0.0)
+            z = float(ndtri(self.study.question.share if share is None else share))
+            sd = self._flat("strip_spread")[:, self.model.materials.index(material)]
+            curve = np.maximum(curve - z * sd[:, None], 0.0)
         return 1 / curve if self.model.rises else curve
 
     def clock_draws(self, material: str) -> dict[str, np.ndarray]:

@@ -106,14 +106,6 @@ def _as_floats(typingctx, p):
     return _fp(types.voidptr), cast
 
 
-@intrinsic
-def _as_memory(typingctx, p):
-    def cast(context, builder, signature, args):
-        return builder.bitcast(args[0], ir.IntType(8).as_pointer())
-
-    return types.voidptr(_fp), cast
-
-
 _malloc = types.ExternalFunction("malloc", types.voidptr(types.uintp))
 _free = types.ExternalFunction("free", types.void(types.voidptr))
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from durability.inference.crossing import Disagreement, disagreement
-from durability.inference.threshold import about
+from durability.inference.threshold import about, threshold_statements
 from durability.statement import Statement, Statements
 
 if TYPE_CHECKING:
@@ -72,7 +72,8 @@ def second_look(fit: Fit) -> SecondLook:
         return Statements([s for s in said if s.quantity == "threshold_dose" and s.of == "mean"])
 
     study = fit.study
-    bayes: Statements = fit.statements().where(quantity="threshold_dose", of="mean")
+    asked = [*study.thresholds, *([None] if study.required_strength is not None else [])]
+    bayes = threshold_statements(fit, fractions=asked, subjects=("mean",))
     by_likelihood = tried(
         "likelihood",
         lambda: likelihood.fit_study(
