@@ -469,7 +469,7 @@ def test_five_million_rows_are_refused_in_bounded_memory(folder):
     tracemalloc.stop()
     assert problem.found.startswith("about 5,000,001 rows, which would take about 1.3 GB")
     assert problem.expected == "at most 2,000,000 rows"
-    assert peak < 10e6 and seconds < 5
+    assert peak < 10e6 and seconds < 30
 
 
 def test_all_faults_are_reported_at_once(folder):
@@ -572,11 +572,11 @@ def test_large_tables_are_read_quickly(folder):
         csv.writer(stream).writerows([head, *rows])
     begin = time.process_time()
     study = read_study(folder.path)
-    assert time.process_time() - begin < 3
+    assert time.process_time() - begin < 20
     np.testing.assert_allclose(study.rows["strength"].values, force / 50.5, rtol=1e-12)
     folder.write("strips.xlsx", workbook([head, *rows[:20_000]]))
     folder.change(STUDY_FILE, "specimens.csv", "strips.xlsx")
     begin = time.process_time()
     study = read_study(folder.path)
-    assert time.process_time() - begin < 2
+    assert time.process_time() - begin < 15
     np.testing.assert_allclose(study.rows["strength"].values, force[:20_000] / 50.5, rtol=1e-12)

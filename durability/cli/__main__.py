@@ -1,0 +1,5 @@
+"""``python -m durability.cli``"""
+
+from durability.cli import main
+
+main()

@@ -1,0 +1,122 @@
+"""The program, and what every command does alike: read, keep, and tell errors in words.
+
+Exit status: 0 done, 2 bad input, 3 a fit missed its diagnostics, 130 interrupted.
+"""
+
+from __future__ import annotations
+
+import json as json_module
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+
+import typer
+
+from durability.terminal import print_json, print_problems, print_records
+
+if TYPE_CHECKING:
+    from durability.study import Study
+
+BAD_INPUT, FIT_FAILED, INTERRUPTED = 2, 3, 130
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        from durability import __version__
+
+        print(f"durability {__version__}")
+        raise typer.Exit()
+
+
+app = typer.Typer(
+    name="durability",
+    help="How long may a fabric lie open? Threshold doses from weathering tests, read as days at"
+    " a site.",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+)
+
+
+@app.callback()
+def _commands(
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version", is_eager=True, callback=_version, help="Print the version and leave."
+        ),
+    ] = False,
+) -> None:
+    pass
+
+
+@contextmanager
+def errors_in_words(json: bool) -> Iterator[None]:
+    """Errors a user can mend become words and an exit status; anything else is a fault of ours."""
+    try:
+        yield
+    except KeyboardInterrupt:
+        print("interrupted; the earlier results are untouched", file=sys.stderr)
+        raise typer.Exit(INTERRUPTED) from None
+    except BrokenPipeError:
+        raise typer.Exit(0) from None
+    except Exception as error:
+        _explain(error, json)
+
+
+def _explain(error: Exception, json: bool) -> NoReturn:
+    from durability.study import StudyError
+
+    if isinstance(error, StudyError):
+        if json:
+            print_json({"problems": [p.to_dict() for p in error.problems]})
+        print_problems(error.problems)
+        raise typer.Exit(BAD_INPUT) from None
+    from durability.laws import ExpressionError, LawError
+    from durability.report import FitFailed, ResultsFolderError
+    from durability.translation import TranslationRefused
+    from durability.units import UnitError
+
+    if isinstance(error, FitFailed):
+        if json:
+            print_json({"error": str(error)})
+        print(f"error: {error}\nNothing was written; the earlier results are untouched.",
+              file=sys.stderr)  # fmt: skip
+        raise typer.Exit(FIT_FAILED) from None
+    known = (
+        LookupError,
+        UnitError,
+        LawError,
+        ExpressionError,
+        ResultsFolderError,
+        TranslationRefused,
+    )
+    if isinstance(error, known) or type(error) is ValueError:
+        text = str(error.args[0]) if error.args else str(error)
+        if json:
+            print_json({"error": text})
+        print(f"error: {text}", file=sys.stderr)
+        raise typer.Exit(BAD_INPUT) from None
+    raise error
+
+
+def keep(document: Any, out: Path | None) -> None:
+    if out is not None:
+        try:
+            text = json_module.dumps(document, indent=1, ensure_ascii=False, allow_nan=False)
+            out.write_text(text + "\n", encoding="utf-8")
+        except OSError as error:
+            raise ValueError(f"{out.name} cannot be written ({error.strerror})") from error
+
+
+def show(records: list[dict[str, Any]], json: bool, out: Path | None) -> None:
+    keep(records, out)
+    (print_json if json else print_records)(records)
+
+
+def read_folder(folder: Path) -> Study:
+    from durability.study import read_study
+
+    return read_study(folder)

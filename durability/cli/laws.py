@@ -1,0 +1,95 @@
+"""Which laws are there, and which do the strips support?"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from durability.cli.app import app, errors_in_words, keep, read_folder
+from durability.cli.options import Errors, File, Folder, Json, Level, Quiet
+from durability.terminal import print_cautions, print_json, print_law, print_laws
+
+if TYPE_CHECKING:
+    pass
+
+
+@app.command(epilog="Example:  durability laws show rise-then-fall --out picture.svg")
+def laws(
+    name: Annotated[
+        list[str] | None,
+        typer.Argument(
+            metavar="show NAME",
+            help="A law, or a file of a law or free curve; all laws if left out.",
+        ),
+    ] = None,
+    json: Json = False,
+    quiet: Quiet = False,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", help="Write the picture (.svg, .png) or the JSON document here."),
+    ] = None,
+) -> None:
+    """List the degradation laws; show one with its picture, its priors and its source."""
+    with errors_in_words(json):
+        from durability.laws import Law, read_law, read_law_or_curve
+        from durability.laws import laws as names
+
+        words = list(name or ())
+        asked = words[1:] if words[:1] == ["show"] else words
+        chosen = [read_law_or_curve(n) for n in asked] or [read_law(n) for n in names()]
+        pictured = [law for law in chosen if isinstance(law, Law)]
+        records = [law.to_dict() for law in chosen]
+        if out is not None and out.suffix.lower() in (".svg", ".png"):
+            from durability.report.law_figure import law_figure, law_gallery, save_picture
+
+            if not pictured:
+                raise ValueError("a free curve has no picture: its parameters have no prior")
+            one = len(pictured) == 1
+            save_picture(law_figure(pictured[0]) if one else law_gallery(pictured), out)
+        else:
+            keep(records, out)
+        if json:
+            print_json(records)
+        elif not asked:
+            print_laws(pictured)
+        else:
+            for law in chosen:
+                print_law(law, picture=not quiet)
+
+
+@app.command(epilog="Example:  durability compare-laws examples/quarry-cover --figure laws.svg")
+def compare_laws(
+    study: Folder,
+    law: Annotated[
+        list[str] | None, typer.Option("--law", help="A law to compare; may be repeated.")
+    ] = None,
+    errors: Errors = "lognormal",
+    level: Level = None,
+    figure: Annotated[
+        Path | None, typer.Option("--figure", help="Draw the laws here, .svg or .png.")
+    ] = None,
+    json: Json = False,
+    quiet: Quiet = False,
+    out: File = None,
+) -> None:
+    """Fit every law by likelihood and show which the strips support, and what each would say."""
+    with errors_in_words(json):
+        from durability.inference.likelihood import compare_laws as compare
+
+        read = read_folder(study)
+        tables = compare(read, names=law, level=level, errors=errors)  # type: ignore[arg-type]
+        document = {"tables": [t.to_dict() for t in tables]}
+        keep(document, out)
+        if json:
+            print_json(document)
+        else:
+            for table in tables:
+                print(repr(table), "\n")
+            if not quiet:
+                print_cautions(read.cautions)
+        if figure is not None:
+            from durability.report.laws_figure import save_tables
+
+            save_tables(tables, figure)
