@@ -2,7 +2,9 @@
 
     python -m durability.compiling
 
-Compiled code is kept on disk, so this happens once, and again after an update.
+Compiled code is kept on disk, so this happens once, and again after an update. The density takes
+the second process longer than reading takes this one, which compiles the clock of translation in
+the time that is left.
 """
 
 from __future__ import annotations
@@ -36,6 +38,7 @@ def compile_meanwhile() -> Callable[[], None]:
         try:
             for name in ("nutpie", "matplotlib.figure", "pvlib"):
                 importlib.import_module(name)
+            _compile_clock()
             other.wait()
         except BaseException:
             other.kill()
@@ -44,10 +47,9 @@ def compile_meanwhile() -> Callable[[], None]:
     return finish
 
 
-def _compile() -> None:
+def _compile_clock() -> None:
     import numpy as np
 
-    from durability.inference import kernel  # noqa: F401
     from durability.translation.kernel import days_until
 
     one = np.ones(1)
@@ -58,4 +60,4 @@ def _compile() -> None:
 
 
 if __name__ == "__main__":
-    _compile()
+    importlib.import_module("durability.inference.kernel")
