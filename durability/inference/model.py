@@ -13,6 +13,7 @@ dose); readings to those of each specimen; inspections and a data sheet's word r
 from __future__ import annotations
 
 import functools
+import math
 import tomllib
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
@@ -35,12 +36,61 @@ def priors() -> dict[str, Any]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Column:
-    """A linear term of log threshold dose with a normal prior."""
+    """A parameter with a normal prior that acts on log threshold dose or on a clock.
+
+    Parameters
+    ----------
+    name, subject : of the parameter, such as activation_energy and the polymer.
+    mean, sd : of the normal prior, cut off at `low` and `high`.
+    unit : of the value.
+    """
 
     name: str
     subject: str
     mean: float
     sd: float
+    low: float = -math.inf
+    high: float = math.inf
+    unit: str = "1"
+
+    @property
+    def bounded(self) -> bool:
+        """The prior is cut off on a side."""
+        return math.isfinite(self.low) or math.isfinite(self.high)
+
+    @property
+    def label(self) -> str:
+        """Name and subject, as the posterior names its variable."""
+        return f"{self.name}[{self.subject}]"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ClockTerms:
+    """How the exposures of one material deliver effective dose, as far as that is uncertain.
+
+    log effective dose = constant + linear @ z + z @ quadratic @ z / 2, with
+    z = (value - mean) / sd of each parameter: exact for a lamp, an expansion for a sky.
+
+    Parameters
+    ----------
+    parameters : of the clock: activation energy, reciprocity exponent, a scale of each exposure's
+        dose, what a sky adds. One of the same name and subject in another material is the same.
+    family : exposure to family. Exposures of one family share one threshold dose, in the
+        effective dose of `constant`.
+    exposure : (n,) names; every exposure and dose above 0 of the material has a row.
+    dose : (n,) as the study's tables have it when its doses are filled.
+    constant : (n,) log effective dose where every parameter has its prior mean.
+    linear : (n, k)
+    quadratic : (n, k, k), symmetric.
+    """
+
+    parameters: tuple[Column, ...]
+    family: dict[str, str]
+    exposure: np.ndarray
+    dose: np.ndarray
+    constant: np.ndarray
+    linear: np.ndarray
+    quadratic: np.ndarray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
