@@ -590,10 +590,12 @@ def _posterior(model: Model, drawn: Sample, seed: int) -> xarray.Dataset:
         g: spread_of_score(theta[..., lay.scale][..., f], f"{g}_spread_of_threshold")
         for f, g in enumerate(model.groups)
     }
-    asked = asked - _single_lot_effects(model, asked, spreads["lot"], seed)
+    own = _single_lot_effects(model, asked, spreads["lot"], seed)
+    asked = asked - own
     level = "log_half_loss_dose" if model.half_loss else "log_threshold_dose"
     variables: dict[str, Any] = {
         level: ((*dims, "product"), asked),
+        "own_lot_effect": ((*dims, "product"), own),  # 0 where a product has several lots
         "strip_spread": ((*dims, "material"), np.exp(theta[..., lay.spread])),
         "linear": ((*dims, "term"), theta[..., : lay.n_beta]),
     }
