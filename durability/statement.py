@@ -90,6 +90,7 @@ class Statement:
     law : name of the degradation law, or None.
     assumptions, flags : names that ``results.json`` explains.
     probability : probability that the quantity exists (that the threshold is ever reached).
+    against : in a ratio, the material in its denominator; None means the study's control.
 
     Examples
     --------
@@ -124,6 +125,7 @@ class Statement:
     assumptions: tuple[str, ...] = ()
     flags: tuple[str, ...] = ()
     probability: float | None = None
+    against: str | None = None
 
     def __post_init__(self) -> None:
         for f in fields(self):  # numbers from arrays become plain ones
@@ -184,6 +186,7 @@ class Statement:
             None if self.dose is None else f"d{self.dose:g}",
             self.law,
             self.kind if self.sides == 2 else f"{self.kind}-bound",
+            *([] if self.against is None else [f"against {self.against}"]),
         ]
         return "/".join("-" if part is None else str(part).replace("/", "_") for part in subject)
 
@@ -348,7 +351,8 @@ class Statements:
 
 
 def _subject(s: Statement) -> str:
-    parts = [s.material, s.lot and f"lot {s.lot}", s.direction, s.exposure, s.site]
+    pair = s.material if s.against is None else f"{s.material} / {s.against}"
+    parts = [pair, s.lot and f"lot {s.lot}", s.direction, s.exposure, s.site]
     if s.month is not None:
         parts.append(MONTHS[s.month - 1])
     if s.dose is not None:

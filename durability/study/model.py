@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     import xarray
 
     from durability.statement import Statements
+    from durability.study.prices import Price
 
 
 OTHER_KINDS = {"readings": "reading", "inspections": "inspection", "declared": "declaration"}
@@ -84,6 +85,12 @@ class Exposure:
         clock hours (``axis`` is ``"h"``): it has no radiant dose.
     control_of : name of the exposure beside which the control was kept, or None.
     calibrations : checks of the chamber's light sensor, in order of time.
+    site : of an outdoor exposure: name of a file of models/sites, or a weather file of the study
+        folder; None under a lamp and where no site is named.
+    laid : day of laying at the site, ISO 8601; strips laid on other days are an exposure of their
+        own, named ``"roof laid 2031-05-14"``.
+    slope : of the strips from the horizontal [degrees].
+    azimuth : direction they face, clockwise from north [degrees]; None faces the equator.
     """
 
     name: str
@@ -99,6 +106,10 @@ class Exposure:
     control: Literal["dark", "heat"] | None = None
     control_of: str | None = None
     calibrations: tuple[Calibration, ...] = ()
+    site: str | None = None
+    laid: str | None = None
+    slope: float = 0.0
+    azimuth: float | None = None
 
     @property
     def is_radiant(self) -> bool:
@@ -108,20 +119,23 @@ class Exposure:
     def label(self) -> str:
         """Name and unit of dose, and what a control is kept beside."""
         if self.control is None:
-            return f"{self.name} [{self.dose_unit}]"
+            place = f" at {self.site}" if self.site else ""
+            return f"{self.name} [{self.dose_unit}{place}]"
         beside = f" beside {self.control_of}" if self.control_of else ""
         return f"{self.name} [{self.dose_unit}, {self.control} control{beside}]"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Material:
-    """One product: polymer names a file of models/materials; covariates in canonical units."""
+    """One product: polymer names a file of models/materials; covariates in canonical units;
+    price of a square metre where study.toml gives one."""
 
     name: str
     polymer: str | None = None
     stabiliser: str | None = None
     description: str | None = None
     covariates: dict[str, float] = field(default_factory=dict)
+    price: Price | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

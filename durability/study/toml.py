@@ -16,6 +16,7 @@ from durability.study.controls import control_exposure, is_control, join_control
 from durability.study.entered import Entered, entered_keys
 from durability.study.findings import Findings, near
 from durability.study.model import Exposure, Material, Question, Rules, Segment
+from durability.study.prices import EXPECTED, read_price
 from durability.study.sources import read_data, read_units
 from durability.study.tensile import AS_USUAL, CurveFiles, Tensile, find_curves, tensile_of
 from durability.units import Unit, UnitError, measure, unit
@@ -70,7 +71,7 @@ def read_description(
         for name, table in _named(raw, "materials", findings).items()
     }
     exposures = {
-        name: _exposure(name, table, findings)
+        name: _exposure(name, table, folder, findings)
         for name, table in _named(raw, "exposures", findings).items()
     }
     strength_unit = _unit_of(raw.get("study"))
@@ -260,6 +261,12 @@ def _material(name: str, raw: Any, findings: Findings) -> Material | None:
                 column=f"{path}.covariates.{key}",
                 mend=f"{error}.",
             )
+    price = None
+    if table.price is not None:
+        try:
+            price = read_price(table.price)
+        except ValueError:
+            findings.problem(FILE, EXPECTED, found=table.price, column=f"{path}.price")
     if len(findings.problems) > before:
         return None
     return Material(
@@ -268,10 +275,12 @@ def _material(name: str, raw: Any, findings: Findings) -> Material | None:
         stabiliser=table.stabiliser,
         description=table.description,
         covariates=covariates,
+        price=price,
     )
 
 
-def _exposure(name: str, raw: Any, findings: Findings) -> Exposure | None:
+def _exposure(name: str, raw: Any, folder: Path, findings: Findings) -> Exposure | None:
+    from durability.study import outdoors
     from durability.study.lamps import exposure_of
 
     table = checked(schema.ExposureTable, raw, f"exposures.{name}", findings)
@@ -287,6 +296,14 @@ def _exposure(name: str, raw: Any, findings: Findings) -> Exposure | None:
             column=f"exposures.{name}.of",
             mend='Write control = "dark" or control = "heat" beside it, or remove the line.',
         )
+    if table.lamp != outdoors.OUTDOOR:
+        return (
+            None
+            if outdoors.refuse_outdoor_keys(name, table, findings)
+            else exposure_of(name, table, findings)
+        )
+    if outdoors.OF_A_SITE.intersection(table.model_fields_set):
+        return outdoors.sited_exposure(name, table, folder, findings)
     return exposure_of(name, table, findings)
 
 
