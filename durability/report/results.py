@@ -31,6 +31,7 @@ from durability.inference.crossing import FLAGS as CROSSING_FLAGS
 from durability.inference.likelihood import EXPLANATIONS as LIKELIHOOD_FLAGS
 from durability.inference.model import priors
 from durability.inference.second import SecondLook, second_look
+from durability.report.record import data_groups, machine, seal
 from durability.retention import FLAGS as RETENTION_FLAGS
 from durability.statement import SCHEMA, Statements
 from durability.study import FLAGS as STUDY_FLAGS
@@ -222,6 +223,7 @@ def provenance(
         **depends,
         "models": model_hashes(),
         "libraries": {name: metadata.version(name) for name in LIBRARIES},
+        "machine": machine(),
         "key": hashlib.sha256(text.encode()).hexdigest(),
         "created": datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
     }
@@ -297,6 +299,7 @@ def write_folder(out: Path, fill: Callable[[Path], None]) -> None:
         raise _cannot(out, error) from error
     try:
         fill(fresh)
+        seal(fresh)
         fresh.chmod(0o755)
         old = fresh.with_name(fresh.name + "-old")
         if out.exists():
@@ -333,6 +336,7 @@ def save(results: Results, folder: Path) -> None:
     for t in results.translations:
         tree[f"/translation/{t.site}"] = t.to_dataset()
     tree["/statements"] = results.statements.to_dataset()
+    tree |= data_groups(results.study)
     xarray.DataTree.from_dict(tree).to_netcdf(folder / "results.nc", engine="h5netcdf")
     _write_json(folder / "results.json", results.to_document())
     _write_json(folder / "provenance.json", results.provenance)
