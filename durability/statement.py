@@ -185,10 +185,14 @@ class Statement:
             None if self.month is None else f"m{self.month:02d}",
             None if self.dose is None else f"d{self.dose:g}",
             self.law,
-            self.kind if self.sides == 2 else f"{self.kind}-bound",
+            self.kind if self.sides == 2 else f"{self.kind}-bound{self._assurance()}",
             *([] if self.against is None else [f"against {self.against}"]),
         ]
         return "/".join("-" if part is None else str(part).replace("/", "_") for part in subject)
+
+    def _assurance(self) -> str:
+        """Bounds of one subject may be stated at several levels; 0.95 goes without saying."""
+        return "" if self.level == 0.95 else f"-{self.level:g}"
 
     def numbers(self) -> dict[str, str]:
         """`value`, `low` and `high` as text, rounded by the width of the interval.

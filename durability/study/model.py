@@ -159,6 +159,32 @@ class Rules:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Front:
+    """What a laboratory puts in front of its report, from [report]; each None where not given.
+
+    Parameters
+    ----------
+    number : of the report.
+    issued : date of issue, ISO 8601.
+    signatory : who answers for it.
+    replaces, reason : the earlier report that this one replaces, and why.
+    """
+
+    number: str | None = None
+    issued: str | None = None
+    signatory: str | None = None
+    replaces: str | None = None
+    reason: str | None = None
+
+    def rows(self) -> list[tuple[str, str]]:
+        """(label, text) of what is given."""
+        rows = [("report number", self.number), ("date of issue", self.issued),
+                ("signatory", self.signatory), ("replaces", self.replaces),
+                ("because", self.reason)]  # fmt: skip
+        return [(a, b) for a, b in rows if b]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Caution:
     """Something legal but unwise, with where it was seen and what to do.
 
@@ -252,6 +278,7 @@ class Study:
     inputs : file name to SHA-256 of what was read.
     cautions : what is legal but unwise.
     invented : True where study.toml marks the data as invented.
+    front : number, date and signatory of its report.
     """
 
     folder: Path
@@ -276,6 +303,7 @@ class Study:
     invented: bool = False
     source: str | None = None
     laboratory: str | None = None
+    front: Front = Front()
 
     def retention(self, level: float | None = None) -> Statements:
         """Unexposed and retained strength of every group, with intervals.

@@ -155,6 +155,7 @@ def _read(folder: Path) -> tuple[Study | None, Findings]:
             invented=study.invented,
             source=study.source,
             laboratory=study.laboratory,
+            front=description.front,
         ),
         findings,
     )

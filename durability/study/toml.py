@@ -15,13 +15,16 @@ from durability.study.checked import FILE, as_written, checked
 from durability.study.controls import control_exposure, is_control, join_controls
 from durability.study.entered import Entered, entered_keys
 from durability.study.findings import Findings, near
-from durability.study.model import Exposure, Material, Question, Rules, Segment
+from durability.study.front import front_of
+from durability.study.model import Exposure, Front, Material, Question, Rules, Segment
 from durability.study.prices import EXPECTED, read_price
 from durability.study.sources import read_data, read_units
 from durability.study.tensile import AS_USUAL, CurveFiles, Tensile, find_curves, tensile_of
 from durability.units import Unit, UnitError, measure, unit
 
-_TABLES = ("study", "question", "rules", "data", "tensile", "units", "exposures", "materials")
+_TABLES = (
+    "study", "question", "report", "rules", "data", "tensile", "units", "exposures", "materials",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,6 +41,7 @@ class Description:
     units : column name to unit, from [units].
     entered : quantities that were converted, as they stand there.
     tensile : how strips were broken.
+    front : number, date and signatory of the report.
     curves : files of their curves, or None.
     """
 
@@ -51,6 +55,7 @@ class Description:
     entered: list[Entered] = field(default_factory=list)
     tensile: Tensile = AS_USUAL
     curves: CurveFiles | None = None
+    front: Front = Front()
     exposures: dict[str, Exposure | None] = field(default_factory=dict)
     materials: dict[str, Material | None] = field(default_factory=dict)
 
@@ -91,6 +96,7 @@ def read_description(
         curves=find_curves(folder, raw.get("data"), findings, inputs),
         exposures=exposures,
         materials=materials,
+        front=front_of(raw.get("report"), findings),
     )
 
 
