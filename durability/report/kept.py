@@ -35,27 +35,33 @@ class Kept:
     document: dict[str, Any]
     statements: Statements
 
-    def tables(self) -> dict[str, xarray.Dataset]:
-        """Every group of results.nc that holds something, by its path."""
+    def tables(self, below: str = "") -> dict[str, xarray.Dataset]:
+        """The groups of results.nc that hold something, by their path; those `below` a group."""
         import xarray
 
         file = self.folder / "results.nc"
         if not file.is_file():
             return {}
         try:
-            with xarray.open_datatree(file, engine="h5netcdf") as tree:
+            with xarray.open_datatree(file, engine="h5netcdf", group=below or None) as tree:
                 loaded = tree.load()
-        except (OSError, ValueError, KeyError) as error:
+        except KeyError:  # results that do not keep this group
+            return {}
+        except (OSError, ValueError) as error:
             raise ResultsFolderError(f"results.nc of {self.folder.name} cannot be read") from error
-        return {node.path: node.to_dataset() for node in loaded.subtree if node.has_data
-                or node.attrs}  # fmt: skip
+        return {
+            f"{below}{node.path}".rstrip("/"): node.to_dataset()
+            for node in loaded.subtree
+            if node.has_data or node.attrs
+        }
 
-    def description(self) -> dict[str, Any] | None:
-        """study.toml as it was read, None where the results do not keep it."""
-        text = self.tables().get("/study")
-        if text is None or not text.attrs.get(DESCRIPTION):
-            return None
-        return tomllib.loads(str(text.attrs[DESCRIPTION]))
+
+def description_of(tables: dict[str, xarray.Dataset]) -> dict[str, Any] | None:
+    """study.toml as it was read, from the tables of results; None where they do not keep it."""
+    group = tables.get("/study")
+    if group is None or not group.attrs.get(DESCRIPTION):
+        return None
+    return tomllib.loads(str(group.attrs[DESCRIPTION]))
 
 
 def results_folder(place: str | Path) -> Path:

@@ -80,8 +80,11 @@ def data_groups(study: Study) -> dict[str, xarray.Dataset]:
 
 
 def _filled(table: xarray.Dataset) -> xarray.Dataset:
-    blank = [n for n, v in table.items()
-             if (v.isnull().all() if v.dtype.kind == "f" else (v.astype(str) == "").all())]  # fmt: skip
+    blank = [
+        name
+        for name, values in table.items()
+        if (values.isnull() if values.dtype.kind == "f" else values.astype(str) == "").all()
+    ]
     return table.drop_vars(blank)
 
 
