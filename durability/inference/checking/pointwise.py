@@ -164,7 +164,7 @@ def parts_of(fit: Fit, *, items: Items | None = None, step: int | None = None) -
     )  # fmt: skip
 
 
-def _specimens(parts: Parts, mine: np.ndarray) -> list[np.ndarray]:
+def specimens_in(parts: Parts, mine: np.ndarray) -> list[np.ndarray]:
     """Measured items of a series: its strips, then the readings of each specimen."""
     sub = parts.items.sub[mine]
     return [mine[sub == k] for k in dict.fromkeys(sub.tolist())]
@@ -188,7 +188,7 @@ class _Sums:
 def _series_sums(parts: Parts, mine: np.ndarray) -> _Sums:
     zero = np.zeros(parts.weight.shape[0])
     w, r, log = zero, zero, zero
-    for members in _specimens(parts, mine):
+    for members in specimens_in(parts, mine):
         a = (parts.weight[:, members] * parts.lean[:, members] ** 2).sum(1)
         b = (parts.weight[:, members] * parts.lean[:, members] * parts.residual[:, members]).sum(1)
         own = parts.own_variance[:, members[0]]
@@ -256,7 +256,7 @@ def log_given_rest(parts: Parts) -> np.ndarray:
             whole = _quadrature(logs)
             for j, i in enumerate(censored):
                 out[:, i] = whole - _quadrature(np.delete(logs, j, axis=2))
-        for members in _specimens(parts, mine):
+        for members in specimens_in(parts, mine):
             each_w = parts.weight[:, members] * parts.lean[:, members] ** 2
             each_r = parts.weight[:, members] * parts.lean[:, members] * parts.residual[:, members]
             a, b = each_w.sum(1, keepdims=True), each_r.sum(1, keepdims=True)
@@ -315,14 +315,17 @@ def _start_of(parts: Parts, who: int) -> Any:
     return draws_of(parts.fit, "log_unexposed_strength", parts.step)[:, who]
 
 
-def start_effects(parts: Parts, rng: np.random.Generator) -> np.ndarray:
-    """Draws (draw, series) of each series' start effect given its strips."""
+def start_effects(
+    parts: Parts, rng: np.random.Generator, given: np.ndarray | None = None
+) -> np.ndarray:
+    """Draws (draw, series) of each series' start effect given its strips, or those of a mask."""
     items = parts.items
+    given = np.ones(len(items), dtype=bool) if given is None else given
     n_draw = parts.weight.shape[0]
     out = np.zeros((n_draw, len(parts.fit.model.series)))
     for s in np.unique(items.series[items.series >= 0]):
-        mine = np.flatnonzero((items.series == s) & items.measured)
-        censored = np.flatnonzero((items.series == s) & (items.kind == CENSORED))
+        mine = np.flatnonzero((items.series == s) & items.measured & given)
+        censored = np.flatnonzero((items.series == s) & (items.kind == CENSORED) & given)
         sums = _series_sums(parts, mine)
         shrink = 1 / (1 + parts.start_variance * sums.w)
         mean = parts.start_variance * sums.r * shrink
