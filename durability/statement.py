@@ -32,6 +32,8 @@ Quantity = Literal[
     "outdoor_days",
     "days_to_cover",
     "ratio_of_threshold_doses",
+    "price_of_dose",
+    "price_of_day",
 ]
 Subject = Literal["mean", "new_lot", "single_specimen"]
 Kind = Literal["credible", "confidence", "prediction", "tolerance"]
@@ -52,6 +54,8 @@ QUANTITIES: dict[str, str] = {
     "outdoor_days": "days in the open at the site until that fraction is left",
     "days_to_cover": "whole days after laying within which the product must be covered",
     "ratio_of_threshold_doses": "threshold dose divided by that of the control",
+    "price_of_dose": "price of a square metre divided by its threshold dose",
+    "price_of_day": "price of a square metre divided by its days in the open at the site",
 }
 KINDS: tuple[str, ...] = get_args(Kind)
 SUBJECTS: dict[str, str] = {
@@ -186,6 +190,7 @@ class Statement:
             None if self.dose is None else f"d{self.dose:g}",
             self.law,
             self.kind if self.sides == 2 else f"{self.kind}-bound{self._assurance()}",
+            *(["fieller"] if "fieller" in self.assumptions else []),
             *([] if self.against is None else [f"against {self.against}"]),
         ]
         return "/".join("-" if part is None else str(part).replace("/", "_") for part in subject)
