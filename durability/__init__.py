@@ -49,6 +49,7 @@ _HOMES = {
     "fit_study": "durability.inference.likelihood",
     "fit_crossings": "durability.inference.crossing",
     "fit_mixed": "durability.inference.mixed",
+    "hindcast": "durability.inference.hindcast",
     "read_curve": "durability.laws",
     "interlaboratory": "durability.retention",
     "new_study": "durability.study.new",
@@ -76,6 +77,7 @@ if TYPE_CHECKING:
     from durability.inference.crossing import crossings_of as crossings_of
     from durability.inference.crossing import fit_crossings as fit_crossings
     from durability.inference.crossing import turnbull as turnbull
+    from durability.inference.hindcast import hindcast as hindcast
     from durability.inference.likelihood import CurveFit as CurveFit
     from durability.inference.likelihood import compare_laws as compare_laws
     from durability.inference.likelihood import fit_curve as fit_curve
