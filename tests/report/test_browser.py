@@ -86,7 +86,6 @@ def test_page_is_painted_soon(shown: SimpleNamespace) -> None:
     paint = shown.browser.value(
         "performance.getEntriesByType('paint').map(p => [p.name, p.startTime])"
     )
-    print(paint)
     assert dict(paint)["first-contentful-paint"] < 5000
 
 

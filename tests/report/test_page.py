@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import json
 import re
 from html.parser import HTMLParser
 from itertools import pairwise
@@ -13,6 +14,7 @@ from types import SimpleNamespace
 import pytest
 
 import durability
+from durability.statement import Statement
 from tests.report.conftest import HOSTILE
 
 REPORTS = {"quarry-cover": "quarry", "uv-cycles": "cycles", "marine-fabrics": "marine"}
@@ -77,7 +79,11 @@ def report(request: pytest.FixtureRequest) -> SimpleNamespace:
 
 
 def test_every_quoted_number_is_that_of_its_statement(report: SimpleNamespace) -> None:
-    said = {s.id: s for s in report.results.quotable()}
+    kept = json.loads(json.dumps(report.results.to_document()))
+    records = [*kept["statements"], *kept["second_look"], *kept["assured"]]
+    assert len({r["id"] for r in records}) == len(records)
+    said = {r["id"]: Statement.from_dict(r) for r in records}
+    assert all(name == s.id for name, s in said.items())
     quotes = Page(report.page).quotes
     assert len(quotes) > 10
     for name, text in quotes:
