@@ -41,6 +41,8 @@ if TYPE_CHECKING:
     from durability.translation import Translation
 
 FILES = ("results.nc", "results.json", "report.html", "report.docx", "provenance.json")
+EXTRAS = ("report.pdf", "figures")
+"""What else may lie in a results folder, made when asked for."""
 LIBRARIES = ("arviz", "numba", "numpy", "nutpie", "pvlib", "pymc", "scipy", "xarray")
 
 CAUTIONS = (
@@ -287,7 +289,7 @@ def refuse_place(out: Path) -> None:
     """
     if out.exists() and not out.is_dir():
         raise ResultsFolderError(f"{out.name} is a file; name a folder with --out")
-    if out.is_dir() and any(p.name not in FILES and p.name != "figures" for p in out.iterdir()):
+    if out.is_dir() and any(p.name not in (*FILES, *EXTRAS) for p in out.iterdir()):
         raise ResultsFolderError(
             f"{out.name} holds files that are not results; name another folder with --out"
         )
