@@ -15,6 +15,7 @@ of the variance (law of total variance).
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -278,10 +279,7 @@ def average_laws(
     """
     from durability.study import read_study
 
-    if weights not in ("forecast", "leave-one-out", "equal"):
-        raise ValueError(
-            f'weights "{weights}" are unknown; known: forecast, leave-one-out, equal'
-        )
+    _check_weights(weights)
     if isinstance(study, str | Path):
         study = read_study(study)
     names = list(laws) if laws is not None else list(rules()["candidates"]["laws"])
@@ -290,13 +288,23 @@ def average_laws(
         if progress is not None:
             progress(f"fitting {getattr(law, 'name', law)}", i / len(names))
         fits.append(fit(study, law=law, errors=errors, level=level, sampler=sampler, seed=seed))
-    scores = score_laws(fits, progress=progress)
+    return mix(fits, reweighted(score_laws(fits, progress=progress), weights), seed=seed)
+
+
+def _check_weights(weights: str) -> None:
+    if weights not in ("forecast", "leave-one-out", "equal"):
+        raise ValueError(f'weights "{weights}" are unknown; known: forecast, leave-one-out, equal')
+
+
+def reweighted(scores: Sequence[LawScore], weights: str) -> tuple[LawScore, ...]:
+    """The scores with the kind of weights asked for; see `average_laws`."""
+    _check_weights(weights)
     if weights == "leave-one-out":
-        scores = tuple(replace(s, weight=s.weight_leave_one_out) for s in scores)
-    elif weights == "equal":
-        free = sum(not s.left_out for s in scores)
-        scores = tuple(replace(s, weight=0.0 if s.left_out else 1 / free) for s in scores)
-    return mix(fits, scores, seed=seed)
+        return tuple(replace(s, weight=s.weight_leave_one_out) for s in scores)
+    if weights == "equal":
+        free = max(1, sum(not s.left_out for s in scores))
+        return tuple(replace(s, weight=0.0 if s.left_out else 1 / free) for s in scores)
+    return tuple(scores)
 
 
 def mix(fits: Sequence[Fit], scores: Sequence[LawScore], *, seed: int = 0) -> AveragedFit:
@@ -321,10 +329,8 @@ def mix(fits: Sequence[Fit], scores: Sequence[LawScore], *, seed: int = 0) -> Av
     rng = np.random.default_rng([seed, 808])
     order = rng.permutation(total)
     edges = np.cumsum([0, *(counts[i] for i in kept)])
-    places = tuple(np.sort(order[a:b]) for a, b in zip(edges[:-1], edges[1:], strict=True))
-    draws = tuple(
-        np.sort(rng.choice(fits[i].n_draws, counts[i], replace=False)) for i in kept
-    )
+    places = tuple(np.sort(order[a:b]) for a, b in itertools.pairwise(edges))
+    draws = tuple(np.sort(rng.choice(fits[i].n_draws, counts[i], replace=False)) for i in kept)
     chosen = tuple(fits[i] for i in kept)
     weights = np.array([counts[i] for i in kept]) / total
     lead = chosen[int(weights.argmax())]

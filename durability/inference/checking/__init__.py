@@ -1,5 +1,7 @@
-"""Do the strips look as the law says they should, and which law forecasts best?"""
+"""Do the strips look as the law says they should, which law forecasts best, and what do priors do?"""
 
+from durability.inference.checking.bank import Bank, bank_prior
+from durability.inference.checking.earlier import EarlierPrior, earlier_prior, fit_with_earlier
 from durability.inference.checking.last_dose import LastDose, last_dose_check
 from durability.inference.checking.leave_out import (
     LeaveOneOut,
@@ -9,16 +11,27 @@ from durability.inference.checking.leave_out import (
 )
 from durability.inference.checking.pointwise import strip_log_likelihood, with_log_likelihood
 from durability.inference.checking.predictive import PredictiveCheck, predictive_check
+from durability.inference.checking.prior_predictive import PriorPredictive, prior_predictive
+from durability.inference.checking.sensitivity import Sensitivity, sensitivity
 
 __all__ = [
+    "Bank",
+    "EarlierPrior",
     "LastDose",
     "LeaveOneOut",
     "LeftOutDose",
     "PredictiveCheck",
+    "PriorPredictive",
+    "Sensitivity",
+    "bank_prior",
+    "earlier_prior",
+    "fit_with_earlier",
     "last_dose_check",
     "leave_one_dose_out",
     "leave_one_out",
     "predictive_check",
+    "prior_predictive",
+    "sensitivity",
     "strip_log_likelihood",
     "with_log_likelihood",
 ]

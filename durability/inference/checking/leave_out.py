@@ -13,7 +13,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from durability.inference.checking.items import CENSORED, LOOK, WORD, Items, items_of
+from durability.inference.checking.items import (
+    CENSORED,
+    LOOK,
+    WORD,
+    Items,
+    dose_levels,
+    level_of,
+)
 from durability.inference.checking.pointwise import Parts, log_given_rest, marginal, parts_of
 from durability.inference.checking.refit import refit_without
 
@@ -147,7 +154,7 @@ def leave_one_out(fit: Fit, *, refit: bool = True) -> LeaveOneOut:
             alone = np.arange(k.size) == i
             again = of_whole(refit_without(fit, alone, items=parts.items), fit.model)
             fresh = parts_of(again, items=parts.items)
-            elpd[i], refitted[i] = _log_mean(log_given_rest(fresh)[:, i]), True
+            elpd[i], refitted[i] = log_mean(log_given_rest(fresh)[:, i]), True
     return LeaveOneOut(law=fit.law, items=parts.items, elpd=elpd, pareto_k=k, refitted=refitted)
 
 
@@ -213,7 +220,7 @@ def leave_one_dose_out(
             found.append(
                 LeftOutDose(
                     exposure=exposure, dose=level, groups=tuple(density),
-                    elpd=np.array([_log_mean(v, weights) for v in density.values()]),
+                    elpd=np.array([log_mean(v, weights) for v in density.values()]),
                     pareto_k=float(k[0]), refitted=again, largest=level == levels[-1],
                 )
             )  # fmt: skip
@@ -222,8 +229,6 @@ def leave_one_dose_out(
 
 def exposure_levels(items: Items) -> dict[str, tuple[float, ...]]:
     """Dose levels above 0 of each exposure, over all materials."""
-    from durability.inference.checking.items import dose_levels
-
     seen = (items.dose > 0) & np.isin(items.kind, ("strip", "group", CENSORED))
     return {
         x: dose_levels(items.dose[seen & (items.exposure == x)])
@@ -233,8 +238,6 @@ def exposure_levels(items: Items) -> dict[str, tuple[float, ...]]:
 
 def at_levels(items: Items, chosen: dict[str, float]) -> np.ndarray:
     """(item,) bool: found at the dose level chosen for its exposure."""
-    from durability.inference.checking.items import level_of
-
     mask = np.zeros(len(items), dtype=bool)
     for exposure, levels in exposure_levels(items).items():
         if exposure in chosen:
@@ -251,7 +254,8 @@ def _log_weights(log_density: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
     return np.asarray(log_weights, dtype=float).ravel()
 
 
-def _log_mean(log_density: np.ndarray, log_weights: np.ndarray | None = None) -> float:
+def log_mean(log_density: np.ndarray, log_weights: np.ndarray | None = None) -> float:
+    """log of the mean density over draws, weighted where weights are given."""
     from scipy.special import logsumexp
 
     if log_weights is None:

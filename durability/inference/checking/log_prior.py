@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from durability.inference.model import priors
+from durability.inference.checking.prior_predictive import changed_book
 
 if TYPE_CHECKING:
     import xarray
@@ -52,7 +52,7 @@ def log_prior(fit: Fit) -> xarray.Dataset:
     """
     import xarray
 
-    model, post, book = fit.model, fit.posterior, priors()
+    model, post, book = fit.model, fit.posterior, changed_book(fit)
     found: dict[str, np.ndarray] = {}
 
     def add(name: str, value: Any, mean: Any, sd: Any) -> None:

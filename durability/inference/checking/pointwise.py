@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from durability.inference.checking.items import CENSORED, LOOK, STRIP, WORD, Items, items_of
+from durability.inference.checking.items import CENSORED, LOOK, WORD, Items, items_of
 
 if TYPE_CHECKING:
     import xarray
@@ -398,16 +398,3 @@ def with_log_likelihood(fit: Fit) -> xarray.DataTree:
     groups["log_likelihood"] = xarray.Dataset({"strips": found})
     groups["log_prior"] = log_prior(fit).isel(draw=slice(None, None, step))
     return xarray.DataTree.from_dict(groups)
-
-
-__all__ = [
-    "STRIP",
-    "Parts",
-    "cell_curves",
-    "log_given_rest",
-    "marginal",
-    "parts_of",
-    "start_effects",
-    "strip_log_likelihood",
-    "with_log_likelihood",
-]

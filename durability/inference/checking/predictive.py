@@ -237,7 +237,7 @@ def _group(
 ) -> list[GroupCheck]:
     items = again.items
     drawn, seen = again.strength[:, mine], found[mine]
-    strips = int(round(float(items.n[mine].sum())))
+    strips = round(float(items.n[mine].sum()))
     pairs: list[tuple[str, float, np.ndarray]] = []
     if (items.kind[mine] == CENSORED).any():
         limit = items.limit[mine][items.kind[mine] == CENSORED]

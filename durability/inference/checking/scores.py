@@ -14,10 +14,10 @@ from durability import catalogue
 from durability.inference.checking.items import Items, level_of
 from durability.inference.checking.leave_out import (
     LeaveOneOut,
-    _log_mean,
     exposure_levels,
     forecast_density,
     leave_one_out,
+    log_mean,
     of_whole,
 )
 from durability.inference.checking.pointwise import parts_of
@@ -94,7 +94,7 @@ def forecast_scores(fit: Fit, items: Items) -> list[np.ndarray]:
         lighter = replace(fit, settings=replace(fit.settings, draws=500))
         kept = of_whole(refit_without(lighter, left_out, items=items), fit.model)
         density = forecast_density(parts_of(kept, items=items), left_out)
-        found.append(np.array([_log_mean(v) for v in density.values()]))
+        found.append(np.array([log_mean(v) for v in density.values()]))
     return found
 
 
@@ -131,9 +131,7 @@ def score_laws(
     pseudo = rule["pseudo_observations"]["value"]
     plain, weight = np.zeros(len(fits)), np.zeros(len(fits))
     if stay:
-        plain[stay] = stacking_weights(
-            np.column_stack([loo[i].elpd for i in stay]), pseudo=pseudo
-        )
+        plain[stay] = stacking_weights(np.column_stack([loo[i].elpd for i in stay]), pseudo=pseudo)
         weight[stay] = plain[stay]
         if forecasts[stay[0]]:
             table = [np.column_stack([forecasts[i][j] for i in stay])
