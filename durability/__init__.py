@@ -52,6 +52,7 @@ _HOMES = {
     "hindcast": "durability.inference.hindcast",
     "read_curve": "durability.laws",
     "interlaboratory": "durability.retention",
+    "lab_to_sky": "durability.translation",
     "new_study": "durability.study.new",
     "read_law": "durability.laws",
     "read_results": "durability.report",
@@ -102,6 +103,7 @@ if TYPE_CHECKING:
     from durability.study.plan import Design as Design
     from durability.translation import Translation as Translation
     from durability.translation import TranslationRefused as TranslationRefused
+    from durability.translation import lab_to_sky as lab_to_sky
     from durability.translation import translate as translate
 
 

@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, get_args
 
 from durability.statement import Subject
 from durability.study.model import Caution
+from durability.translation.discrepancy import learned_from, learned_links, learned_sky
 from durability.translation.inputs import draw_links, draw_shared, read_inputs
 from durability.translation.lamp import LampClock, ThresholdPosterior, lamp_clocks
 from durability.translation.laying import laying_days, laying_hours
@@ -106,7 +107,7 @@ def translate(
 
     draws = _count_draws(fit, clocks, fractions[0])
     starts, laying_drawn = laying_hours(spans, draws=draws, seed=seed)
-    shared = draw_shared(inputs, draws=draws, seed=seed)
+    shared = draw_shared(inputs, draws=draws, seed=seed) | learned_sky(fit, place.name)
     days = _empty_days(fit, tuple(clocks), subjects, fractions, months, draws)
     temperatures, budgets = [], []
     for done, (material, clock) in enumerate(clocks.items()):
@@ -116,6 +117,7 @@ def translate(
         links = draw_links(
             fit, material, clock, lab_to_sky=inputs["lab_to_sky"], shared=shared, draws=draws,
             seed=seed,
+            learned=learned_links(fit, material, clock, place.name, draws=draws, seed=seed),
         )  # fmt: skip
         tau = _thresholds(fit, material, clock.exposure, subjects, fractions, share, draws)
         columns = np.column_stack(list(tau.values()))
@@ -160,7 +162,7 @@ def translate(
         level=fit.level,
         inputs=tuple(inputs.values()),
         cautions=_cautions(place, clocks, left_out, tilt, azimuth),
-        assumptions=_assumptions(place, laying),
+        assumptions=_assumptions(place, laying, [learned_from(fit, m, place.name) for m in clocks]),
         seed=seed,
     )
 
@@ -333,10 +335,10 @@ def _cautions(
     return tuple({(c.name, c.text): c for c in cautions}.values())
 
 
-def _assumptions(site: Site, laying: str) -> tuple[str, ...]:
+def _assumptions(site: Site, laying: str, learned: list[str | None]) -> tuple[str, ...]:
     return (
         "translation_approximate",
-        "lab_to_sky_prior",
+        *dict.fromkeys(name or "lab_to_sky_prior" for name in learned),
         "typical_year" if site.typical_year else "single_year",
         "clock_power_arrhenius",
         "uv_modelled",
