@@ -206,6 +206,14 @@ class AveragedFit(Fit):
             share=between / (between + within) if between + within > 0 else 0.0,
         )  # fmt: skip
 
+    @property
+    def laws_part(self) -> tuple[str, ...]:
+        """Materials for which a threshold beyond the last dose hangs on the law."""
+        if "laws part" not in self._draws:
+            names = dict.fromkeys(s.material for s in self.laws_apart())
+            self._draws["laws part"] = np.array(list(names), dtype=str)
+        return tuple(self._draws["laws part"].tolist())
+
     def laws_apart(self) -> tuple[LawShare, ...]:
         """Thresholds beyond the last dose about which the laws disagree."""
         return tuple(s for s in self.law_shares() if s.apart)
