@@ -1,4 +1,4 @@
-"""Do the strips look as the law says they should, which law forecasts best, and what do priors do?"""
+"""Do the strips look as the law says, which law forecasts best, and what do the priors do?"""
 
 from durability.inference.checking.bank import Bank, bank_prior
 from durability.inference.checking.earlier import EarlierPrior, earlier_prior, fit_with_earlier

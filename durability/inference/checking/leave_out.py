@@ -259,5 +259,6 @@ def log_mean(log_density: np.ndarray, log_weights: np.ndarray | None = None) -> 
     from scipy.special import logsumexp
 
     if log_weights is None:
-        return float(logsumexp(log_density) - np.log(log_density.size))
-    return float(logsumexp(log_density + log_weights) - logsumexp(log_weights))
+        return float(np.asarray(logsumexp(log_density)) - np.log(log_density.size))
+    total = np.asarray(logsumexp(log_density + log_weights))
+    return float(total - np.asarray(logsumexp(log_weights)))

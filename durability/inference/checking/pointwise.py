@@ -217,7 +217,7 @@ def _censored_logs(parts: Parts, censored: np.ndarray, w: Any, r: Any) -> np.nda
 def _quadrature(logs: np.ndarray) -> np.ndarray:
     from scipy.special import logsumexp
 
-    return logsumexp(logs.sum(axis=2) + _LOG_WEIGHT, axis=1)
+    return np.asarray(logsumexp(logs.sum(axis=2) + _LOG_WEIGHT, axis=1))
 
 
 def marginal(parts: Parts, keep: np.ndarray | None = None) -> np.ndarray:

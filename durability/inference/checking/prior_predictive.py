@@ -147,7 +147,7 @@ def prior_predictive(
         curve = model.law.retained(grid / scale[:, None], {k: v[:, None] for k, v in shape.items()})
         curve = 1 / curve if model.rises else curve
         doses[material, exposure], curves[material, exposure] = grid, curve
-        found[material, exposure] = _strips(model, material, exposure)
+        found[material, exposure] = found_fractions(model, material, exposure)
         unit = the_study.exposures[exposure].dose_unit
         radiant = the_study.exposures[exposure].is_radiant and "nm" in unit.split(" at ")[0]
         step = STEP if radiant and last > STEP else last / 10
@@ -266,7 +266,9 @@ def _belief(
     )  # fmt: skip
 
 
-def _strips(model: Model, material: str, exposure: str) -> tuple[np.ndarray, np.ndarray]:
+def found_fractions(
+    model: Model, material: str, exposure: str, direction: str | None = None
+) -> tuple[np.ndarray, np.ndarray]:
     """(dose, fraction left) of strips, by the mean of the unexposed strips of their series."""
     from durability.inference.checking.items import items_of
     from durability.inference.checking.replicate import found_strength
@@ -274,6 +276,8 @@ def _strips(model: Model, material: str, exposure: str) -> tuple[np.ndarray, np.
     items = items_of(model)
     strength = found_strength(model, items)
     mine = (items.material == material) & (items.exposure == exposure) & (items.dose > 0)
+    if direction is not None:
+        mine &= items.direction == direction
     dose, left = [], []
     for i in np.flatnonzero(mine & items.measured):
         bare = (items.series == items.series[i]) & (items.dose == 0) & items.measured
