@@ -50,6 +50,7 @@ _HOMES = {
     "fit_crossings": "durability.inference.crossing",
     "fit_mixed": "durability.inference.mixed",
     "hindcast": "durability.inference.hindcast",
+    "quote": "durability.report.quoting",
     "read_curve": "durability.laws",
     "interlaboratory": "durability.retention",
     "lab_to_sky": "durability.translation",
@@ -92,6 +93,7 @@ if TYPE_CHECKING:
     from durability.report import Results as Results
     from durability.report import read_results as read_results
     from durability.report import report as report
+    from durability.report.quoting import quote as quote
     from durability.statement import Statement as Statement
     from durability.statement import Statements as Statements
     from durability.study import Problem as Problem

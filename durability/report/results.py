@@ -15,7 +15,7 @@ import os
 import shutil
 import tempfile
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from importlib import metadata
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -78,7 +78,7 @@ class Results:
     refused: tuple[str, ...]
     provenance: dict[str, Any]
     second: SecondLook | None = None
-    assured: Statements = Statements()
+    assured: Statements = field(default_factory=Statements)
     folder: Path | None = None
     reused: bool = False
 
