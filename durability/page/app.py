@@ -5,11 +5,10 @@ from __future__ import annotations
 import json
 import os
 import tempfile
-import threading
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
-from urllib.parse import parse_qsl, quote
+from urllib.parse import parse_qsl
 
 from starlette.applications import Starlette
 from starlette.background import BackgroundTask
@@ -23,8 +22,9 @@ from durability.page import describing, intake, views
 from durability.page.door import REPORT_POLICY
 from durability.page.render import render
 from durability.page.running import Busy, Runs
-from durability.page.sheet import Changed, read_sheet
-from durability.page.shelf import ORIGINALS, NoStudy, Shelf
+from durability.page.sheet import Changed
+from durability.page.shelf import NoStudy, Shelf, title_of
+from durability.page.steps import Steps
 
 MOST_FORM = 2_000_000
 _TYPES = {".css": "text/css", ".js": "text/javascript"}
@@ -43,8 +43,7 @@ class Page:
         self.shelf = Shelf(folder)
         self.runs = Runs()
         self.leave = leave
-        self.lock = threading.RLock()  # one change of a study's files at a time
-        self.told: dict[Path, list[str]] = {}
+        self.steps = Steps(self.shelf)
 
     def application(self) -> Starlette:
         """The page as an ASGI application; the door goes before it."""
@@ -72,7 +71,9 @@ class Page:
         handlers: dict[Any, Any] = {
             NoStudy: self._gone, HTTPException: self._refused, Exception: self._fault
         }  # fmt: skip
-        return Starlette(routes=routes, exception_handlers=handlers)
+        made = Starlette(routes=routes, exception_handlers=handlers)
+        made.router.redirect_slashes = False
+        return made
 
     # what is shown
 
@@ -102,10 +103,10 @@ class Page:
             start=int(start) if start.isascii() and start.isdigit() and len(start) < 8 else None,
         )  # fmt: skip
         run = self.runs.of(folder)
-        base = self._base(folder)
+        base = self.steps.base(folder)
         return {
-            **view, "key": self._key(folder), "base": base, "run": run.to_dict() if run else None,
-            "title": views_title(folder), "told": self.told.get(folder, []), **more,
+            **view, "base": base, "run": run.to_dict() if run else None,
+            "title": title_of(folder), "told": self.steps.told.get(folder, []), **more,
         }  # fmt: skip
 
     # what is dropped, named and described
@@ -116,22 +117,11 @@ class Page:
         name = request.query_params.get("name", "")
         try:
             data = await _body(request, intake.MOST_BYTES)
-            return JSONResponse({"go": await run_in_threadpool(self._take, folder, name, data)})
+            return JSONResponse(
+                {"go": await run_in_threadpool(self.steps.take, folder, name, data)}
+            )
         except intake.NotTaken as error:
             return JSONResponse({"words": str(error)}, 422)
-
-    def _take(self, folder: Path | None, name: str, data: bytes) -> str:
-        safe = intake.look_at(name, data)
-        with self.lock:
-            place = folder if folder is not None else self.shelf.new_folder(Path(safe).stem)
-            try:
-                taken = intake.take(place, name, data)
-            except intake.NotTaken:
-                if folder is None:
-                    place.rmdir()
-                raise
-            self.told[place] = list(taken.told)
-        return f"{self._base(place)}/columns?original={quote(taken.original.name)}"
 
     async def columns(self, request: Request) -> Response:
         folder = self._folder(request)
@@ -139,114 +129,35 @@ class Page:
         if request.method == "GET":
             try:
                 shown = await run_in_threadpool(
-                    self._columns, folder, query.get("original", ""), query.get("sheet"),
+                    self.steps.columns, folder, query.get("original", ""), query.get("sheet"),
                     query.get("kind"),
                 )  # fmt: skip
             except (intake.NotTaken, FileNotFoundError) as error:
-                return _page("sorry", 422, words=str(error), back=self._base(folder))
-            return _page("columns", base=self._base(folder), title=views_title(folder), **shown)
+                return _page("sorry", 422, words=str(error), back=self.steps.base(folder))
+            return _page("columns", base=self.steps.base(folder), title=title_of(folder), **shown)
         pairs = await _form(request)
         try:
-            await run_in_threadpool(self._name_columns, folder, pairs)
+            await run_in_threadpool(self.steps.name_columns, folder, pairs)
         except (ValueError, FileNotFoundError) as error:
-            return _page("sorry", 422, words=str(error), back=self._base(folder))
-        return _see(f"{self._base(folder)}/describe")
-
-    def _columns(
-        self, folder: Path, name: str, sheet: str | None, kind: str | None
-    ) -> dict[str, Any]:
-        original = self._original(folder, name)
-        sheets: tuple[str, ...] = ()
-        if original.suffix.casefold() == ".xlsx":
-            sheets = intake.sheets_of(original.name, original.read_bytes())
-            sheet = sheet if sheet in sheets else sheets[0]
-        table = intake.read_original(folder, original, sheet)
-        offered = kind if kind in intake.KINDS else intake.likely_kind(table)
-        samples = [table.column(i) for i in range(len(table.headers))]
-        return {
-            "original": original.name, "sheet": sheet, "sheets": sheets, "kind": offered,
-            "kinds": intake.KINDS, "rows": len(table.data()),
-            "columns": views.columns_view(table.headers, samples, offered),
-            "known": intake.known_columns(offered), "told": self.told.get(folder, []),
-            "units": intake.UNIT_OFFERS,
-        }  # fmt: skip
-
-    def _name_columns(self, folder: Path, pairs: list[tuple[str, str]]) -> None:
-        given = dict(pairs)
-        kind = given.get("kind", "specimens")
-        if kind not in intake.KINDS:
-            raise ValueError("Say what stands in a row of the table.")
-        original = self._original(folder, given.get("original", ""))
-        file = f"{kind}.csv"
-        with self.lock:
-            self.told[folder] = intake.working_copy(
-                folder, original, given.get("sheet") or None, file
-            )
-            table = read_sheet(folder, file)
-            if table is None:
-                raise ValueError("The table holds nothing that can be read.")
-            table.rename(intake.new_headers(table.headers, given))
-            table.save(folder / file)
-            if (folder / describing.DESCRIPTION).is_file():
-                describing.point_at(folder, kind, file)
-
-    def _original(self, folder: Path, name: str) -> Path:
-        for file in sorted((folder / ORIGINALS).glob("*")):
-            if file.name == name and file.is_file() and not file.is_symlink():
-                return file
-        raise FileNotFoundError("There is no such spreadsheet in the study; drop it again.")
+            return _page("sorry", 422, words=str(error), back=self.steps.base(folder))
+        return _see(f"{self.steps.base(folder)}/describe")
 
     async def describe(self, request: Request) -> Response:
         folder = self._folder(request)
         if request.method == "POST":
             answers = describing.read_form(await _form(request))
             try:
-                await run_in_threadpool(self._describe, folder, answers)
+                await run_in_threadpool(self.steps.describe, folder, answers)
             except ValueError as error:
-                return _page("sorry", 422, words=str(error), back=f"{self._base(folder)}/describe")
-            return _see(self._base(folder))
+                return _page(
+                    "sorry", 422, words=str(error), back=f"{self.steps.base(folder)}/describe"
+                )
+            return _see(self.steps.base(folder))
         try:
-            shown = await run_in_threadpool(self._form_view, folder)
+            shown = await run_in_threadpool(self.steps.form_view, folder)
         except ValueError:  # study.toml is no TOML: only as text can it be mended
-            return _see(f"{self._base(folder)}/text")
-        return _page("describe", base=self._base(folder), title=views_title(folder), **shown)
-
-    def _form_view(self, folder: Path) -> dict[str, Any]:
-        kind, file, sheet = self._table(folder)
-        table = read_sheet(folder, file, sheet)
-        heads = [intake.column_name(h) for h in table.headers] if table else []
-        return {
-            "answers": describing.answers_of(folder, table), "choices": describing.choices(),
-            "units": describing.UNITS, "of": describing.OF, "own": describing.OWN_AXIS,
-            "asks_width": "peak_force" in heads and "width" not in heads,
-            "fills": [c for c in ("material", "exposure") if table and c not in heads],
-            "kind": intake.KINDS.get(kind, kind),
-        }  # fmt: skip
-
-    def _table(self, folder: Path) -> tuple[str, str, str | None]:
-        named = describing.table_of(folder)
-        if named is not None:
-            return named
-        for kind in intake.KINDS:
-            if (folder / f"{kind}.csv").is_file():
-                return kind, f"{kind}.csv", None
-        return "specimens", "specimens.csv", None
-
-    def _describe(self, folder: Path, answers: describing.Answers) -> None:
-        with self.lock:
-            kind, file, _ = self._table(folder)
-            describing.write(folder, answers, kind=kind, file=file)
-            table = read_sheet(folder, file) if file.endswith(".csv") else None
-            if table is None:
-                return
-            heads = [intake.column_name(h) for h in table.headers]
-            told = self.told.setdefault(folder, [])
-            for column, named in (("material", answers.materials), ("exposure", answers.exposures)):
-                if column not in heads and len(named) == 1:
-                    table.add_column(column, named[0].name)
-                    told.append(f"The working copy has a new column {column}: {named[0].name} in"
-                                " every row.")  # fmt: skip
-            table.save(folder / file)
+            return _see(f"{self.steps.base(folder)}/text")
+        return _page("describe", base=self.steps.base(folder), title=title_of(folder), **shown)
 
     async def text(self, request: Request) -> Response:
         folder = self._folder(request)
@@ -254,14 +165,14 @@ class Page:
         if request.method == "POST":
             given = dict(await _form(request))
             try:
-                with self.lock:
+                with self.steps.lock:
                     describing.write_text(folder, given.get("text", ""), given.get("was", ""))
-                return _see(self._base(folder))
+                return _see(self.steps.base(folder))
             except Changed as error:
                 words = str(error)
         shown = await run_in_threadpool(views.text_view, folder)
-        return _page("text", 409 if words else 200, base=self._base(folder), words=words,
-                     title=views_title(folder), **shown)  # fmt: skip
+        return _page("text", 409 if words else 200, base=self.steps.base(folder), words=words,
+                     title=title_of(folder), **shown)  # fmt: skip
 
     # what is mended and run
 
@@ -269,38 +180,15 @@ class Page:
         folder = self._folder(request)
         try:
             asked = json.loads(await _body(request, MOST_FORM))
-            words, status = await run_in_threadpool(self._mend, folder, asked), 200
+            await run_in_threadpool(self.steps.mend, folder, asked)
+            words, status = "", 200
         except Changed as error:
             words, status = str(error), 409
         except (ValueError, KeyError, TypeError, RecursionError) as error:
             words = str(error.args[0]) if isinstance(error, ValueError) and error.args else ""
             words, status = words or "That change could not be read.", 422
-        shown = await self._work(request, folder, words=words if status != 200 else "")
+        shown = await self._work(request, folder, words=words)
         return JSONResponse({"html": render("work.html", **shown), "words": words}, status)
-
-    def _mend(self, folder: Path, asked: dict[str, Any]) -> str:
-        file = asked["file"]
-        with self.lock:
-            view = views.study_view(folder, file=file)
-            if file not in view["files"] or view["file"] != file:
-                raise ValueError("This file is no table of the study.")
-            if not view["editable"]:
-                raise ValueError(
-                    f"{file} is read as it is. Mend it in a spreadsheet program and drop it here."
-                )
-            table = read_sheet(folder, file)
-            if table is None:
-                raise ValueError("The table holds nothing that can be read.")
-            if "column_name" in asked:
-                name, text = str(asked["column_name"])[:60], str(asked["text"])[:200]
-                table.add_column(" ".join(name.split()), " ".join(text.split()))
-            else:
-                row, column = asked["row"], asked["column"]
-                if type(row) is not int or type(column) is not int:
-                    raise ValueError("There is no such cell in the table.")
-                table.mend(row, column, str(asked["was"]), str(asked["text"]))
-            table.save(folder / file)
-        return "Changed."
 
     async def run(self, request: Request) -> Response:
         folder = self._folder(request)
@@ -358,7 +246,7 @@ class Page:
                 lambda out: pack(folder / "results", out, study=folder),
             )  # fmt: skip
         except ResultsFolderError as error:
-            return _page("sorry", 409, words=str(error), back=self._base(folder))
+            return _page("sorry", 409, words=str(error), back=self.steps.base(folder))
 
     async def go(self, request: Request) -> Response:
         self.leave()
@@ -366,12 +254,6 @@ class Page:
 
     def _folder(self, request: Request) -> Path:
         return self.shelf.find(request.path_params["key"])
-
-    def _key(self, folder: Path) -> str:
-        return "-" if folder == self.shelf.folder else folder.name
-
-    def _base(self, folder: Path) -> str:
-        return f"/study/{quote(self._key(folder), safe='')}"
 
     def _gone(self, request: Request, error: Exception) -> Response:
         return _page("sorry", 404, words=str(error.args[0]), back="/")
@@ -384,12 +266,6 @@ class Page:
     def _fault(self, request: Request, error: Exception) -> Response:
         words = f"This is a fault of the program, not of your data: {type(error).__name__}."
         return _page("sorry", 500, words=words, back="/")
-
-
-def views_title(folder: Path) -> str:
-    from durability.page.shelf import title_of
-
-    return title_of(folder)
 
 
 def _name(folder: Path) -> str:

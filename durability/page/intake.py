@@ -213,6 +213,39 @@ KINDS = {
 }
 
 
+COLUMN_WORDS = {
+    "material": "the product",
+    "lot": "the lot or roll",
+    "direction": "machine or cross",
+    "exposure": "the exposure, by its name",
+    "specimen": "the number of the strip",
+    "hours": "hours of exposure",
+    "dose": "dose of exposure",
+    "strength": "strength, in the study's unit",
+    "peak_force": "greatest force",
+    "width": "width of the strip",
+    "elongation": "elongation at the greatest force",
+    "laboratory": "the laboratory",
+    "run": "the run of the chamber",
+    "machine": "the testing machine",
+    "tested_on": "the day of the test",
+    "break_at": "where it broke: gauge, jaw or slip",
+    "excluded": "why the row is not used",
+    "censored": "below or above, for a limit",
+    "note": "a remark, not read",
+    "mean": "mean of the group",
+    "sd": "standard deviation",
+    "cv": "coefficient of variation",
+    "se": "standard error of the mean",
+    "n": "number of strips",
+    "value": "the reading",
+    "fraction": "the fraction that is left",
+    "retained": "the fraction that is left",
+    "sense": "typical or minimum",
+}
+"""What a column holds, for the form; the others go by their name alone."""
+
+
 def known_columns(kind: str) -> tuple[str, ...]:
     """The columns that a table of this kind may have."""
     from durability.study import declared, inspections, readings, specimens, summaries

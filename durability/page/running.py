@@ -10,11 +10,14 @@ import sys
 import threading
 import time
 from collections import deque
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
 
 State = Literal["running", "done", "failed", "stopped"]
+
+WORKER = (sys.executable, "-m", "durability.page.worker")
 
 PATIENCE = 5.0
 """Seconds after which a run that does not stop is ended."""
@@ -58,9 +61,15 @@ class Run:
 
 
 class Runs:
-    """The runs of the page: the last one of each study, at most one of them at work."""
+    """The runs of the page: the last one of each study, at most one of them at work.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    command : that runs a study whose folder is added to it, and tells how far it is.
+    """
+
+    def __init__(self, command: tuple[str, ...] = WORKER) -> None:
+        self.command = command
         self._runs: dict[Path, Run] = {}
         self._lock = threading.Lock()
 
@@ -85,7 +94,7 @@ class Runs:
                         else f"{other.folder.name} is being run; wait for it, or stop it."
                     )
             process = subprocess.Popen(
-                [sys.executable, "-m", "durability.page.worker", str(folder.resolve())],
+                [*self.command, str(folder.resolve())],
                 stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
                 text=True, encoding="utf-8", errors="replace",
             )  # fmt: skip
@@ -99,11 +108,9 @@ class Runs:
         if run is None or run.state != "running":
             return
         run.stopping = True
-        try:
-            if run.process.stdin is not None:
+        if run.process.stdin is not None:
+            with suppress(OSError):
                 run.process.stdin.close()
-        except OSError:
-            pass
         try:
             run.process.wait(PATIENCE)
         except subprocess.TimeoutExpired:
@@ -129,6 +136,10 @@ class Runs:
                 run.stage = str(record.get("stage", run.stage))
                 run.share = float(record.get("share", 0.0))
         run.process.wait()
+        run.process.stdout.close()
+        if run.process.stdin is not None:
+            with suppress(OSError):
+                run.process.stdin.close()
         tidy(run.folder)
         run.ended = time.monotonic()
         told = end.get("end")

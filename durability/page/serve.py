@@ -7,6 +7,12 @@ import socket
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from uvicorn import Server
+
+    from durability.page.door import Door
 
 ADDRESS = "127.0.0.1"
 
@@ -40,8 +46,6 @@ def serve(
     ------
     ValueError : no such folder, or the port is taken.
     """
-    import uvicorn
-
     from durability.page.app import Page
     from durability.page.door import KEY, Door
 
@@ -55,12 +59,7 @@ def serve(
     port = listening.getsockname()[1]
     key = secrets.token_urlsafe(32)
     page = Page(folder.resolve(), lambda: setattr(server, "should_exit", True))
-    config = uvicorn.Config(
-        Door(page.application(), key=key, port=port), log_level="warning", access_log=False,
-        server_header=False, date_header=False, ws="none", proxy_headers=False, lifespan="off",
-        timeout_graceful_shutdown=2,
-    )  # fmt: skip
-    server = uvicorn.Server(config)
+    server = server_of(Door(page.application(), key=key, port=port))
     if started is not None:
         started(Served(address=f"http://{ADDRESS}:{port}/?{KEY}={key}", port=port))
     try:
@@ -68,3 +67,15 @@ def serve(
     finally:
         page.runs.stop_all()
         listening.close()
+
+
+def server_of(door: Door) -> Server:
+    """The server of a page: it tells nothing of itself, opens no sockets and trusts no proxy."""
+    from uvicorn import Config, Server
+
+    return Server(
+        Config(
+            door, log_level="warning", access_log=False, server_header=False, date_header=False,
+            ws="none", proxy_headers=False, lifespan="off", timeout_graceful_shutdown=2,
+        )
+    )  # fmt: skip

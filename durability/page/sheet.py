@@ -107,8 +107,10 @@ class Sheet:
         stream = io.StringIO()
         writer = csv.writer(stream, delimiter=";" if comma else ",", lineterminator="\n")
         width = self.width()
-        for cells in self.rows:
-            if any(c.strip() for c in cells):
+        for row, cells in enumerate(self.rows, 1):
+            if row < self.header_row:  # notes above the header stay as they are
+                stream.write("".join(cells[:1]).rstrip("\n") + "\n")
+            elif any(c.strip() for c in cells):
                 writer.writerow([*cells, *[""] * (width - len(cells))])
             else:
                 stream.write("\n")

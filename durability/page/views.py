@@ -54,11 +54,7 @@ def study_view(
                 "answer": None, "originals": originals(folder)}  # fmt: skip
     problems, cautions = findings_of(folder)
     named = table_of(folder)
-    files = list(dict.fromkeys([
-        *([named[1]] if named else []),
-        *(f.file for f in [*problems, *cautions] if f.file not in ("", DESCRIPTION)),
-    ]))  # fmt: skip
-    files = [f for f in files if _inside(folder, f)]
+    files = tables_of(folder)
     shown = file if file in files else next(iter(files), None)
     sheet = named[2] if named and shown == named[1] else None
     raw = raw_file(folder, shown, sheet, most=1_000_000) if shown else None
@@ -74,6 +70,19 @@ def study_view(
         "editable": bool(shown) and not str(shown).casefold().endswith(".xlsx"),
         "answer": answer_view(folder),
     }
+
+
+def tables_of(folder: Path) -> list[str]:
+    """Tables and chamber records that study.toml names and that lie in the folder."""
+    from durability.study.findings import Findings
+    from durability.study.toml import read_description
+
+    described = read_description(folder, Findings(), {})
+    if described is None:
+        return []
+    records = [e.record_file for e in described.exposures.values() if e and e.record_file]
+    named = [file for file, _ in described.tables.values()]
+    return [f for f in dict.fromkeys([*named, *records]) if _inside(folder, f)]
 
 
 def originals(folder: Path) -> list[str]:
