@@ -142,7 +142,7 @@ def _ground(
     if np.isinf(tau).any():
         flags.append("threshold_may_not_exist")
     assumptions = [a for s in of_dose for a in s.assumptions] + list(translation.assumptions)
-    if len(fit.exposures(material)) == 1:
+    if len(fit.exposures(material)) == 1 and "lab_to_sky_prior" in assumptions:
         assumptions.append("clock_prior")
     return _Ground(
         material=material,
