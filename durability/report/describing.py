@@ -23,9 +23,9 @@ SOFTWARE = {
 }
 """Libraries that a paper would name, and what they did."""
 DIAGNOSTICS = (
-    "Vehtari, Gelman, Simpson, Carpenter and Bürkner 2021, Rank-normalization, folding, and"
-    " localization: an improved R-hat for assessing convergence of MCMC, Bayesian Analysis 16(2):667"
-    " (as cited in the documentation of ArviZ)"
+    "Vehtari et al. 2021, Rank-normalization, folding, and localization: an improved Rhat for"
+    " assessing convergence of MCMC, Bayesian Analysis 16(2), doi 10.1214/20-BA1221 (as cited in"
+    " the documentation of ArviZ)"
 )
 
 

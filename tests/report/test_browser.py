@@ -117,8 +117,10 @@ def test_print_has_every_section(shown: SimpleNamespace) -> None:
     heads = shown.browser.value(
         "[...document.querySelectorAll('h1, h2, h3, h4')].map(h => h.textContent)"
     )
-    assert {"What may be said", "What to beware of", "Evidence", "Method", "All statements",
-            "Answers at several assurances", "Record", "Cautions and terms"} <= set(heads)  # fmt: skip
+    assert {
+        "What may be said", "What to beware of", "Evidence", "Method", "All statements",
+        "Answers at several assurances", "Record", "Cautions and terms",
+    } <= set(heads)  # fmt: skip
     assert list(titles(printed.outline)) == heads
     number = shown.browser.value("document.querySelector('#days .number').textContent")
     assert f"{number} days" in " ".join(printed.pages[0].extract_text().split())
@@ -153,6 +155,6 @@ def test_hostile_names_stay_text_in_the_browser(
     file.write_text(render_html(hostile.results, drawn=hostile.drawn), encoding="utf-8")
     browser.open(file.as_uri())
     assert browser.value("document.scripts.length") == 1
-    number, name, said = choose(browser, "dose", 0, 0)
+    _, name, said = choose(browser, "dose", 0, 0)
     assert name in {s.id for s in hostile.results.quotable()} and "<script>" in said
     assert browser.messages == []
