@@ -6,7 +6,8 @@ Invented studies whose truth follows one of three laws outside the candidates of
 models/averaging.toml: a loss that bends (`induction-linear`), a fast and a slow part
 (`two-stage-exponential`), a gain before the loss (`rise-then-fall`). Three lots (spread of
 threshold dose 10 %, of unexposed strength 5 %), doses 0 to 600 in seven levels, five strips with
-6 % scatter. Each study is fitted once with every candidate; thresholds at several fractions are
+6 % scatter; strips below 5 % of the unexposed strength are too weak to be measured (censored;
+`--limit 0` measures them all). Each study is fitted once with every candidate; thresholds at several fractions are
 then asked, some within the tested doses, some beyond. Counted: how often the 95 % interval of the
 median lot's threshold dose holds the truth, by the average and by the default law alone, by factor
 of extrapolation (true threshold over the last dose).
@@ -32,6 +33,8 @@ TRUTHS: dict[str, dict[str, float]] = {
     "two-stage-exponential": {"a": 0.8, "m": 8.0},
     "rise-then-fall": {"g": 0.08, "k": 1.6},
 }
+LIMIT = 0.05
+"""Share of the nominal unexposed strength below which a strip is too weak to be measured."""
 FRACTIONS = (0.9, 0.8, 0.7, 0.6, 0.5, 0.4, 0.3, 0.2, 0.1)
 DOSES = np.array([0.0, 100.0, 200.0, 300.0, 400.0, 500.0, 600.0])
 BINS = ((0.0, 1.0), (1.0, 1.25), (1.25, 1.5), (1.5, 2.0), (2.0, 3.0), (3.0, np.inf))
@@ -39,9 +42,12 @@ QUICK = Sampler(draws=500, tune=300, chains=2)
 
 
 def invented_study(
-    seed: int, truth: str, *, half: float = 420.0, strips: int = 5
+    seed: int, truth: str, *, limit: float = LIMIT, half: float = 420.0, strips: int = 5
 ) -> tuple[Study, np.ndarray]:
-    """A study of one product, and its true threshold doses at `FRACTIONS`."""
+    """A study of one product, and its true threshold doses at `FRACTIONS`.
+
+    Strips below `limit` of the nominal unexposed strength are censored there.
+    """
     rng = np.random.default_rng([seed, list(TRUTHS).index(truth)])
     law, shape = read_law(truth), TRUTHS[truth]
     tau = half * np.exp(rng.normal(0, 0.15))
@@ -55,13 +61,13 @@ def invented_study(
             rows["lot"] += [f"L{lot + 1}"] * strips
             rows["dose"] += [dose] * strips
     n = len(rows["dose"])
-    dose = np.array(rows["dose"])
+    dose, strength = np.array(rows["dose"]), np.array(rows["strength"])
     columns = {
         "material": np.full(n, "A"), "lot": np.array(rows["lot"]),
         "direction": np.full(n, "machine"), "exposure": np.where(dose > 0, "X", ""),
         "specimen": np.arange(n).astype(str), "summary": np.zeros(n, dtype=bool),
-        "strength": np.array(rows["strength"]), "sd": np.full(n, np.nan),
-        "n": np.ones(n, dtype=int), "censored": np.zeros(n, dtype=int),
+        "strength": np.maximum(strength, 20.0 * limit), "sd": np.full(n, np.nan),
+        "n": np.ones(n, dtype=int), "censored": -(strength < 20.0 * limit).astype(int),
         "used": np.ones(n, dtype=bool), "reason": np.full(n, ""), "hours": np.full(n, np.nan),
         "dose": dose, "file": np.full(n, "invented.csv"),
     }  # fmt: skip
@@ -87,12 +93,17 @@ def held(of, true: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 
 def simulate(
-    truth: str, studies: int, seed: int = 1, weights: tuple[str, ...] = ("forecast",)
+    truth: str,
+    studies: int,
+    *,
+    seed: int = 1,
+    weights: tuple[str, ...] = ("forecast",),
+    limit: float = LIMIT,
 ) -> dict[str, np.ndarray]:
     """Factors of extrapolation and, for each way, whether the interval held the truth."""
     found: dict[str, list[np.ndarray]] = {"factor": []}
     for i in range(studies):
-        study, true = invented_study(1000 * seed + i, truth)
+        study, true = invented_study(1000 * seed + i, truth, limit=limit)
         found["factor"].append(true / DOSES[-1])
         fits = [fit(study, law=law, sampler=QUICK, seed=i) for law in rules()["candidates"]["laws"]]
         scores = score_laws(fits)
@@ -111,13 +122,14 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--studies", type=int, default=30)
     parser.add_argument("--truth", choices=[*TRUTHS, "all"], default="all")
+    parser.add_argument("--limit", type=float, default=LIMIT, help="0: every strip is measured")
     parser.add_argument("--weights", default="forecast,leave-one-out")
     options = parser.parse_args()
     ways = tuple(options.weights.split(","))
     whole: list[dict[str, np.ndarray]] = []
     for truth in TRUTHS if options.truth == "all" else [options.truth]:
         started = time.process_time()
-        got = simulate(truth, options.studies, weights=ways)
+        got = simulate(truth, options.studies, weights=ways, limit=options.limit)
         whole.append(got)
         spent = time.process_time() - started
         print(f"\n{truth}, {options.studies} studies ({spent:.0f} s)", flush=True)

@@ -228,6 +228,15 @@ class AveragedFit(Fit):
                 tree[f"laws/{one.law}/{name}"] = node.to_dataset()
         return xarray.DataTree.from_dict(tree)
 
+    def to_document(self) -> dict[str, Any]:
+        """Scores, weights and what the choice of law brings, as plain types for JSON."""
+        return {
+            "laws": [s.to_dict() for s in self.scores],
+            "threshold_doses_by_law": [s.to_dict() for s in self.law_shares()],
+            "laws_disagree_about": list(self.laws_part),
+            "diagnostics": self.diagnostics.to_dict(),
+        }
+
     def rows(self) -> list[tuple[str, str]]:
         """(label, text) pairs that both reprs show."""
         weights = ", ".join(

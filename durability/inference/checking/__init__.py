@@ -1,7 +1,13 @@
 """Do the strips look as the law says, which law forecasts best, and what do the priors do?"""
 
 from durability.inference.checking.bank import Bank, bank_prior
-from durability.inference.checking.earlier import EarlierPrior, earlier_prior, fit_with_earlier
+from durability.inference.checking.earlier import (
+    EarlierPrior,
+    earlier_prior,
+    earlier_prior_for,
+    fit_with_earlier,
+    weights_of,
+)
 from durability.inference.checking.last_dose import LastDose, last_dose_check
 from durability.inference.checking.leave_out import (
     LeaveOneOut,
@@ -25,6 +31,7 @@ __all__ = [
     "Sensitivity",
     "bank_prior",
     "earlier_prior",
+    "earlier_prior_for",
     "fit_with_earlier",
     "last_dose_check",
     "leave_one_dose_out",
@@ -33,5 +40,6 @@ __all__ = [
     "prior_predictive",
     "sensitivity",
     "strip_log_likelihood",
+    "weights_of",
     "with_log_likelihood",
 ]

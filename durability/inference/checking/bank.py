@@ -147,6 +147,16 @@ def random_effects(
     return Moments(mean=middle, sd=math.sqrt(variance)), float(share @ t)
 
 
+def is_bank(place: str | Path) -> bool:
+    """The folder holds study folders, and no results of its own."""
+    path = Path(place)
+    return (
+        path.is_dir()
+        and not (path / "results.nc").is_file()
+        and any((p / "study.toml").is_file() for p in path.iterdir())
+    )
+
+
 def bank_prior(
     folder: str | Path,
     *,

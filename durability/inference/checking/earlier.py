@@ -197,6 +197,10 @@ class Weight:
     share: float
     moved: float
 
+    def to_dict(self) -> dict[str, Any]:
+        """Plain types for JSON."""
+        return asdict(self) | {"words": self.words()}
+
     def words(self) -> str:
         """In a sentence."""
         text = (
@@ -302,7 +306,7 @@ def fit_with_earlier(
     the_study = read_study(study) if isinstance(study, str | Path) else study
     the_study = with_strength(the_study)
     if not isinstance(earlier, EarlierPrior):
-        earlier = _of_same_name(earlier, the_study)
+        earlier = earlier_prior_for(earlier, the_study)
     the_law = law if isinstance(law, Law) else read_law(law or earlier.law)
     model = build_model(the_study, the_law, errors=errors)
     model, tables = with_earlier(model, earlier, power)
@@ -315,7 +319,8 @@ def fit_with_earlier(
     return made
 
 
-def _of_same_name(results: str | Path, study: Study) -> EarlierPrior:
+def earlier_prior_for(results: str | Path, study: Study) -> EarlierPrior:
+    """What an earlier study says of this one: of its product of the same name, else of them all."""
     post, _ = _posterior_of(results)
     names = {str(x).split(" | ", 1)[0] for x in post["product"].values}
     same = [m for m in study.materials if m in names]
