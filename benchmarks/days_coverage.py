@@ -262,8 +262,8 @@ def resampled(
     start: np.ndarray,
     rng: np.random.Generator,
     *,
-    tried: int = 6000,
-    kept: int = 1500,
+    tried: int = 4000,
+    kept: int = 1000,
 ) -> tuple[np.ndarray, float]:
     """Draws (kept, n) from a density, and the effective share of those tried.
 
