@@ -8,6 +8,7 @@ be trusted and the model is fitted again without the item or dose.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -128,8 +129,17 @@ def smoothed(log_density: np.ndarray, shape: tuple[int, int]) -> tuple[np.ndarra
 
     stats: Any = arviz_stats.base.array_stats  # pyright: ignore[reportPrivateImportUsage]
     values = np.moveaxis(log_density.reshape(*shape, -1), -1, 0)
-    elpd, k, _ = stats.loo(values, chain_axis=-2, draw_axis=-1, r_eff=1.0)
-    return np.asarray(elpd, dtype=float), np.asarray(k, dtype=float)
+    # the smallest densities are smoothed; where they are all alike no weight can be large
+    lowest = np.sort(values.reshape(len(values), -1), axis=1)
+    tail = min(lowest.shape[1] - 1, math.ceil(3 * math.sqrt(lowest.shape[1])))
+    alike = lowest[:, tail] - lowest[:, 0] < 1e-12
+    elpd, k = np.empty(len(values)), np.zeros(len(values))
+    elpd[alike] = lowest[alike, 0] - np.log(np.exp(lowest[alike, :1] - lowest[alike]).mean(axis=1))
+    if not alike.all():
+        elpd[~alike], k[~alike], _ = stats.loo(
+            values[~alike], chain_axis=-2, draw_axis=-1, r_eff=1.0
+        )
+    return elpd, k
 
 
 def leave_one_out(fit: Fit, *, refit: bool = True) -> LeaveOneOut:
