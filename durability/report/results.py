@@ -217,6 +217,15 @@ def model_hashes() -> dict[str, str]:
     return {p.relative_to(root).as_posix(): catalogue.sha256(p) for p in files}
 
 
+def source_hash() -> str:
+    """Hash of the source of this package, templates included: between two versions it tells too."""
+    package = Path(__file__).parent.parent
+    source = hashlib.sha256()
+    for file in sorted(p for kind in ("py", "j2", "js") for p in package.rglob(f"*.{kind}")):
+        source.update(file.read_bytes())
+    return source.hexdigest()
+
+
 def provenance(
     study: Study, *, law: str, errors: str, seed: int, settings: dict[str, Any]
 ) -> dict[str, Any]:
@@ -238,6 +247,7 @@ def provenance(
         "models": model_hashes(),
         "libraries": {name: metadata.version(name) for name in LIBRARIES},
         "machine": machine(),
+        "source": source_hash(),
         "key": hashlib.sha256(text.encode()).hexdigest(),
         "created": datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
     }
@@ -249,10 +259,6 @@ def whole_key(record: dict[str, Any], *, level: float, sites: Sequence[str | Pat
     Counts the level, the sites (by name, or by content for a file), site files, library versions
     and the source of this package, templates included.
     """
-    package = Path(__file__).parent.parent
-    source = hashlib.sha256()
-    for file in sorted(p for kind in ("py", "j2", "js") for p in package.rglob(f"*.{kind}")):
-        source.update(file.read_bytes())
     places = [catalogue.sha256(Path(s)) if Path(s).is_file() else str(s) for s in sites]
     depends = [
         record["key"],
@@ -260,7 +266,7 @@ def whole_key(record: dict[str, Any], *, level: float, sites: Sequence[str | Pat
         places,
         record["models"],
         record["libraries"],
-        source.hexdigest(),
+        record["source"],
     ]
     return hashlib.sha256(json.dumps(depends, sort_keys=True).encode()).hexdigest()
 

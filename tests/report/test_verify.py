@@ -166,9 +166,9 @@ def test_a_whole_report_repeats_in_every_file(tmp_path):
     import durability
 
     folder = shutil.copytree(
-        EXAMPLES / "marine-fabrics", tmp_path / "m", ignore=shutil.ignore_patterns("results")
+        EXAMPLES / "uv-cycles", tmp_path / "m", ignore=shutil.ignore_patterns("results")
     )
-    durability.report(folder, sites=["miami"], seed=3)
+    durability.report(folder, seed=3)
     found = verify(folder)
     assert found.verdict == "same"
     assert {c.name for c in found.checks if c.group == "repeated"} >= {
