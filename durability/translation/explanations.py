@@ -63,6 +63,26 @@ EXPLANATIONS: dict[str, str] = {
         "Laid at 6 in the morning, local standard time, on a day of the month that is equally "
         "likely to be any; the days count from that hour."
     ),
+    "part_spent_before": (
+        "Time in the open before laying is counted: the dose it took, read on the same sky, is no "
+        "longer there to be spent."
+    ),
+    "part_light": (
+        "Cover or shade lets part of the light through; irradiance is scaled by that share at all "
+        "wavelengths alike, and its spread is not counted."
+    ),
+    "measured_weather": (
+        "The weather is that measured on the days stated; nothing is added for the difference of "
+        "one year from the next."
+    ),
+    "updated_by_strips": (
+        "Draws are weighted by how likely the strips dug out are under each of them; strips of one "
+        "place in one field are taken to be of one lot."
+    ),
+    "few_draws_left": (
+        "The strips dug out agree with few of the draws, so the updated interval is rough: fit "
+        "them as an outdoor exposure of the study instead."
+    ),
     "laid_on_date": "Laid at 6 in the morning, local standard time, of the date stated.",
     "extrapolated": (
         "The median threshold dose lies beyond the largest dose tested; the law alone carries the "
