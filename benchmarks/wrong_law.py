@@ -7,10 +7,10 @@ models/averaging.toml: a loss that bends (`induction-linear`), a fast and a slow
 (`two-stage-exponential`), a gain before the loss (`rise-then-fall`). Three lots (spread of
 threshold dose 10 %, of unexposed strength 5 %), doses 0 to 600 in seven levels, five strips with
 6 % scatter; strips below 5 % of the unexposed strength are too weak to be measured (censored;
-`--limit 0` measures them all). Each study is fitted once with every candidate; thresholds at several
-fractions are then asked, some within the tested doses, some beyond. Counted: how often the 95 %
-interval of the median lot's threshold dose holds the truth, by the average and by the default law
-alone, by factor of extrapolation (true threshold over the last dose).
+`--limit 0` measures them all). Each study is fitted once with every candidate; thresholds at
+several fractions are then asked, some within the tested doses, some beyond. Counted: how often the
+95 % interval of the median lot's threshold dose holds the truth, by the average and by the default
+law alone, by factor of extrapolation (true threshold over the last dose).
 """
 
 from __future__ import annotations
