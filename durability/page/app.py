@@ -18,7 +18,7 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import FileResponse, HTMLResponse, JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
 
-from durability.page import describing, intake, views
+from durability.page import describing, intake, planning, views
 from durability.page.door import REPORT_POLICY
 from durability.page.render import render
 from durability.page.running import Busy, Runs
@@ -53,10 +53,12 @@ class Page:
             Route("/", self.studies, methods=get),
             Route("/page{ending}", self.asset, methods=get),
             Route("/take", self.take, methods=post),
+            Route("/plan", self.plan, methods=["GET", "POST"]),
             Route("/leave", self.go, methods=post),
             Route(study, self.study, methods=get),
             Route(f"{study}/work", self.work, methods=get),
             Route(f"{study}/take", self.take, methods=post),
+            Route(f"{study}/record", self.take, methods=post),
             Route(f"{study}/columns", self.columns, methods=["GET", "POST"]),
             Route(f"{study}/describe", self.describe, methods=["GET", "POST"]),
             Route(f"{study}/text", self.text, methods=["GET", "POST"]),
@@ -65,6 +67,7 @@ class Page:
             Route(f"{study}/stop", self.stop, methods=post),
             Route(f"{study}/progress", self.progress, methods=get),
             Route(f"{study}/results/{{name}}", self.result, methods=get),
+            Route(f"{study}/plan/{{name}}", self.plan_file, methods=get),
             Route(f"{study}/marked.xlsx", self.marked, methods=get),
             Route(f"{study}/archive.zip", self.archive, methods=get),
         ]
@@ -117,9 +120,12 @@ class Page:
         name = request.query_params.get("name", "")
         try:
             data = await _body(request, intake.MOST_BYTES)
-            return JSONResponse(
-                {"go": await run_in_threadpool(self.steps.take, folder, name, data)}
-            )
+            exposure = request.query_params.get("exposure")
+            if folder is not None and exposure is not None:
+                go = await run_in_threadpool(self.steps.record, folder, exposure, name, data)
+            else:
+                go = await run_in_threadpool(self.steps.take, folder, name, data)
+            return JSONResponse({"go": go})
         except intake.NotTaken as error:
             return JSONResponse({"words": str(error)}, 422)
 
@@ -173,6 +179,25 @@ class Page:
         shown = await run_in_threadpool(views.text_view, folder)
         return _page("text", 409 if words else 200, base=self.steps.base(folder), words=words,
                      title=title_of(folder), **shown)  # fmt: skip
+
+    async def plan(self, request: Request) -> Response:
+        words, wanted = "", planning.Wanted()
+        if request.method == "POST":
+            wanted = planning.Wanted.of(dict(await _form(request)))
+            try:
+                with self.steps.lock:
+                    folder = await run_in_threadpool(planning.plan_study, self.shelf, wanted)
+                return _see(self.steps.base(folder))
+            except (ValueError, LookupError) as error:
+                words = str(error.args[0])
+        lamps = describing.choices()["lamps"]
+        return _page("plan", 422 if words else 200, words=words, wanted=wanted, lamps=lamps)
+
+    async def plan_file(self, request: Request) -> Response:
+        folder, name = self._folder(request), request.path_params["name"]
+        if name not in planning.PLAN_FILES or not (folder / name).is_file():
+            raise HTTPException(404)
+        return FileResponse(folder / name, filename=f"{_name(folder)}-{name}")
 
     # what is mended and run
 

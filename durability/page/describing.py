@@ -240,6 +240,15 @@ def point_at(folder: Path, kind: str, file: str) -> None:
     write_whole(folder / DESCRIPTION, tomlkit.dumps(book).encode())
 
 
+def set_record(folder: Path, exposure: str, file: str) -> None:
+    """Name the chamber's record of an exposure; nothing else in study.toml changes."""
+    import tomlkit
+
+    book = load(folder)
+    _put(_part(_part(book, "exposures", True), exposure), "record", file)
+    write_whole(folder / DESCRIPTION, tomlkit.dumps(book).encode())
+
+
 def _point(data: Any, kind: str, file: str) -> None:
     if data.get(kind) != file:
         for other in ("specimens", "summaries", "readings", "inspections", "declared", "sheet"):

@@ -96,12 +96,12 @@ def take(folder: Path, name: str, data: bytes) -> Taken:
         told = _told_of(data)
     keep = folder / ORIGINALS
     keep.mkdir(exist_ok=True)
-    original = _free(keep / safe)
+    original = free_place(keep / safe)
     original.write_bytes(data)
     return Taken(original=original, sheets=sheets, told=tuple(told))
 
 
-def _free(file: Path) -> Path:
+def free_place(file: Path) -> Path:
     """The path, or one with a number where a file lies there already."""
     n, place = 2, file
     while place.exists():
@@ -163,7 +163,7 @@ def working_copy(folder: Path, original: Path, sheet: str | None, file: str) -> 
     copy = read_original(folder, original, sheet, told)
     place = folder / file
     if place.exists():
-        shutil.copyfile(place, _free(folder / ORIGINALS / f"earlier-{file}"))
+        shutil.copyfile(place, free_place(folder / ORIGINALS / f"earlier-{file}"))
     copy.save(place)
     return told
 

@@ -49,6 +49,22 @@ class Steps:
             self.told[place] = list(taken.told)
         return f"{self.base(place)}/columns?original={quote(taken.original.name)}"
 
+    def record(self, folder: Path, exposure: str, name: str, data: bytes) -> str:
+        """Keep the chamber's record of an exposure and name it in study.toml; the study's address.
+
+        Raises
+        ------
+        NotTaken : no such exposure, or no table.
+        """
+        safe = intake.look_at(name, data)
+        with self.lock:
+            if exposure not in [lamp["name"] for lamp in views.lamps_of(folder)]:
+                raise intake.NotTaken("There is no such exposure in the study.")
+            file = intake.free_place(folder / safe)
+            file.write_bytes(data)
+            describing.set_record(folder, exposure, file.name)
+        return self.base(folder)
+
     def columns(
         self, folder: Path, name: str, sheet: str | None, kind: str | None
     ) -> dict[str, Any]:

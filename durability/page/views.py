@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from durability.page.describing import description_text, table_of
 from durability.page.intake import column_name
+from durability.page.planning import PLAN_FILES
 from durability.page.shelf import DESCRIPTION, ORIGINALS
 from durability.study.places import Raw, raw_file
 from durability.units import header
@@ -51,7 +52,8 @@ def study_view(
 
     if not (folder / DESCRIPTION).is_file():
         return {"described": False, "problems": [], "cautions": [], "table": None, "files": [],
-                "answer": None, "originals": originals(folder)}  # fmt: skip
+                "answer": None, "originals": originals(folder), "lamps": [],
+                "plan": []}  # fmt: skip
     problems, cautions = findings_of(folder)
     named = table_of(folder)
     files = tables_of(folder)
@@ -68,6 +70,12 @@ def study_view(
         "file": shown,
         "table": table_view(raw, problems[:MOST_SHOWN], cautions, start) if raw else None,
         "editable": bool(shown) and not str(shown).casefold().endswith(".xlsx"),
+        "lamps": lamps_of(folder),
+        "plan": [
+            (n, w)
+            for n, w in PLAN_FILES.items()
+            if (folder / "plan.pdf").is_file() and (folder / n).is_file()
+        ],
         "answer": answer_view(folder),
     }
 
@@ -83,6 +91,16 @@ def tables_of(folder: Path) -> list[str]:
     records = [e.record_file for e in described.exposures.values() if e and e.record_file]
     named = [file for file, _ in described.tables.values()]
     return [f for f in dict.fromkeys([*named, *records]) if _inside(folder, f)]
+
+
+def lamps_of(folder: Path) -> list[dict[str, str]]:
+    """Exposures to a lamp or the sky, with the record of the chamber where there is one."""
+    from durability.study.findings import Findings
+    from durability.study.toml import read_description
+
+    described = read_description(folder, Findings(), {})
+    found = [e for e in described.exposures.values() if e] if described else []
+    return [{"name": e.name, "record": e.record_file or ""} for e in found if e.is_radiant]
 
 
 def originals(folder: Path) -> list[str]:
@@ -226,6 +244,7 @@ def answer_view(folder: Path) -> dict[str, Any] | None:
         "cautions": [str(c) for c in kept.document.get("standing_cautions", ())],
         "created": str(kept.record.get("created", ""))[:16].replace("T", " "),
         "changed": changed,
+        "invented": bool(kept.document["study"].get("invented")),
         "files": files,
     }
 

@@ -173,3 +173,46 @@ def test_merged_cells_are_refused_with_their_place(visitor):
     answer = visitor.get(go)
     assert answer.status == 422
     assert "merged" in answer.text
+
+
+def test_a_chamber_record_is_named_in_the_description_and_read(visitor, covers):
+    lines = ["time,irradiance [W/m^2/nm]"] + [f"2031-05-14T{h:02}:00,0.35" for h in range(24)]
+    path = "/study/covers/record?exposure=X1&name=..%2Flog.csv"
+    answer = visitor.post(path, "\n".join(lines).encode())
+    assert answer.json() == {"go": "/study/covers"}
+    assert 'record = "log.csv"' in (covers / "study.toml").read_text()
+    assert "# chamber 2" in (covers / "study.toml").read_text()
+    text = visitor.get("/study/covers").text
+    assert "log.csv" in text and "now log.csv" in text
+    other = visitor.post("/study/covers/record?exposure=X9&name=log.csv", b"a,b\n1,2\n")
+    assert other.status == 422
+
+
+def test_a_study_is_planned_and_its_files_are_taken_along(visitor):
+    fields = {"title": "Second series", "materials": "A, B", "lots": "2", "directions": "machine",
+              "lamp": "xenon-daylight", "withdrawals": "150 h, 500 h", "strips": "3",
+              "start": "2031-05-14T08:30"}  # fmt: skip
+    answer = visitor.form("/plan", fields)
+    assert answer.headers["location"] == "/study/Second%20series"
+    study = visitor.folder / "Second series"
+    rows = (study / "specimens.csv").read_text().splitlines()
+    assert len(rows) == 1 + 2 * 2 * (3 * 2 + 2 * 3)  # two withdrawals, and twice as many unexposed
+    text = visitor.get("/study/Second%20series").text
+    assert "The plan of this study" in text and "things to mend" in text.replace(
+        "thing ", "things "
+    )
+    for name, start in (("plan.pdf", b"%PDF"), ("withdrawals.ics", b"BEGIN:VCALENDAR")):
+        assert visitor.get(f"/study/Second%20series/plan/{name}").body.startswith(start)
+    assert visitor.get("/study/Second%20series/plan/study.toml").status == 404
+
+
+@pytest.mark.parametrize(
+    ("wrong", "words"),
+    [({"materials": " , "}, "at least one product"), ({"lots": "many"}, "no number of lots"),
+     ({"withdrawals": "soon"}, "soon"), ({"lamp": "../x"}, "../x"), ({"start": "May"}, "May")],
+)  # fmt: skip
+def test_a_plan_that_cannot_be_is_told_and_nothing_is_written(visitor, wrong, words):
+    answer = visitor.form("/plan", {"title": "T", "materials": "A", **wrong})
+    assert answer.status == 422
+    assert words in answer.text
+    assert [p.name for p in visitor.folder.iterdir()] == ["covers"]

@@ -17,7 +17,8 @@ const GONE = "The program does not answer. Was it closed? Start it again and ope
 async function take(zone, file) {
   const said = zone.querySelector(".said");
   say(said, `Reading ${file.name} …`);
-  const answer = await ask(`${zone.dataset.take}?name=${encodeURIComponent(file.name)}`,
+  const join = zone.dataset.take.includes("?") ? "&" : "?";
+  const answer = await ask(`${zone.dataset.take}${join}name=${encodeURIComponent(file.name)}`,
     { method: "POST", body: file, headers: { "content-type": "application/octet-stream" } });
   if (answer === null) return say(said, GONE);
   if (answer.status === 413) return say(said, "The file is larger than 100 MB.");
