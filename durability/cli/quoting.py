@@ -67,6 +67,48 @@ def quote(
             print(written(text, form), end="")  # pyright: ignore[reportArgumentType]
 
 
+@app.command(epilog="Example:  durability figures examples/quarry-cover --to figures")
+def figures(
+    study: Folder,
+    to: Annotated[
+        Path | None, typer.Option("--to", help="Folder for SVG, PNG and CSV; else in the results.")
+    ] = None,
+    page: Annotated[
+        Path | None, typer.Option("--page", help="Write only one page with every figure, .html.")
+    ] = None,
+    margin: Annotated[
+        float, typer.Option("--margin", help="A ratio of threshold doses that is worth having.")
+    ] = 1.2,
+    site: Sites = None,
+    law: LawName = None,
+    errors: Errors = "lognormal",
+    level: Level = None,
+    seed: Seed = 0,
+    out: Out = None,
+    json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Draw every figure, one a question, as SVG and PNG with its numbers as CSV."""
+    with errors_in_words(json):
+        if not margin > 1:
+            raise ValueError(f"--margin is {margin:g}; it must lie above 1, such as 1.2")
+        from durability.report.gallery import gallery_page, plates, write_figures
+
+        results = results_of(study, site, law, errors, level, seed, out, quiet)
+        with progress(quiet) as tell:
+            if page is not None:
+                drawn = plates(results, margin=margin, progress=tell)
+                _write(gallery_page(results, drawn), page)
+                written = [page]
+            else:
+                folder = (out or study / "results") / "figures" if to is None else to
+                written = write_figures(results, folder, margin=margin, progress=tell)
+        if json:
+            print_json({"written": [str(p) for p in written]})
+        else:
+            print(f"Figures: {written[-1]}")
+
+
 def results_of(
     study: Path,
     site: list[str] | None,

@@ -203,7 +203,7 @@ def threshold_intervals(statements: Iterable[Statement]) -> Figure:
             for s in here:
                 k = subjects.index(s.of or "mean")
                 y = names[panel].index(row(s)) + 0.24 * (k - (len(subjects) - 1) / 2)
-                _interval(axis, s, y, COLOURS[k], MARKERS[k], 0.07 * reach)
+                draw_interval(axis, s, y, COLOURS[k], MARKERS[k], 0.07 * reach)
             axis.set_xlim(0, 1.1 * reach)
             axis.set_yticks(range(len(names[panel])), names[panel])
             axis.set_ylim(len(names[panel]) - 0.4, -0.6)
@@ -224,7 +224,10 @@ def threshold_intervals(statements: Iterable[Statement]) -> Figure:
         return finish(figure, handles)
 
 
-def _interval(axis: Axes, s: Statement, y: float, colour: str, marker: str, length: float) -> None:
+def draw_interval(
+    axis: Axes, s: Statement, y: float, colour: str, marker: str, length: float
+) -> None:
+    """One statement as a bar along x; a bound is an arrow of a length in units of x."""
     if s.value is not None:
         ends = [s.low if s.low is not None else s.value, s.high if s.high is not None else s.value]
         axis.plot(ends, [y, y], color=colour, lw=1.4, solid_capstyle="butt")

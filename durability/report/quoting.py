@@ -20,7 +20,7 @@ from durability.report.sentences import (
     failed_notice,
     not_translated,
 )
-from durability.statement import SUBJECTS, Statement, Statements
+from durability.statement import QUANTITIES, SUBJECTS, Statement, Statements
 
 if TYPE_CHECKING:
     from durability.report.results import Results
@@ -37,6 +37,7 @@ GROUPS = (
     ("Comparison", ("ratio_of_threshold_doses",)),
     ("Days at the sites", ("days_to_cover", "outdoor_days")),
 )  # fmt: skip
+OTHERS = tuple(q for q in QUANTITIES if not any(q in names for _, names in GROUPS))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -154,7 +155,7 @@ def _full(results: Results, of: str) -> list[Block]:
     marks: dict[str, str] = {}
     said = quotable(results).where(lambda s: of == "all" or s.of in (None, of))
     found: list[Block] = []
-    for title, quantities in GROUPS:
+    for title, quantities in (*GROUPS, ("Other numbers", OTHERS)):
         here = [s for q in quantities for s in said.where(quantity=q)]
         if here:
             found.append(_block("heading", title))
