@@ -42,7 +42,9 @@ def test_weights_maximise_the_log_score_of_the_mixture():
         w = np.exp(np.append(free, 0.0))
         return -np.log(np.exp(log) @ (w / w.sum())).sum()
 
-    best = minimize(loss, np.zeros(2), method="Nelder-Mead", options={"xatol": 1e-9, "fatol": 1e-12})
+    best = minimize(
+        loss, np.zeros(2), method="Nelder-Mead", options={"xatol": 1e-9, "fatol": 1e-12}
+    )
     w = np.exp(np.append(best.x, 0.0))
     assert found == pytest.approx(w / w.sum(), abs=1e-4)
 
@@ -113,18 +115,35 @@ def test_law_against_which_the_strips_speak_gets_no_weight(study, quick):
     assert mixed.laws_part == ()
 
 
-def test_average_is_the_answer_where_laws_part_beyond_the_last_dose(study, quick):
+def test_laws_part_beyond_the_last_dose_and_not_within(study, quick):
     """Asked at one tenth: within the tested doses no law has it, and the laws differ."""
     early = study.rows.isel(row=np.flatnonzero(study.rows["dose"].values <= 300.0))
-    far = replace(study, rows=early, thresholds=(0.1,))
-    near = replace(study, thresholds=(0.5,))
+    far = replace(study, rows=early, thresholds=(0.6, 0.1))
+    mixed = average_laws(far, laws=["stretched-exponential", "logistic"], weights="equal",
+                         sampler=quick, seed=1)  # fmt: skip
+    near, beyond = mixed.law_shares()
+    assert not near.apart
+    assert beyond.apart
+    assert beyond.by_law["logistic"] > 1.2 * beyond.by_law["stretched-exponential"]
+    assert mixed.laws_part == ("A",)
+    assert "laws_disagree" in mixed.threshold_dose(0.1)[0].flags
+
+
+def test_one_law_is_the_answer_within_the_tested_doses_or_when_it_is_named(study, quick):
     options = {"sampler": quick, "seed": 1}
-    assert answering_fit(near, **options).law == "stretched-exponential"
-    mixed = answering_fit(far, **options)
+    assert answering_fit(study, **options).law == "stretched-exponential"
+    far = replace(study, thresholds=(0.1,))
+    assert answering_fit(far, law="logistic", **options).law == "logistic"
+
+
+@pytest.mark.slow
+def test_average_is_the_answer_where_laws_part_beyond_the_last_dose(study, quick):
+    early = study.rows.isel(row=np.flatnonzero(study.rows["dose"].values <= 300.0))
+    far = replace(study, rows=early, thresholds=(0.1,))
+    mixed = answering_fit(far, sampler=quick, seed=1)
     assert isinstance(mixed, AveragedFit)
     assert mixed.laws_part == ("A",)
     assert "laws_disagree" in mixed.statements().where(quantity="threshold_dose")[0].flags
-    assert answering_fit(far, law="logistic", **options).law == "logistic"
 
 
 def test_unknown_weights_are_named(study):

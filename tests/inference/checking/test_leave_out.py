@@ -55,7 +55,3 @@ def test_a_dose_left_out_by_weights_is_that_by_fitting_again(right):
 
 def test_a_law_the_strips_do_not_follow_foretells_worse(right, wrong):
     assert leave_one_out(right).total > leave_one_out(wrong).total + 20
-    for ours, theirs in zip(
-        leave_one_dose_out(right, largest=1), leave_one_dose_out(wrong, largest=1), strict=True
-    ):
-        assert ours.elpd.sum() > theirs.elpd.sum() + 5

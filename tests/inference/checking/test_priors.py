@@ -108,9 +108,16 @@ def two_halves(quick):
     return [study_of(c) for c in (*parts, columns)]
 
 
-def test_prior_from_one_half_of_the_strips_and_the_other_half_give_what_all_give(two_halves, quick):
-    one, other, both = two_halves
-    earlier = earlier_prior(fit(one, sampler=quick, seed=1), product="A")
+@pytest.fixture(scope="module")
+def first(two_halves, quick):
+    return fit(two_halves[0], sampler=quick, seed=1)
+
+
+def test_prior_from_one_half_of_the_strips_and_the_other_half_give_what_all_give(
+    two_halves, first, quick
+):
+    _, other, both = two_halves
+    earlier = earlier_prior(first, product="A")
     joined = fit_with_earlier(other, earlier, sampler=quick, seed=2)
     ours = np.log(joined.threshold_draws(0.5, of="mean", **WHERE))
     all_ = np.log(fit(both, sampler=quick, seed=3).threshold_draws(0.5, of="mean", **WHERE))
@@ -125,10 +132,9 @@ def test_prior_from_one_half_of_the_strips_and_the_other_half_give_what_all_give
     assert "earlier studies count for" in weight.words()
 
 
-def test_power_lies_between_the_usual_prior_and_the_earlier_one(two_halves, quick):
-    one, other, _ = two_halves
-    earlier = earlier_prior(fit(one, sampler=quick, seed=1), product="A")
-    model = build_model(other, fit(one, sampler=quick, seed=1).model.law)
+def test_power_lies_between_the_usual_prior_and_the_earlier_one(two_halves, first):
+    earlier = earlier_prior(first, product="A")
+    model = build_model(two_halves[1], first.model.law)
     sds = [with_earlier(model, earlier, a)[0].main_prior[0, 1] for a in (1.0, 0.5, 0.05)]
     assert sds[0] == pytest.approx(earlier.threshold.sd)
     assert sds[1] == pytest.approx(earlier.threshold.sd * 2**0.5, rel=0.02)
@@ -137,9 +143,8 @@ def test_power_lies_between_the_usual_prior_and_the_earlier_one(two_halves, quic
     assert (half.mean, half.sd) == (2.0, 1.0)
 
 
-def test_an_earlier_study_that_does_not_fit_is_refused_in_words(two_halves, quick, tmp_path):
-    one, other, _ = two_halves
-    made = fit(one, sampler=quick, seed=1)
+def test_an_earlier_study_that_does_not_fit_is_refused_in_words(two_halves, first, tmp_path):
+    other, made = two_halves[1], first
     with pytest.raises(StudyError, match="a product of that study: A"):
         earlier_prior(made, product="Z")
     with pytest.raises(ValueError, match="stretched-exponential, this one logistic"):
@@ -173,7 +178,7 @@ def test_bank_foretells_products_of_left_out_studies_as_often_as_it_says(right):
     base = earlier_prior(right, product="A")
     rng = np.random.default_rng(11)
     inside, z = [], []
-    for _ in range(60):
+    for _ in range(40):
         true = rng.normal(6.0, 0.35, 8)
         products = [
             (f"study {k}", replace(base, threshold=Moments(mean=rng.normal(m, 0.1), sd=0.1)))
