@@ -23,4 +23,13 @@ FLAGS: dict[str, str] = {
     "snow may be too many.",
     "leap_day_dropped": "29 February of the weather file is left out, so that the year has 365 "
     "days.",
+    "weather_parts_disagree": "Beam and diffuse sunlight of the weather file do not add up to its "
+    "global sunlight; columns may be exchanged.",
+    "beam_estimated": "Beam and diffuse sunlight were not measured; they are estimated from global "
+    "sunlight.",
+    "wind_assumed": "Wind was not measured; a light breeze is taken, so that fabric is computed "
+    "rather too warm than too cool.",
+    "years_left_out": "Years of the weather file that are not whole are left out.",
+    "monthly_climate": "The site's weather is a table of monthly means; hours are made from it, "
+    "with a correction of its known bias and a wider uncertainty.",
 }
