@@ -1,4 +1,4 @@
-"""Would the laboratory have foretold the strips in the open?"""
+"""Would the laboratory have foretold the strips in the open, and what do these teach?"""
 
 from __future__ import annotations
 
@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from durability.cli.app import app, errors_in_words, keep, read_folder
-from durability.cli.options import File, Folder, Json, LawName, Quiet, Seed
+from durability.cli.fitted import fitted, gate
+from durability.cli.options import Errors, File, Folder, Json, LawName, Level, Out, Quiet, Seed
 from durability.terminal import print_cautions, print_json, progress
 
 if TYPE_CHECKING:
@@ -47,6 +48,35 @@ def hindcast(
             print_json(found.to_dict())
             return
         print_hindcast(found, invented=read.invented)
+        if not quiet:
+            print_cautions(read.cautions)
+
+
+@app.command("lab-to-sky", epilog="Example:  durability lab-to-sky STUDY --seed 1")
+def lab_to_sky(
+    study: Folder,
+    law: LawName = None,
+    errors: Errors = "lognormal",
+    level: Level = None,
+    seed: Seed = 0,
+    out: Out = None,
+    json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """What strips in the open say of the step from lamp to sky, site by site."""
+    with errors_in_words(json):
+        from durability.translation import lab_to_sky as learned
+
+        read = read_folder(study)
+        made, _ = fitted(read, law, errors, level, seed, out, quiet)
+        gate(made)
+        found = learned(made, level=level)
+        if json:
+            print_json(found.to_dict())
+            return
+        print(f"{read.title}{'  [invented data]' if read.invented else ''}")
+        for label, text in found.rows()[1:]:
+            print(f"{label}: {text}")
         if not quiet:
             print_cautions(read.cautions)
 

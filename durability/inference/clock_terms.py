@@ -179,6 +179,8 @@ def material_clock(study: Study, material: str) -> MaterialClock:
     for x in used:
         exposure = study.exposures[x]
         family[x] = exposure.dose_unit if exposure.is_radiant else x
+        if exposure.is_radiant and exposure.lamp == "outdoor":
+            family[x] += " measured in the open"  # at a temperature that nobody knows
         if x in lamps:
             base.setdefault(family[x], lamps[x])
     comparable = next((x for x in lamps if sun_like(study.exposures[x], lamps[x])), None)

@@ -3,12 +3,22 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
+import xarray
 
-from durability.exposure import effective_rate, read_site, sky_exposure, specimen_temperature
+from durability.exposure import (
+    FLAGS,
+    delivery_cautions,
+    effective_rate,
+    read_site,
+    sky_exposure,
+    specimen_temperature,
+)
 from durability.exposure.outdoor import site_clock
+from durability.study.model import Exposure, Study
 
 REFERENCE = {"reference_irradiance": 0.35, "reference_temperature": 50.0}
 
@@ -65,3 +75,14 @@ def test_no_light_has_come_at_once():
     clock = site_clock(read_site("miami"), laid="2031-05-14")
     found = clock.log_effective_dose([0.0], exponent=1.0, activation_energy=30.0, **REFERENCE)
     assert np.isneginf(found).all()
+
+
+def test_it_is_said_that_the_weather_is_that_of_a_usual_year():
+    roof = Exposure(name="roof", lamp="outdoor", axis="days", site="miami", laid="2031-05-14")
+    empty = xarray.Dataset({"exposure": ("row", np.array([], dtype=str)), "hours": ("row", [])})
+    study = Study(
+        folder=Path(), title="t", property="p", unit="N", thresholds=(0.5,), rows=empty,
+        exposures={"roof": roof}, materials={},
+    )  # fmt: skip
+    (said,) = delivery_cautions(study)
+    assert said.name in FLAGS and "miami from 2031-05-14" in said.text

@@ -55,7 +55,7 @@ ROWS = {"X1": (200, 500), "X2": (200,), "roof": (30, 90, 400), "hill": (30, 240)
 def study_of(folder, *exposures, lamp="xenon-daylight"):
     text = STUDY.replace("LAMP", lamp)
     if "uvb" in lamp:
-        text = re.sub(r'irradiance = .*\n', "", text)
+        text = re.sub(r"irradiance = .*\n", "", text)
     (folder / "study.toml").write_text(text)
     rows = ["material,exposure,hours,dose,specimen,strength", "A,,0,,1,20"]
     for x in exposures:
@@ -164,6 +164,18 @@ def test_strips_outdoors_keep_their_days_where_no_lamp_is_like_the_sun(tmp_path)
     terms = clock_terms(study, "A")
     assert terms.family["roof"] == "roof" and terms.parameters == ()
     np.testing.assert_allclose(terms.constant[-3:], np.log([30, 90, 400]))
+
+
+def test_a_dose_measured_in_the_open_is_not_taken_for_one_under_the_lamp(whole):
+    """Its temperature is not known, so it has a threshold dose of its own."""
+    roof = dataclasses.replace(
+        whole.exposures["roof"], site=None, laid=None, axis=None, band="340 nm",
+        dose_unit="kJ/(m² nm) at 340 nm",
+    )  # fmt: skip
+    study = dataclasses.replace(whole, exposures={**whole.exposures, "roof": roof})
+    terms = clock_terms(study, "A")
+    assert terms.family["roof"] == "kJ/(m² nm) at 340 nm measured in the open"
+    assert terms.family["hill"] == terms.family["X1"] == "kJ/(m² nm) at 340 nm"
 
 
 def test_doses_of_rows_that_are_not_used_are_left_out(whole):
