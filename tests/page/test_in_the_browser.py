@@ -22,7 +22,7 @@ A;A1;machine;500;3;590,8;50
 """
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def browser():
     made = Browser()
     yield made
@@ -56,6 +56,8 @@ def test_a_spreadsheet_is_dropped_mended_and_ready_to_run(browser, start, shelf,
     lab = tmp_path / "<img src=x onerror=alert(1)>.csv"  # a name that tries to be markup
     lab.write_text(LAB)
     visitor = start(shelf)
+    browser.console.clear()
+    browser.requests.clear()
     from_drop_to_described(browser, visitor, lab)
     assert "2 things to mend" in browser.text()
     marked = "[...document.querySelectorAll('td.problem')].map(x => x.dataset.was).join()"
@@ -96,7 +98,8 @@ def test_a_spreadsheet_is_dropped_mended_and_ready_to_run(browser, start, shelf,
     browser.press("Stop")
     browser.until("document.body.innerText.includes('Stopped; earlier results')")
 
-    assert [c for c in browser.console if "409" not in c] == []  # the refusal above, and no error
+    # the refusal above is told, and nothing else went wrong
+    assert [c for c in browser.console if "409" not in c] == []
     ours = f"http://127.0.0.1:{visitor.port}/"
     assert all(r.startswith((ours, "data:", "about:")) for r in browser.requests)
     for width in (1200, 390):
@@ -124,6 +127,7 @@ def test_a_spreadsheet_becomes_a_report(browser, start, shelf, tmp_path):
     lab = tmp_path / "lab.csv"
     lab.write_text(LAB.replace("mashine", "machine").replace("6O7", "607"))
     visitor = start(shelf, real=True)
+    browser.console.clear()
     from_drop_to_described(browser, visitor, lab)
     assert "Nothing is wrong" in browser.text()
     browser.press("Run the study")

@@ -188,7 +188,10 @@ def test_a_chamber_record_is_named_in_the_description_and_read(visitor, covers):
     assert other.status == 422
 
 
-def test_a_study_is_planned_and_its_files_are_taken_along(visitor):
+def test_a_study_is_planned_and_its_files_are_taken_along(visitor, monkeypatch):
+    from durability.report import plan_figure  # drawing it is tested there, and takes seconds
+
+    monkeypatch.setattr(plan_figure, "write_plan", lambda plan, file: file.write_bytes(b"%PDF"))
     fields = {"title": "Second series", "materials": "A, B", "lots": "2", "directions": "machine",
               "lamp": "xenon-daylight", "withdrawals": "150 h, 500 h", "strips": "3",
               "start": "2031-05-14T08:30"}  # fmt: skip

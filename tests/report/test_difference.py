@@ -12,25 +12,35 @@ import pytest
 from durability import read_study
 from durability.report.difference import compare
 from durability.report.movement import movements
-from durability.report.record import asked_of
+from durability.report.record import asked_of, data_groups
 from durability.report.results import save, write_folder
 from durability.statement import Statement
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
 
 
-@pytest.fixture
-def write(example_results, tmp_path):
-    """Writes the results of the smallest example as of a folder, without fitting again."""
+@pytest.fixture(scope="module")
+def kept(example_results, tmp_path_factory) -> Path:
+    """The results of the smallest example."""
     results = example_results("uv-cycles")
+    asked = asked_of(results.study, law="stretched-exponential", level=0.95, sites=())
+    made = replace(results, provenance={**results.provenance, "asked": asked})
+    out = tmp_path_factory.mktemp("kept") / "results"
+    write_folder(out, lambda fresh: save(made, fresh))
+    return out
+
+
+@pytest.fixture
+def write(kept, tmp_path):
+    """Those results as of a study that was changed, without fitting it again."""
+    from xarray import DataTree
 
     def of(folder: Path, name: str) -> Path:
         study = read_study(folder)
-        record = {**results.provenance, "inputs": study.inputs}
-        record["asked"] = asked_of(study, law="stretched-exponential", level=0.95, sites=())
-        out = tmp_path / name
-        made = replace(results, study=study, provenance=record)
-        write_folder(out, lambda fresh: save(made, fresh))
+        out = shutil.copytree(kept, tmp_path / name)
+        groups = DataTree.from_dict(data_groups(study))
+        groups.to_netcdf(out / "results.nc", engine="h5netcdf")
+        change_json(out / "provenance.json", lambda record: record.update(inputs=study.inputs))
         return out
 
     return of
@@ -92,7 +102,7 @@ def test_a_changed_key_of_the_description_is_named_with_both_values(write, study
 
 
 def test_model_files_versions_and_seed_are_told_apart(write, study):
-    before, after = write(study, "a"), write(study, "b")
+    after = shutil.copytree(before := write(study, "a"), before.with_name("b"))
 
     def other(record):
         record["models"]["priors.toml"] = "0" * 64
