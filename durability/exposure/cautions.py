@@ -22,8 +22,8 @@ FLAGS: dict[str, str] = {
     "snow_not_counted": "Light thrown back by snow is not counted; days computed for months with "
     "snow may be too many.",
     "outdoor_weather_of_a_usual_year": "Strips in the open are counted with the site's year of "
-    "weather, not with the weather of the days they lay there; one year's difference from another "
-    "is part of the uncertainty.",
+    "weather, unless its file holds the days they lay there; one year's difference from another is "
+    "part of the uncertainty.",
     "leap_day_dropped": "29 February of the weather file is left out, so that the year has 365 "
     "days.",
     "weather_parts_disagree": "Beam and diffuse sunlight of the weather file do not add up to its "

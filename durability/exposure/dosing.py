@@ -175,9 +175,10 @@ def delivery_cautions(study: Study) -> tuple[Caution, ...]:
 def _usual_year(exposure: Exposure) -> Caution:
     return Caution(
         name="outdoor_weather_of_a_usual_year",
-        text=f"exposure {exposure.name}: light and heat are those of the year of weather of "
-        f"{exposure.site} from {exposure.laid} on, not measured where the strips lay; water is not "
-        "counted, and ground hotter than a rack is not either",
+        text=f"exposure {exposure.name}: light and heat are those of the weather of "
+        f"{exposure.site} from {exposure.laid} on (its usual year where its file does not hold "
+        "those days), not measured where the strips lay; water is not counted, nor ground hotter "
+        "than a rack",
     )
 
 

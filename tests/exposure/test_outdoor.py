@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from pathlib import Path
 
@@ -18,6 +19,7 @@ from durability.exposure import (
     specimen_temperature,
 )
 from durability.exposure.outdoor import site_clock
+from durability.exposure.years import Year
 from durability.study.model import Exposure, Study
 
 REFERENCE = {"reference_irradiance": 0.35, "reference_temperature": 50.0}
@@ -69,6 +71,33 @@ def test_a_year_is_the_same_whenever_it_begins():
         for d in ("2031-01-01", "2032-02-29", "2031-12-31")
     ]
     np.testing.assert_allclose(found, found[0], rtol=1e-12)
+
+
+def test_the_weather_of_the_days_themselves_is_taken_where_the_file_holds_it():
+    """Two invented years, the second with half the light; then they repeat."""
+    site = read_site("miami")
+    dim = site.hourly.copy(deep=True)
+    for name in ("ghi", "dni", "dhi"):
+        dim[name] = dim[name] * 0.5
+    years = (Year(year=2031, hourly=site.hourly), Year(year=2032, hourly=dim))
+    known = dataclasses.replace(site, years=years)
+    plain = {"exponent": 1.0, "activation_energy": 30.0, **REFERENCE}
+
+    def year_from(place, laid):
+        clock = site_clock(place, laid=laid)
+        return clock, math.exp(clock.log_effective_dose(365, **plain)[0, 0])
+
+    usual, whole = year_from(site, "2031-01-01")
+    first, bright = year_from(known, "2031-01-01")
+    second, dull = year_from(known, "2032-01-01")
+    later, again = year_from(known, "2040-01-01")
+    assert (first.measured, second.measured) == (True, True)
+    assert (usual.measured, later.measured) == (False, False)
+    assert first.hours == 2 * 8760 and second.hours == 8760
+    assert bright == pytest.approx(whole, rel=1e-3) and again == pytest.approx(whole, rel=1e-3)
+    assert dull < 0.7 * whole
+    two = math.exp(first.log_effective_dose(730, **plain)[0, 0])
+    assert two == pytest.approx(bright + dull, rel=2e-3)
 
 
 def test_no_light_has_come_at_once():

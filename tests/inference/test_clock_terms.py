@@ -13,6 +13,7 @@ from durability.inference.clock_terms import (
     clock_terms,
     expansion,
     material_clock,
+    sky_parameters,
     specimen_warming,
 )
 from durability.study import read_study
@@ -157,6 +158,18 @@ def test_the_prior_of_the_discrepancy_is_as_wide_as_the_translation_has_it(whole
         at["lab_to_sky_of_material[A]"] + at["lab_to_sky_at_site[miami]"]
     )
     assert 0.38 < log_s.std() < 0.43
+
+
+def test_monthly_means_make_a_site_less_certain_and_measured_years_more(whole):
+    clock = material_clock(whole, "A").skies["roof"]
+    monthly = dataclasses.replace(clock, uv_log_sd=0.1, air_temperature_sd=1.5)
+    measured = dataclasses.replace(clock, measured=True)
+    usual, wide, sure = (
+        {c.name: c.sd for c in sky_parameters(x, "A")} for x in (clock, monthly, measured)
+    )
+    assert wide["air_temperature"] == 1.5 and "air_temperature" not in usual
+    assert wide["log_uv_factor"] == pytest.approx(math.hypot(usual["log_uv_factor"], 0.1))
+    assert "log_year" in usual and "log_year" not in sure
 
 
 def test_strips_outdoors_keep_their_days_where_no_lamp_is_like_the_sun(tmp_path):
