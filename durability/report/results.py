@@ -27,6 +27,7 @@ from durability.exposure import FLAGS as EXPOSURE_FLAGS
 from durability.exposure import delivery_cautions
 from durability.inference import EXPLANATIONS as FIT_EXPLANATIONS
 from durability.inference import Fit
+from durability.inference.averaged import AveragedFit
 from durability.inference.crossing import FLAGS as CROSSING_FLAGS
 from durability.inference.likelihood import EXPLANATIONS as LIKELIHOOD_FLAGS
 from durability.inference.model import priors
@@ -382,6 +383,8 @@ def stored_fit(folder: Path, study: Study, key: str, *, law: Any, level: float) 
         if not isinstance(kept, dict) or kept.get("key") != key:
             return None
         with xarray.open_datatree(folder / "results.nc", engine="h5netcdf") as tree:
+            if "mixture" in tree.children:
+                return AveragedFit.of_datatree(study, tree.load(), level=level)
             return Fit.from_datatree(study, tree.load(), law=law, level=level)
     except (OSError, ValueError, KeyError, TypeError):
         return None
