@@ -171,8 +171,9 @@ class Page:
         if request.method == "POST":
             given = dict(await _form(request))
             try:
-                with self.steps.lock:
-                    describing.write_text(folder, given.get("text", ""), given.get("was", ""))
+                await run_in_threadpool(
+                    self.steps.write_text, folder, given.get("text", ""), given.get("was", "")
+                )
                 return _see(self.steps.base(folder))
             except Changed as error:
                 words = str(error)
@@ -185,9 +186,7 @@ class Page:
         if request.method == "POST":
             wanted = planning.Wanted.of(dict(await _form(request)))
             try:
-                with self.steps.lock:
-                    folder = await run_in_threadpool(planning.plan_study, self.shelf, wanted)
-                return _see(self.steps.base(folder))
+                return _see(await run_in_threadpool(self.steps.plan, wanted))
             except (ValueError, LookupError) as error:
                 words = str(error.args[0])
         lamps = describing.choices()["lamps"]

@@ -17,7 +17,7 @@ from typing import Any, Literal
 
 State = Literal["running", "done", "failed", "stopped"]
 
-WORKER = (sys.executable, "-m", "durability.page.worker")
+WORKER = (sys.executable, "-P", "-m", "durability.page.worker")  # -P: nothing of the folder is run
 
 PATIENCE = 5.0
 """Seconds after which a run that does not stop is ended."""

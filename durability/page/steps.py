@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from durability.page import describing, intake, views
+from durability.page import describing, intake, planning, views
 from durability.page.sheet import read_sheet
 from durability.page.shelf import HERE, ORIGINALS, Shelf
 
@@ -150,6 +150,16 @@ class Steps:
                     told.append(f"The working copy has a new column {column}: {named[0].name} in"
                                 " every row.")  # fmt: skip
                     table.save(folder / file)
+
+    def write_text(self, folder: Path, text: str, was: str) -> None:
+        """Replace study.toml by a text, where it still is what was shown; else raises Changed."""
+        with self.lock:
+            describing.write_text(folder, text, was)
+
+    def plan(self, wanted: planning.Wanted) -> str:
+        """Plan a study; its address. ValueError and LookupError say what cannot be."""
+        with self.lock:
+            return self.base(planning.plan_study(self.shelf, wanted))
 
     def mend(self, folder: Path, asked: dict[str, Any]) -> None:
         """Change one cell, or add a column, of a table of the study.
