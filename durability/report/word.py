@@ -145,8 +145,9 @@ def _front(w: _Writer, results: Results) -> None:
     if study.invented:
         w.text("Invented data, for demonstration.", bold=True)
     done = f"{method.made(results)}, durability {results.provenance['version']}"
-    rows = [("laboratory", study.laboratory), *study.front.rows(), ("source of the data", study.source),
-            ("measured", f"{study.property} [{study.unit}]"), ("made", done)]  # fmt: skip
+    rows = [("laboratory", study.laboratory), *study.front.rows(),
+            ("source of the data", study.source), ("measured", f"{study.property} [{study.unit}]"),
+            ("made", done)]  # fmt: skip
     w.rows((a, b) for a, b in rows if b)
 
 

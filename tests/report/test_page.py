@@ -34,6 +34,7 @@ class Page(HTMLParser):
         self.answer: list[str] = []
         self.choices: dict[str, list[str]] = {}
         self._quote: list[str] | None = None
+        self._ends = ""
         self.feed(text)
         self.close()
         assert self.open == []
@@ -46,8 +47,9 @@ class Page(HTMLParser):
         if tag == "section":
             self.section.append(known.get("id") or "")
         if "data-statement" in known:
-            assert tag == "span" and self._quote is None
+            assert tag in ("span", "use", "g") and self._quote is None
             self._quote = [known["data-statement"] or "", ""]
+            self._ends = "span" if tag == "span" else "title"
             if known.get("data-key") is not None:
                 self.choices.update(dict.fromkeys((known["data-key"] or "").split(), self._quote))
 
@@ -59,7 +61,7 @@ class Page(HTMLParser):
         self.open.pop()
         if tag == "section":
             self.section.pop()
-        if tag == "span" and self._quote is not None:
+        if self._quote is not None and tag == self._ends:
             self.quotes.append((self._quote[0], self._quote[1].strip()))
             self._quote = None
 
