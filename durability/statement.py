@@ -63,11 +63,11 @@ QUANTITIES: dict[str, str] = {
     "price_of_dose": "price of a square metre divided by its threshold dose",
     "price_of_day": "price of a square metre divided by its days in the open at the site",
     "days_tested": "whole days after laying that the doses tested bear out by themselves",
-    "outdoor_equivalent": "days in the open at the site that do the damage of the stated lamp dose",
-    "lamp_hours_for": "lamp hours, dark phases included, that do the damage of the stated days at the site",
-    "strength_left": "strength left after time in the open, as a fraction of the unexposed strength",
+    "outdoor_equivalent": "days in the open at the site that do the damage of a lamp dose",
+    "lamp_hours_for": "lamp hours, dark phases included, that do the damage of days at the site",
+    "strength_left": "strength left after time in the open, as a fraction of the unexposed one",
     "chance_of_holding": "probability that what is required is still left after time in the open",
-    "reduction_factor": "unexposed strength divided by the strength left when the product is covered",
+    "reduction_factor": "unexposed strength divided by the strength left when it is covered",
 }
 KINDS: tuple[str, ...] = get_args(Kind)
 SUBJECTS: dict[str, str] = {

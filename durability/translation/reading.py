@@ -1,4 +1,4 @@
-"""How is the posterior of one material read on a sky? One object that turns doses into days and back.
+"""How is a posterior read on a sky? One object that turns doses into days and back.
 
 A `SkyClock` holds, for every draw, all that lies between the nominal dose of a lamp and time under
 a sky. `SkyClock.days` reads a dose as days from laying; `SkyClock.lamp_dose` reads time in the
@@ -60,7 +60,7 @@ class OpenInterval:
         """From text such as ``"2026-03-01 to 2026-03-20"``, with ``" at 0.3"`` for part light."""
         form = "2026-03-01 to 2026-03-20, or 2026-03-01 to 2026-03-20 at 0.3 for part of the light"
         days, _, light = text.partition(" at ")
-        begin, word, end = days.partition(" to ")
+        begin, _, end = days.partition(" to ")
         try:
             first, last = (datetime.date.fromisoformat(x.strip()) for x in (begin, end))
             share = float(light) if light else 1.0
@@ -212,8 +212,8 @@ def sky_clocks(
             seed=seed,
             learned=learned_links(fit, material, lamp, place.name, draws=draws, seed=seed),
         )  # fmt: skip
-        clocks[material] = SkyClock(
-            material=material, lamp=lamp, year=sky_year(sky, lamp.variable), links=links,
+        clocks[str(material)] = SkyClock(
+            material=str(material), lamp=lamp, year=sky_year(sky, lamp.variable), links=links,
             cloud=cloud,
         )  # fmt: skip
     return clocks, left_out, place

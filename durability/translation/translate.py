@@ -33,7 +33,6 @@ if TYPE_CHECKING:
 
     from durability.exposure import Site
     from durability.translation.result import Translation
-    from durability.translation.sky import SkyYear
 
 SUBJECTS: tuple[Subject, ...] = get_args(Subject)
 
@@ -150,11 +149,12 @@ def translate(
         )
 
     names = list(clocks)
+    days = days.sel(of=list(subjects))
     return Translation(
         site=place.name,
         title=place.title,
         exposures={m: c.exposure for m, c in clocks.items()},
-        days=days.sel(of=list(subjects)).where(~(days > horizon_years * 365.0), np.inf),
+        days=days.where(~(days > horizon_years * 365.0), np.inf),
         annual=annual_dose(sky, shared, cloud, fit.level),
         effective_temperature=xarray.DataArray(
             temperatures,

@@ -10,8 +10,8 @@ from durability.translation import EXPLANATIONS, explain, translate
 from durability.translation.inputs import draw_links, draw_shared, read_inputs
 from durability.translation.lamp import lamp_clock
 from durability.translation.laying import laying_days, laying_hours
-from durability.translation.sky import sky_year
 from durability.translation.reading import SkyClock
+from durability.translation.sky import sky_year
 
 
 def test_under_the_lamps_own_light_days_are_dose_divided_by_daily_dose(
