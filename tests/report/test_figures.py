@@ -110,7 +110,7 @@ def test_pointing_at_a_mark_tells_its_strip_or_its_statement(quarry: SimpleNames
     strips = int((quarry.results.study.rows["material"].values == "B").sum())
     assert drawn["strength-1-0"].count("</title></use>") >= strips - 3  # a single mark has its own
     assert drawn["strength-1-0"].count("<title>") == strips
-    assert "cut at a slant" in drawn["strength-1-0"]
+    assert "cut at a slant" in drawn["strength-0-0"]
     for name, quantities in (("thresholds", {"threshold_dose"}),
                              ("days", {"days_to_cover", "outdoor_days"})):  # fmt: skip
         quoted = re.findall(r'data-statement="([^"]+)"[^>]*><title>([^<]*)</title>', drawn[name])
