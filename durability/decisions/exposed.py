@@ -79,8 +79,9 @@ class Exposed:
 
     @property
     def latest(self) -> Statements:
-        """The updated statements where there are any, else those before digging."""
-        return self.updated if len(self.updated) else self.statements
+        """The updated statements, and the first ones of materials that were not dug out."""
+        told = {s.material for s in self.updated}
+        return self.updated + self.statements.where(lambda s: s.material not in told)
 
     def verdict(self, material: str) -> str:
         """Whether to leave it, dig out strips, or take it up, by the weaker direction."""
@@ -91,7 +92,7 @@ class Exposed:
             return f"It may stay: it holds with probability {chance:.2f}, and {asked}."
         if chance <= 1 - self.assurance:
             return f"Take it up, or prove it by strips: it holds with probability {chance:.2f}."
-        if len(self.updated):
+        if len(self.updated.where(material=material)):
             return (f"Not settled by the strips dug out: it holds with probability {chance:.2f}, "
                     f"and {asked}. Dig out more, or take it up.")  # fmt: skip
         return f"Dig out strips and break them: it holds with probability {chance:.2f}; {asked}."
