@@ -9,7 +9,7 @@ from durability.terminal import print_table
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from durability.inference.averaging import AveragedFit
+    from durability.inference.averaged import AveragedFit
     from durability.inference.checking import (
         LastDose,
         PredictiveCheck,

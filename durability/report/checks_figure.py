@@ -30,7 +30,7 @@ from durability.report.look import (
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from durability.inference.averaging import AveragedFit
+    from durability.inference.averaged import AveragedFit
     from durability.inference.checking import LastDose, PredictiveCheck, PriorPredictive
 
 PALE_BLUE = "#7fb3d5"
