@@ -63,6 +63,10 @@ _HOMES = {
     "sites": "durability.exposure",
     "translate": "durability.translation",
     "turnbull": "durability.inference.crossing",
+    "verify": "durability.report.verify",
+    "unpack": "durability.report.archive",
+    "pack": "durability.report.archive",
+    "compare_results": "durability.report.difference",
 }
 __all__ = [*sorted(_HOMES), "__version__"]  # pyright: ignore[reportUnsupportedDunderAll]
 
@@ -93,7 +97,11 @@ if TYPE_CHECKING:
     from durability.report import Results as Results
     from durability.report import read_results as read_results
     from durability.report import report as report
+    from durability.report.archive import pack as pack
+    from durability.report.archive import unpack as unpack
+    from durability.report.difference import compare_results as compare_results
     from durability.report.quoting import quote as quote
+    from durability.report.verify import verify as verify
     from durability.statement import Statement as Statement
     from durability.statement import Statements as Statements
     from durability.study import Problem as Problem

@@ -1,4 +1,4 @@
-"""Do verify, diff, pack and open answer at a terminal and in a script, with the exit status they state?"""
+"""Do the commands of the record answer as stated: text, one JSON document, exit status?"""
 
 from __future__ import annotations
 

@@ -121,7 +121,7 @@ class Difference:
         return f"<p>{html.escape(self.headline())}</p><table>{body}</table>"
 
 
-def compare(before: str | Path, after: str | Path) -> Difference:
+def compare_results(before: str | Path, after: str | Path) -> Difference:
     """Compare two results: what they were made from, and what they say.
 
     Parameters

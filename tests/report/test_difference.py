@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from durability import read_study
-from durability.report.difference import compare
+from durability.report.difference import compare_results
 from durability.report.movement import movements
 from durability.report.record import asked_of, data_groups
 from durability.report.results import save, write_folder
@@ -61,7 +61,7 @@ def change_json(file: Path, change) -> None:
 
 def test_a_result_does_not_differ_from_itself(write, study):
     out = write(study, "a")
-    found = compare(out, out)
+    found = compare_results(out, out)
     assert (found.causes, found.moved) == ((), ())
     assert found.alike > 0
     assert found.headline().startswith("Nothing differs")
@@ -79,7 +79,7 @@ def test_a_corrected_an_added_and_a_removed_row_are_told_with_their_places(write
     lines[first] = ",".join(cells)
     gone = lines.pop(first + 1)
     (study / "specimens.csv").write_text("\n".join([*lines, ",".join(added)]) + "\n")
-    found = compare(before, write(study, "b"))
+    found = compare_results(before, write(study, "b"))
     data = {c.name: c.text for c in found.causes if c.kind == "data"}
     told = " ".join(data.values())
     assert f"strength {float(earlier):.6g} became 777" in told
@@ -95,7 +95,7 @@ def test_a_changed_key_of_the_description_is_named_with_both_values(write, study
     text = (study / "study.toml").read_text()
     assert "thresholds = [0.5]" in text
     (study / "study.toml").write_text(text.replace("thresholds = [0.5]", "thresholds = [0.6]"))
-    found = compare(before, write(study, "b"))
+    found = compare_results(before, write(study, "b"))
     told = [(c.name, c.text) for c in found.causes]
     assert told == [("study.thresholds", "[0.5] became [0.6]")]
     assert "one kind, description" in found.headline()
@@ -111,7 +111,7 @@ def test_model_files_versions_and_seed_are_told_apart(write, study):
         record["seed"] = 77
 
     change_json(after / "provenance.json", other)
-    found = compare(before, after)
+    found = compare_results(before, after)
     told = {(c.kind, c.name): c.text for c in found.causes}
     assert told["model file", "priors.toml"] == "its content differs"
     assert told["model file", "laws/new.toml"] == "only in the second"
