@@ -276,7 +276,8 @@ def resampled(
     middle, covariance = mode_and_curvature(log_density, start)
     points, weight = np.zeros((0, 0)), np.zeros(0)
     for stage in range(8):
-        proposal = multivariate_t(middle, 1.2 * covariance, df=6)
+        jitter = 1e-6 * np.eye(start.size)
+        proposal = multivariate_t(middle, 1.2 * covariance + jitter, df=6)
         points = proposal.rvs(tried, random_state=rng)
         log_weight = log_density(points) - proposal.logpdf(points)
         weight = np.exp(log_weight - log_weight.max())
