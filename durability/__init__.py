@@ -63,6 +63,17 @@ _HOMES = {
     "sites": "durability.exposure",
     "translate": "durability.translation",
     "turnbull": "durability.inference.crossing",
+    "AveragedFit": "durability.inference.averaged",
+    "average_laws": "durability.inference.averaging",
+    "bank_prior": "durability.inference.checking",
+    "earlier_prior": "durability.inference.checking",
+    "fit_with_earlier": "durability.inference.checking",
+    "last_dose_check": "durability.inference.checking",
+    "leave_one_dose_out": "durability.inference.checking",
+    "leave_one_out": "durability.inference.checking",
+    "predictive_check": "durability.inference.checking",
+    "prior_predictive": "durability.inference.checking",
+    "sensitivity": "durability.inference.checking",
     "verify": "durability.report.verify",
     "unpack": "durability.report.archive",
     "pack": "durability.report.archive",
@@ -78,6 +89,17 @@ if TYPE_CHECKING:
     from durability.inference import Fit as Fit
     from durability.inference import Sampler as Sampler
     from durability.inference import fit as fit
+    from durability.inference.averaged import AveragedFit as AveragedFit
+    from durability.inference.averaging import average_laws as average_laws
+    from durability.inference.checking import bank_prior as bank_prior
+    from durability.inference.checking import earlier_prior as earlier_prior
+    from durability.inference.checking import fit_with_earlier as fit_with_earlier
+    from durability.inference.checking import last_dose_check as last_dose_check
+    from durability.inference.checking import leave_one_dose_out as leave_one_dose_out
+    from durability.inference.checking import leave_one_out as leave_one_out
+    from durability.inference.checking import predictive_check as predictive_check
+    from durability.inference.checking import prior_predictive as prior_predictive
+    from durability.inference.checking import sensitivity as sensitivity
     from durability.inference.crossing import CrossingFit as CrossingFit
     from durability.inference.crossing import TurnbullCurve as TurnbullCurve
     from durability.inference.crossing import crossings_of as crossings_of
