@@ -237,6 +237,11 @@ class Page:
         folder = self._folder(request)
         name = request.path_params["name"]
         file = folder / "results" / name
+        if name == views.PRINTED and not file.is_file():
+            try:
+                await run_in_threadpool(self.steps.print_report, folder)
+            except ValueError as error:
+                return _page("sorry", 409, words=str(error.args[0]), back=self.steps.base(folder))
         if name not in views.RESULT_FILES or not file.is_file():
             raise HTTPException(404)
         headers = {}

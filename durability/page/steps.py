@@ -151,6 +151,13 @@ class Steps:
                                 " every row.")  # fmt: skip
                     table.save(folder / file)
 
+    def print_report(self, folder: Path) -> None:
+        """Print the report to PDF beside it; ValueError says why it cannot be."""
+        from durability.report.printing import print_pdf
+
+        with self.lock:
+            print_pdf(folder / "results")
+
     def write_text(self, folder: Path, text: str, was: str) -> None:
         """Replace study.toml by a text, where it still is what was shown; else raises Changed."""
         with self.lock:

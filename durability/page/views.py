@@ -27,6 +27,7 @@ MOST_COLUMNS = 60
 _OFFER = re.compile(r'(?:Write|Did you mean) "([^"]+)"[.?,]')
 _MISSING = re.compile(r'a column "(\w+)"')
 
+PRINTED = "report.pdf"
 RESULT_FILES = {
     "report.html": "the report, one page for any browser",
     "report.pdf": "the report as a printed page",
@@ -227,6 +228,7 @@ def answer_view(folder: Path) -> dict[str, Any] | None:
     """What the results say, whether they still belong to the data, and the files to read."""
     from durability.report.archive import input_states
     from durability.report.kept import read_kept
+    from durability.report.printing import browser
     from durability.report.results import ResultsFolderError
 
     try:
@@ -239,6 +241,9 @@ def answer_view(folder: Path) -> dict[str, Any] | None:
         for name, words in RESULT_FILES.items()
         if (kept.folder / name).is_file()
     ]
+    there = {f["name"] for f in files}
+    if "report.html" in there and PRINTED not in there and browser() is not None:
+        files.append({"name": PRINTED, "words": RESULT_FILES[PRINTED], "size": None})
     return {
         "sentences": [str(s) for s in kept.document.get("answer", ())],
         "cautions": [str(c) for c in kept.document.get("standing_cautions", ())],

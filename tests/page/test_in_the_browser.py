@@ -135,6 +135,7 @@ def test_a_spreadsheet_becomes_a_report(browser, start, shelf, tmp_path):
     document = json.loads((shelf / "lab" / "results" / "results.json").read_text(encoding="utf-8"))
     shown = browser.run("[...document.querySelectorAll('.answer li')].map(x => x.textContent)")
     assert shown == document["answer"]
+    assert visitor.get("/study/lab/results/report.pdf").body.startswith(b"%PDF")
     archive = visitor.get("/study/lab/archive.zip")
     assert archive.body.startswith(b"PK")
     browser.open(browser.run("document.querySelector('a[href$=\"report.html\"]').href"))
