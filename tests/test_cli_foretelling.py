@@ -27,8 +27,10 @@ def test_help_has_a_worked_line(command):
 
 
 def test_foretell_says_how_laws_foretell_and_what_follows(tmp_path):
-    result = run("foretell", EXAMPLES / "uv-cycles", "--law", "exponential", "--law", "linear",
-                 "--quiet", "--figures", tmp_path / "f", "--out", tmp_path / "laws.json")  # fmt: skip
+    result = run(
+        "foretell", EXAMPLES / "uv-cycles", "--law", "exponential", "--law", "linear", "--quiet",
+        "--figures", tmp_path / "f", "--out", tmp_path / "laws.json",
+    )  # fmt: skip
     assert result.exit_code == 0, result.stderr
     for words in (
         "Do the strips look as the law",
