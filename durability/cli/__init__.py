@@ -7,7 +7,7 @@ from durability.cli.app import app
 # in the order in which --help lists their commands
 MODULES = (
     "starting", "checking", "laboratory", "laws", "fitting", "foretelling", "days",
-    "covering", "outdoors", "reporting", "many", "quoting", "record", "opening",
+    "covering", "mapping", "outdoors", "reporting", "many", "quoting", "record", "opening",
 )  # fmt: skip
 
 for _module in MODULES:
