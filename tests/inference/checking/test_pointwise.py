@@ -24,15 +24,13 @@ EXAMPLES = Path(__file__).parents[3] / "examples"
 FEW = Sampler(draws=40, tune=200, chains=1)
 
 
-def plain_buffer(model) -> np.ndarray:
+def plain_buffer(model, coordinates: Coordinates) -> np.ndarray:
     """The compiled density's buffer in the parameters themselves."""
-    lay = layout(model)
-    return pack(model, Coordinates(
-        centre=np.zeros(lay.size), chol=np.zeros((0, 0)), diagonal=np.ones(lay.size),
-        effect_hat=np.zeros(lay.n_effect), effect_var=np.ones(lay.n_effect),
-        series_hat=np.zeros(len(model.series)), series_var=np.ones(len(model.series)),
-        bends=np.zeros((lay.n_group + 1, 41, 5)), raw=True,
-    ))  # fmt: skip
+    size = layout(model).size
+    plain = replace(
+        coordinates, centre=np.zeros(size), chol=np.zeros((0, 0)), diagonal=np.ones(size), raw=True
+    )
+    return pack(model, plain)
 
 
 def studies():
@@ -61,12 +59,13 @@ def test_density_of_left_out_items_is_the_difference_of_compiled_densities(study
     theta = drawn.theta.reshape(-1, drawn.theta.shape[-1])
     items = items_of(model)
     parts = parts_of(made, items=items)
-    whole, grad = plain_buffer(model), np.empty(theta.shape[1])
+    at = drawn.coordinates
+    whole, grad = plain_buffer(model, at), np.empty(theta.shape[1])
     rng = np.random.default_rng(0)
     last = items.dose == items.dose.max()
     for left_out in (rng.random(len(items)) < 0.4, last, np.ones(len(items), dtype=bool)):
         less = replace(without(model, left_out, items=items), main_prior=model.main_prior)
-        rest = plain_buffer(less)
+        rest = plain_buffer(less, at)
         compiled = np.array(
             [kernel.log_density(t, grad, whole) - kernel.log_density(t, grad, rest) for t in theta]
         )
