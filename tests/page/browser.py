@@ -32,11 +32,18 @@ class Browser:
              "--remote-debugging-port=0", f"--user-data-dir={self._place.name}", "about:blank"],
             stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
         )  # fmt: skip
+        self._open = ExitStack()
+        try:
+            self._start(connect)
+        except BaseException:  # a browser that cannot be driven is not left behind
+            self.close()
+            raise
+
+    def _start(self, connect: Any) -> None:
         port_file = Path(self._place.name) / "DevToolsActivePort"
         wait(lambda: port_file.is_file() and "\n" in port_file.read_text(), 60)
         self._port = int(port_file.read_text().split()[0])
         self._connect = connect
-        self._open = ExitStack()
         self.console: list[str] = []
         self.requests: list[str] = []
         self.select(self.new_tab())
