@@ -29,12 +29,15 @@ def measure_next_figure(found: MeasureNext) -> Figure:
         places = range(len(order))
         ax.barh(places, [100 * found.first[n] for n in order], color=BLUE, height=0.6)
         ax.plot([100 * found.total[n] for n in order], places, "D", color=INK, mfc="white", ms=4.5)
-        ax.set_yticks(list(places), [fill(INPUTS.get(n, n), 44) for n in order], fontsize=7.5)
+        ax.set_yticks(list(places), [fill(INPUTS.get(n, n), 34) for n in order], fontsize=7.5)
         ax.set_xlabel("share of the variance of log days [%]")
         ax.set_xlim(0, None)
         ax.grid(axis="y", visible=False)
         where = " ".join(x for x in (found.material, found.direction) if x)
-        ax.set_title(f"{where} at {found.title}, laid in {MONTHS[found.month - 1]}", x=-0.7)
+        month = MONTHS[found.month - 1]
+        figure.suptitle(
+            f"{where} at {found.title}, laid in {month}", fontsize=9.5, x=0.02, ha="left"
+        )
         handles = [patch("alone (first order)", color=BLUE),
                    line("with all else (total)", color=INK, marker="D", ms=4.5, ls="none",
                         mfc="white")]  # fmt: skip
