@@ -11,10 +11,7 @@ from __future__ import annotations
 import datetime
 import hashlib
 import json
-import os
-import shutil
-import tempfile
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from importlib import metadata
 from pathlib import Path
@@ -32,7 +29,8 @@ from durability.inference.crossing import FLAGS as CROSSING_FLAGS
 from durability.inference.likelihood import EXPLANATIONS as LIKELIHOOD_FLAGS
 from durability.inference.model import priors
 from durability.inference.second import SecondLook, second_look
-from durability.report.record import data_groups, machine, seal
+from durability.report.folder import EXTRAS, FILES, ResultsFolderError, refuse_place, write_folder
+from durability.report.record import data_groups, machine
 from durability.retention import FLAGS as RETENTION_FLAGS
 from durability.statement import SCHEMA, Statements
 from durability.study import FLAGS as STUDY_FLAGS
@@ -41,9 +39,6 @@ from durability.study import Caution, Study
 if TYPE_CHECKING:
     from durability.translation import Translation
 
-FILES = ("results.nc", "results.json", "report.html", "report.docx", "provenance.json")
-EXTRAS = ("report.pdf", "figures")
-"""What else may lie in a results folder, made when asked for."""
 LIBRARIES = ("arviz", "numba", "numpy", "nutpie", "pvlib", "pymc", "scipy", "xarray")
 
 CAUTIONS = (
@@ -283,72 +278,6 @@ def stored_document(folder: Path, whole: str) -> dict[str, Any] | None:
         return None
 
 
-class ResultsFolderError(OSError):
-    """The results cannot be written there; says why and what to do."""
-
-
-def refuse_place(out: Path) -> None:
-    """Refuse a place that is not a results folder; ask before sampling, not after.
-
-    Raises
-    ------
-    ResultsFolderError : `out` is a file, or a folder that holds other things.
-    """
-    if out.exists() and not out.is_dir():
-        raise ResultsFolderError(f"{out.name} is a file; name a folder with --out")
-    if out.is_dir() and any(p.name not in (*FILES, *EXTRAS) for p in out.iterdir()):
-        raise ResultsFolderError(
-            f"{out.name} holds files that are not results; name another folder with --out"
-        )
-
-
-def write_folder(out: Path, fill: Callable[[Path], None]) -> None:
-    """Fill a folder beside `out` and move it there whole; on any failure `out` stays as it was.
-
-    Raises
-    ------
-    ResultsFolderError : the place is not writable or the disk is full.
-    """
-    out = out.absolute()
-    try:
-        out.parent.mkdir(parents=True, exist_ok=True)
-        refuse_place(out)
-        fresh = Path(tempfile.mkdtemp(prefix=f".{out.name}-", dir=out.parent))
-    except ResultsFolderError:
-        raise
-    except OSError as error:
-        raise _cannot(out, error) from error
-    try:
-        fill(fresh)
-        seal(fresh)
-        fresh.chmod(0o755)
-        old = fresh.with_name(fresh.name + "-old")
-        if out.exists():
-            os.replace(out, old)
-            try:
-                os.replace(fresh, out)
-            except BaseException:  # an interrupt here must not leave the old results aside
-                os.replace(old, out)
-                raise
-            shutil.rmtree(old, ignore_errors=True)
-        else:
-            os.replace(fresh, out)
-    except ResultsFolderError:
-        raise
-    except OSError as error:
-        raise _cannot(out, error) from error
-    finally:
-        shutil.rmtree(fresh, ignore_errors=True)
-
-
-def _cannot(out: Path, error: OSError) -> ResultsFolderError:
-    reason = error.strerror or type(error).__name__
-    return ResultsFolderError(
-        f"the results folder {out.name} cannot be written ({reason.lower()});"
-        " the earlier results are untouched. Free space or name another folder with --out"
-    )
-
-
 def save(results: Results, folder: Path) -> None:
     """Write results.nc, results.json and provenance.json into a folder that exists."""
     import xarray
@@ -435,3 +364,10 @@ def collect(
         second=second_look(fit) if fit.diagnostics.ok else None,
         assured=assured(fit, translations) if fit.diagnostics.ok else Statements(),
     )
+
+
+__all__ = [
+    "CAUTIONS", "EXTRAS", "FILES", "LIBRARIES", "Results", "ResultsFolderError", "budget_records",
+    "collect", "keep_fit", "model_hashes", "provenance", "read_results", "refuse_place", "save",
+    "schema", "source_hash", "stored_document", "stored_fit", "whole_key", "write_folder",
+]  # fmt: skip

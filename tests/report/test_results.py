@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from durability import read_results
-from durability.report import ResultsFolderError
+from durability.report import ResultsFolderError, folder
 from durability.report import results as room
 from durability.report.results import keep_fit, save, stored_fit, write_folder
 
@@ -86,7 +86,7 @@ def test_a_parent_that_cannot_be_written_is_named(earlier, monkeypatch):
     def denied(*args, **options):
         raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
 
-    monkeypatch.setattr(room.tempfile, "mkdtemp", denied)
+    monkeypatch.setattr(folder.tempfile, "mkdtemp", denied)
     with pytest.raises(ResultsFolderError, match=r"results cannot be written .permission denied"):
         write_folder(earlier, fill)
     assert_untouched(earlier)
@@ -105,7 +105,7 @@ def test_a_failure_while_moving_into_place_puts_the_earlier_results_back(
             raise error
         replace(a, b)
 
-    monkeypatch.setattr(room.os, "replace", once)
+    monkeypatch.setattr(folder.os, "replace", once)
     with pytest.raises((ResultsFolderError, KeyboardInterrupt)):
         write_folder(earlier, fill)
     assert len(moved) == 3
