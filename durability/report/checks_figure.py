@@ -73,7 +73,7 @@ def predictive_figure(check: PredictiveCheck, statistic: str = "mean") -> Figure
         ax.axvline(1.0, color=GREY, lw=0.8, ls=":")
         ax.set_yticks(y, [r.name() for r in rows], fontsize=6.5)
         ax.set_ylim(-1, len(rows))
-        ax.set_xlabel(f"{STATISTICS[statistic]} over the median of the model ({check.law}) [1]")
+        ax.set_xlabel(f"{STATISTICS[statistic]} over the model's median [1]")
         shown = check.of(statistic)
         inside = sum(r.inside_95 for r in shown)
         words = STATISTICS[statistic].capitalize()
