@@ -76,8 +76,8 @@ def fit_or_reuse(
     ------
     ResultsFolderError : `out` is a file, or holds other things.
     """
-    from durability.inference import Sampler
-    from durability.inference.averaging import answering_fit
+    from durability.inference import Sampler, fit
+    from durability.inference.averaging import average_laws
 
     refuse_place(out)
     settings = sampler or Sampler()
@@ -91,10 +91,12 @@ def fit_or_reuse(
         if kept is not None:
             return kept, record, True
     progress("finding the mode", 0.0)
-    made = answering_fit(
-        study, law=the_law, errors=errors, level=level, sampler=settings, seed=seed,
-        progress=progress,
-    )  # fmt: skip
+    options: dict[str, Any] = {
+        "errors": errors, "level": level, "sampler": settings, "seed": seed, "progress": progress,
+    }  # fmt: skip
+    if isinstance(the_law, str):
+        return average_laws(study, **options), record, False
+    made = fit(study, law=the_law, **options)
     return made, record, False
 
 
