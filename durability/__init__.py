@@ -78,10 +78,19 @@ _HOMES = {
     "unpack": "durability.report.archive",
     "pack": "durability.report.archive",
     "compare_results": "durability.report.difference",
+    "OpenInterval": "durability.translation.reading",
+    "cover": "durability.decisions.covering",
+    "exposed": "durability.decisions.exposed",
+    "outdoor_equivalent": "durability.translation.equivalent",
+    "lamp_hours_for": "durability.translation.equivalent",
+    "measure_next": "durability.translation.measure_next",
+    "days_map": "durability.translation.days_map",
 }
 __all__ = [*sorted(_HOMES), "__version__"]  # pyright: ignore[reportUnsupportedDunderAll]
 
 if TYPE_CHECKING:
+    from durability.decisions.covering import cover as cover
+    from durability.decisions.exposed import exposed as exposed
     from durability.exposure import chamber as chamber
     from durability.exposure import convert_dose as convert_dose
     from durability.exposure import read_site as read_site
@@ -137,6 +146,11 @@ if TYPE_CHECKING:
     from durability.translation import TranslationRefused as TranslationRefused
     from durability.translation import lab_to_sky as lab_to_sky
     from durability.translation import translate as translate
+    from durability.translation.days_map import days_map as days_map
+    from durability.translation.equivalent import lamp_hours_for as lamp_hours_for
+    from durability.translation.equivalent import outdoor_equivalent as outdoor_equivalent
+    from durability.translation.measure_next import measure_next as measure_next
+    from durability.translation.reading import OpenInterval as OpenInterval
 
 
 def __getattr__(name: str) -> Any:
