@@ -22,6 +22,7 @@ def folder(tmp_path: Path) -> Path:
     return tmp_path
 
 
+@pytest.mark.slow
 def test_the_page_is_printed_and_its_hash_noted(folder: Path) -> None:
     browser_path()
     pypdf = pytest.importorskip("pypdf")
