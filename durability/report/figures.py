@@ -169,7 +169,7 @@ def _strips(axis: Axes, rows: Any, lots: list[str], last: float, handles: dict[s
             handles["not used"] = line("not used", **look)
 
 
-def _strip_words(rows: Any, i: int) -> str:
+def _strip_words(rows: Any, i: Any) -> str:
     """Lot, specimen, dose and strength of a row, to be shown on pointing at it."""
     named = (("lot", rows["lot"].values[i]), ("specimen", rows["specimen"].values[i]))
     who = ", ".join(f"{what} {name}" for what, name in named if name)
