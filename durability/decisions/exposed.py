@@ -9,7 +9,7 @@ likelihood: an importance sample of the posterior given those strips too, all of
 from __future__ import annotations
 
 import html
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -203,7 +203,7 @@ def exposed(
         dose = clock.spent(intervals)
         unit = fit.study.exposures[clock.lamp.exposure].dose_unit
         doses[material] = f"{float(np.median(dose)):.3g} {unit}"
-        left = {
+        left: dict[str, dict[Subject, NDArray[np.float64]]] = {
             d: {o: _left(fit, material, d, clock.lamp.exposure, o, share, dose)
                 for o in dict.fromkeys((of, "new_lot"))}
             for d in fit.directions(material)
@@ -327,7 +327,7 @@ def _weights(
     fit: Fit,
     material: str,
     clock: SkyClock,
-    left: dict[str, dict[Subject, NDArray[np.float64]]],
+    left: Mapping[str, Mapping[Subject, NDArray[np.float64]]],
     strips: Sequence[DugOut],
 ) -> NDArray[np.float64]:
     """Weights (draw,) that sum to 1: the likelihood of the strips under each draw's lot."""

@@ -65,7 +65,7 @@ def days_map_figure(
         for axis in grid[-1]:
             axis.set_xlabel("longitude [°E]")
         bar = figure.colorbar(drawn, ax=grid, shrink=0.7, pad=0.02)
-        ticks = lines[:: max(1, len(lines) // 6)] or [norm.vmin]
+        ticks = lines[:: max(1, len(lines) // 6)] or [max(low, 1.0)]
         bar.set_ticks(ticks, labels=[f"{t:g}" for t in ticks])
         bar.minorticks_off()
         bar.set_label("whole days to cover [d]")

@@ -144,7 +144,7 @@ def _computed(found: Any, cluster: str | None) -> Any:
     if cluster is None:
         return found.compute(scheduler="threads")
     try:
-        from distributed import Client
+        from distributed import Client  # pyright: ignore[reportMissingImports]
     except ImportError:
         raise ValueError(
             "a cluster needs the package distributed, which is not installed"

@@ -7,6 +7,7 @@ changes no other.
 
 from __future__ import annotations
 
+import math
 import zlib
 from typing import TYPE_CHECKING
 
@@ -14,7 +15,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from durability.exposure import Assumption
+    from durability.exposure import Assumption, Site
     from durability.translation.lamp import LampClock, ThresholdPosterior
 
 SHARED = ("uv_factor", "cloud_power", "absorptance", "temperature_rise_factor", "year_to_year")
@@ -49,6 +50,25 @@ def read_inputs() -> dict[str, Assumption]:
     if missing:
         raise ValueError(f"models/translation.toml has no entry {', '.join(missing)}")
     return {name: known[name] for name in names}
+
+
+def for_site(inputs: dict[str, Assumption], site: Site) -> dict[str, Assumption]:
+    """The inputs at one site: the spread of its own years, and what its weather data add.
+
+    Several measured years give the spread of one year against the next; hours that were made from
+    monthly means make the ultraviolet less certain.
+    """
+    from dataclasses import replace
+
+    from durability.exposure import year_to_year
+
+    found = dict(inputs)
+    if len(site.years) > 1:
+        found["year_to_year"] = year_to_year(site)
+    uv = found["uv_factor"]
+    if site.uv_log_sd > 0 and uv.sd is not None:
+        found["uv_factor"] = replace(uv, sd=math.hypot(uv.sd, uv.value * site.uv_log_sd))
+    return found
 
 
 def draw_shared(
@@ -106,4 +126,4 @@ def draw_links(
     return links
 
 
-__all__ = ["SHARED", "draw_links", "draw_shared", "read_inputs", "stream"]
+__all__ = ["SHARED", "draw_links", "draw_shared", "for_site", "read_inputs", "stream"]

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from durability.translation.discrepancy import learned_links, learned_sky
-from durability.translation.inputs import draw_links, draw_shared, read_inputs
+from durability.translation.inputs import draw_links, draw_shared, for_site, read_inputs
 from durability.translation.lamp import LampClock, ThresholdPosterior, lamp_clocks
 from durability.translation.laying import LAYING_HOUR, MONTH_LENGTHS
 
@@ -201,7 +201,7 @@ def sky_clocks(
     lamps, left_out = lamp_clocks(fit, exposure)
     place = read_site(site) if isinstance(site, str | Path) else site
     seed = fit.seed if seed is None else seed
-    inputs = read_inputs()
+    inputs = for_site(read_inputs(), place)
     cloud = inputs["cloud_power"].value
     sky = sky_exposure(place, tilt=tilt, azimuth=azimuth, cloud_power=cloud)
     shared = draw_shared(inputs, draws=draws, seed=seed) | learned_sky(fit, place.name)

@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, get_args
 from durability.statement import Subject
 from durability.study.model import Caution
 from durability.translation.discrepancy import learned_from, learned_links, learned_sky
-from durability.translation.inputs import draw_links, draw_shared, read_inputs
+from durability.translation.inputs import draw_links, draw_shared, for_site, read_inputs
 from durability.translation.lamp import LampClock, ThresholdPosterior, lamp_clocks
 from durability.translation.laying import laying_days, laying_hours
 from durability.translation.reading import OpenInterval, SkyClock
@@ -106,7 +106,7 @@ def translate(
 
     clocks, left_out = lamp_clocks(fit, exposure)
     place = read_site(site) if isinstance(site, str | Path) else site
-    inputs = read_inputs()
+    inputs = for_site(read_inputs(), place)
     cloud = inputs["cloud_power"].value
     sky = sky_exposure(place, tilt=tilt, azimuth=azimuth, cloud_power=cloud)
 

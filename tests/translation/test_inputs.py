@@ -64,3 +64,14 @@ def test_streams_depend_on_seed_and_label_alone():
 def test_a_clock_of_another_length_is_refused(fit_of, clock):
     with pytest.raises(ValueError, match=r"reciprocity_exponent of A: expected 20000"):
         links_of(fit_of(np.ones(10)), "A", clock)
+
+
+def test_hours_made_from_monthly_means_make_the_ultraviolet_less_certain():
+    """0.08 and 1.08 · 0.1 together are 0.134 (arithmetic); hourly weather adds nothing."""
+    from durability.exposure import read_site
+    from durability.translation.inputs import for_site
+
+    site, inputs = read_site("miami"), read_inputs()
+    assert for_site(inputs, site) == inputs
+    vague = for_site(inputs, replace(site, uv_log_sd=0.1))["uv_factor"]
+    assert vague.sd == pytest.approx(0.134, abs=0.001)
