@@ -17,9 +17,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from durability.inference.averaged import AVERAGED, AveragedFit
+from durability.inference.build import build_model
+from durability.inference.checking.refit import fit_model
 from durability.inference.checking.scores import LawScore, rules, score_laws
 from durability.inference.fit import DEFAULT_LAW, Fit, fit
 from durability.inference.sampling import Sampler
+from durability.laws import read_law
 
 if TYPE_CHECKING:
     import xarray
@@ -231,13 +234,15 @@ def laws_may_part(plain: Fit) -> bool:
     if not plain.diagnostics.ok or not may_reach_beyond(plain):
         return False
     short = Sampler(draws=500, tune=200, chains=2)
-    fits = []
-    for law in rules()["candidates"]["laws"]:
-        one = fit(plain.study, law=law, errors=plain.model.errors, level=plain.level,
-                  sampler=short, seed=plain.seed)  # fmt: skip
-        if one.diagnostics.ok:
-            fits.append(one)
-    scores = reweighted(score_laws(fits, forecasts=False), "equal")
+    fits = [
+        fit_model(
+            plain.study,
+            build_model(plain.study, read_law(law), errors=plain.model.errors),
+            sampler=short, seed=plain.seed, level=plain.level, retry=False,
+        )
+        for law in rules()["candidates"]["laws"]
+    ]  # fmt: skip
+    scores = reweighted(score_laws(fits, forecasts=False, strict=False), "equal")
     if sum(s.weight > 0 for s in scores) < 2:
         return False
     return bool(mix(fits, scores, seed=plain.seed).laws_part)

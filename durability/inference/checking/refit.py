@@ -28,6 +28,7 @@ def fit_model(
     sampler: Sampler | None = None,
     seed: int = 0,
     level: float = 0.95,
+    retry: bool = True,
 ) -> Fit:
     """Draw from a model as it stands; a run that misses its diagnostics is repeated once.
 
@@ -36,6 +37,7 @@ def fit_model(
     study : whose model it is.
     model : from `durability.inference.build.build_model`, possibly changed.
     sampler, seed, level : as in `durability.fit`.
+    retry : repeat such a run; a quick look need not.
 
     Returns
     -------
@@ -45,7 +47,7 @@ def fit_model(
     names = parameter_names(model)
     drawn = sample(model, sampler=settings, seed=seed)
     checked = diagnose(drawn.theta, names, drawn.stats)
-    if not checked.ok or checked.divergences:
+    if retry and (not checked.ok or checked.divergences):
         careful = replace(settings, target_accept=0.98, tune=max(1000, settings.tune),
                           draws=2 * settings.draws)  # fmt: skip
         again = sample(model, sampler=careful, seed=seed + 1, coordinates=drawn.coordinates)

@@ -102,6 +102,7 @@ def score_laws(
     fits: Sequence[Fit],
     *,
     forecasts: bool = True,
+    strict: bool = True,
     progress: Callable[[str, float], None] | None = None,
 ) -> tuple[LawScore, ...]:
     """Scores and weights of laws fitted to the same study.
@@ -110,6 +111,7 @@ def score_laws(
     ----------
     fits : one a law, of one study with the same errors.
     forecasts : hide the largest doses too; by leave-one-out alone otherwise.
+    strict : fits that missed their diagnostics get no weight.
     progress : called with a word and the share done.
 
     Returns
@@ -117,7 +119,7 @@ def score_laws(
     tuple of LawScore in the order of the fits.
     """
     rule = rules()
-    good = [i for i, f in enumerate(fits) if f.diagnostics.ok]
+    good = [i for i, f in enumerate(fits) if f.diagnostics.ok or not strict]
     why = {i: f"the sampler missed its limits ({'; '.join(f.diagnostics.problems())})"
            for i, f in enumerate(fits) if i not in good}  # fmt: skip
     loo = {i: leave_one_out(fits[i], refit=False) for i in good}
