@@ -106,10 +106,23 @@ def cover(
         ]  # fmt: skip
         _give({"sites": [c.to_dict() for c in done]}, out, json)
         if not json:
+            if len(done) > 1:
+                print_side_by_side(done)
             for c in done:
                 print_allowed(c)
                 if not quiet:
                     print_cautions(c.cautions)
+
+
+def print_side_by_side(done: list[Cover]) -> None:
+    """Months by sites, a table a material."""
+    for material in dict.fromkeys(s.material or "" for c in done for s in c.statements):
+        print(f"{material}: cover within, whole days (worse direction)")
+        by_site = [{row[0]: row[1] for row in c.table(material)} for c in done]
+        months = list(dict.fromkeys(month for rows in by_site for month in rows))
+        lines = [[month, *(rows.get(month, "") for rows in by_site)] for month in months]
+        print_table(["laid in", *(c.site for c in done)], lines)
+        print()
 
 
 def print_allowed(c: Cover) -> None:
