@@ -18,9 +18,15 @@ import numpy as np
 
 from durability import catalogue
 from durability.inference.build import build_model
-from durability.inference.coordinates import layout, spread_of_score
+from durability.inference.coordinates import (
+    column_values,
+    layout,
+    own_values,
+    spread_of_score,
+    spread_priors,
+)
 from durability.inference.diagnostics import Diagnostics, diagnose
-from durability.inference.model import Errors, Model
+from durability.inference.model import Errors, Model, spread_name
 from durability.inference.sampling import Progress, Sample, Sampler, sample
 from durability.laws import Law, read_law
 from durability.retention import with_strength
@@ -544,12 +550,13 @@ def parameter_names(model: Model) -> list[str]:
     """A name for each entry of theta, in the study's words."""
     lay = layout(model)
     names = [f"{c.name} {c.subject}" for c in model.columns]
-    names += [f"shape {s.name} of {m}" for m in model.materials for s in model.law.shapes]
-    names += [f"strip spread of {m}" for m in model.materials]
+    by = model.materials if lay.n_shape_slot == len(model.materials) else ("all",)
+    names += [f"shape {s.name} of {m}" for m in by for s in model.law.shapes]
+    by = model.materials if lay.n_spread_slot == len(model.materials) else ("all",)
+    names += [f"strip spread of {m}" for m in by]
     read = [m for m, i in zip(model.materials, model.reading_index, strict=True) if i >= 0]
     names += [f"reading spread of {m}" for m in read]
-    names += [f"{g} spread of threshold" for g in model.groups]
-    names += [] if lay.start_fixed else ["lot spread of strength"]
+    names += [n.replace("_", " ") for n in spread_priors(model)]
     names += [f"threshold dose of {m}" for m, _ in model.mains]
     if not lay.start_fixed:
         names += [f"unexposed strength of {' '.join(k).strip()}" for k in model.starts]
@@ -578,7 +585,8 @@ def _posterior(model: Model, drawn: Sample, seed: int) -> xarray.Dataset:
     lay = layout(model)
     theta = drawn.theta
     dims = ("chain", "draw")
-    shapes = np.exp(theta[..., lay.shape]).reshape(*theta.shape[:2], lay.n_product, lay.n_shape)
+    log_spread, log_shapes = own_values(model, theta)
+    shapes, beta = np.exp(log_shapes), column_values(model, theta)
     shape = {s.name: shapes[..., i] for i, s in enumerate(model.law.shapes)}
     at = np.asarray(model.main_product)
     mine = {k: v[..., at] for k, v in shape.items()}
@@ -587,20 +595,23 @@ def _posterior(model: Model, drawn: Sample, seed: int) -> xarray.Dataset:
         inverse = functools.partial(model.law.inverse, shape=mine)
         asked = asked + np.log(inverse(model.fraction) / inverse(model.anchor[at]))
     spreads = {
-        g: spread_of_score(theta[..., lay.scale][..., f], f"{g}_spread_of_threshold")
-        for f, g in enumerate(model.groups)
+        g: spread_of_score(theta[..., lay.scale][..., f], spread_name(g))
+        for f, g in enumerate((*model.groups, *model.others))
     }
     asked = asked - _single_lot_effects(model, asked, spreads["lot"], seed)
     level = "log_half_loss_dose" if model.half_loss else "log_threshold_dose"
     variables: dict[str, Any] = {
         level: ((*dims, "product"), asked),
-        "strip_spread": ((*dims, "material"), np.exp(theta[..., lay.spread])),
-        "linear": ((*dims, "term"), theta[..., : lay.n_beta]),
+        "strip_spread": ((*dims, "material"), np.exp(log_spread)),
+        "linear": ((*dims, "term"), beta),
     }
     for f, (group, spread) in enumerate(spreads.items()):
         members = np.flatnonzero(model.effect_index[:, 0] == f)
-        variables[f"{group}_spread_of_threshold"] = (dims, spread)
-        variables[f"{group}_effect"] = ((*dims, group), theta[..., lay.effect][..., members])
+        own = group in model.others and group != "lot_in_both_directions"
+        label = f"product_spread_of_{group}" if own else spread_name(group)
+        variables[label] = (dims, spread)
+        if not own:  # of each product's own shape and scatter, the sums are kept
+            variables[f"{group}_effect"] = ((*dims, group), theta[..., lay.effect][..., members])
     if lay.n_reading:
         variables["reading_spread"] = ((*dims, "read_material"), np.exp(theta[..., lay.reading]))
     for name, values in shape.items():
@@ -611,17 +622,24 @@ def _posterior(model: Model, drawn: Sample, seed: int) -> xarray.Dataset:
             spread_of_score(theta[..., lay.start_scale], "lot_spread_of_strength"),
         )
         variables["log_unexposed_strength"] = ((*dims, "start"), theta[..., lay.start])
+    if lay.pool_scale is not None:
+        name = spread_name("product")
+        variables[name] = (dims, spread_of_score(theta[..., lay.pool_scale], name))
     for j, column in enumerate(model.columns):
-        variables[f"{column.name}[{column.subject}]"] = (dims, theta[..., j])
+        variables[column.label] = (dims, beta[..., j])
     coords = {
         "chain": np.arange(theta.shape[0]),
         "draw": np.arange(theta.shape[1]),
         "product": [f"{m} | {f}" for m, f in model.mains],
         "lot": [f"{m} | {lot}" for m, lot in model.lots],
-        **{g: [name for group, name in model.effects if group == g] for g in model.groups[1:]},
+        **{
+            g: [name for group, name in model.effects if group == g]
+            for g in (*model.groups[1:], *model.others)
+            if f"{g}_effect" in variables
+        },
         "material": list(model.materials),
         "start": [f"{m} | {d}" for m, d in model.starts],
-        "term": [f"{c.name}[{c.subject}]" for c in model.columns],
+        "term": [c.label for c in model.columns],
     }
     if lay.start_scale is None:
         del coords["start"]
