@@ -32,6 +32,8 @@ Quantity = Literal[
     "outdoor_days",
     "days_to_cover",
     "ratio_of_threshold_doses",
+    "price_of_dose",
+    "price_of_day",
 ]
 Subject = Literal["mean", "new_lot", "single_specimen"]
 Kind = Literal["credible", "confidence", "prediction", "tolerance"]
@@ -52,6 +54,8 @@ QUANTITIES: dict[str, str] = {
     "outdoor_days": "days in the open at the site until that fraction is left",
     "days_to_cover": "whole days after laying within which the product must be covered",
     "ratio_of_threshold_doses": "threshold dose divided by that of the control",
+    "price_of_dose": "price of a square metre divided by its threshold dose",
+    "price_of_day": "price of a square metre divided by its days in the open at the site",
 }
 KINDS: tuple[str, ...] = get_args(Kind)
 SUBJECTS: dict[str, str] = {
@@ -90,6 +94,7 @@ class Statement:
     law : name of the degradation law, or None.
     assumptions, flags : names that ``results.json`` explains.
     probability : probability that the quantity exists (that the threshold is ever reached).
+    against : in a ratio, the material in its denominator; None means the study's control.
 
     Examples
     --------
@@ -124,6 +129,7 @@ class Statement:
     assumptions: tuple[str, ...] = ()
     flags: tuple[str, ...] = ()
     probability: float | None = None
+    against: str | None = None
 
     def __post_init__(self) -> None:
         for f in fields(self):  # numbers from arrays become plain ones
@@ -183,9 +189,15 @@ class Statement:
             None if self.month is None else f"m{self.month:02d}",
             None if self.dose is None else f"d{self.dose:g}",
             self.law,
-            self.kind if self.sides == 2 else f"{self.kind}-bound",
+            self.kind if self.sides == 2 else f"{self.kind}-bound{self._assurance()}",
+            *(["fieller"] if "fieller" in self.assumptions else []),
+            *([] if self.against is None else [f"against {self.against}"]),
         ]
         return "/".join("-" if part is None else str(part).replace("/", "_") for part in subject)
+
+    def _assurance(self) -> str:
+        """Bounds of one subject may be stated at several levels; 0.95 goes without saying."""
+        return "" if self.level == 0.95 else f"-{self.level:g}"
 
     def numbers(self) -> dict[str, str]:
         """`value`, `low` and `high` as text, rounded by the width of the interval.
@@ -348,7 +360,8 @@ class Statements:
 
 
 def _subject(s: Statement) -> str:
-    parts = [s.material, s.lot and f"lot {s.lot}", s.direction, s.exposure, s.site]
+    pair = s.material if s.against is None else f"{s.material} / {s.against}"
+    parts = [pair, s.lot and f"lot {s.lot}", s.direction, s.exposure, s.site]
     if s.month is not None:
         parts.append(MONTHS[s.month - 1])
     if s.dose is not None:

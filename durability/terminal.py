@@ -124,7 +124,7 @@ def print_cover(translation: Translation, said: Statements) -> None:
 
 
 def shown(row: dict[str, Any]) -> list[str]:
-    """One row of the retention table as a technician reads it."""
+    """One row of the retention table as a technician reads it: `RETENTION` names its columns."""
     from durability.statement import round_by_uncertainty
 
     def number(value: float | None, digits: str) -> str:
@@ -136,6 +136,7 @@ def shown(row: dict[str, Any]) -> list[str]:
         row["lot"],
         row["direction"],
         row["exposure"],
+        f"{row['hours']:g} h" if row["dose"] and row["hours"] is not None else "",
         f"{row['dose']:.4g} {row['dose_unit']}" if row["dose"] else "unexposed",
         str(row["n"]),
         f"{mean} {row['unit']}" if mean else "",
@@ -145,9 +146,17 @@ def shown(row: dict[str, Any]) -> list[str]:
     ]
 
 
+RETENTION = (
+    "material", "lot", "direction", "exposure", "hours", "dose", "n", "mean", "cv", "left",
+    "remarks",
+)  # fmt: skip
+
+
 def print_table(columns: list[str], rows: list[list[str]]) -> None:
-    """Plain aligned columns, so that they can be cut and searched."""
+    """Plain aligned columns, so that they can be cut and searched; empty ones are left out."""
     shown = [[str(c) for c in row] for row in rows]
+    keep = [i for i in range(len(columns)) if not shown or any(r[i] for r in shown)]
+    columns, shown = [columns[i] for i in keep], [[r[i] for i in keep] for r in shown]
     widths = [max([len(h), *(len(r[i]) for r in shown)]) for i, h in enumerate(columns)]
     for row in [columns, *shown]:
         print("  ".join(cell.ljust(w) for cell, w in zip(row, widths, strict=True)).rstrip())

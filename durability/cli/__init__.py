@@ -5,7 +5,7 @@ from importlib import import_module
 from durability.cli.app import app
 
 # in the order in which --help lists their commands
-MODULES = ("starting", "checking", "laboratory", "laws", "fitting", "days", "reporting")
+MODULES = ("starting", "checking", "laboratory", "laws", "fitting", "days", "reporting", "record")
 
 for _module in MODULES:
     import_module(f"durability.cli.{_module}")

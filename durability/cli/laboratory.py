@@ -10,7 +10,14 @@ import typer
 
 from durability.cli.app import app, errors_in_words, keep, read_folder
 from durability.cli.options import File, Folder, Json, Level, Quiet
-from durability.terminal import print_cautions, print_chamber, print_json, print_table, shown
+from durability.terminal import (
+    RETENTION,
+    print_cautions,
+    print_chamber,
+    print_json,
+    print_table,
+    shown,
+)
 
 if TYPE_CHECKING:
     pass
@@ -134,8 +141,7 @@ def retention(
         print(f"{read.title}{'  [invented data]' if read.invented else ''}")
         words = read.property if what == "strength" else what
         print(f"{words}; intervals are {100 * level:g} % confidence intervals\n")
-        columns = ("material", "lot", "direction", "exposure", "dose", "n", "mean", "cv", "left")
-        print_table([*columns, "remarks"], [shown(row) for row in rows])
+        print_table(list(RETENTION), [shown(row) for row in rows])
         for section in under:
             print(f"\n{section.title}")
             print_table(list(section.columns), [list(row) for row in section.rows])

@@ -19,6 +19,7 @@ from durability.exposure.delivery import Delivery, delivery, hours_of_dose
 from durability.exposure.departures import Departure, departure_cautions, departures
 from durability.exposure.dosing import delivery_cautions, with_dose, with_doses
 from durability.exposure.lamp import Lamp, lamps, read_lamp
+from durability.exposure.outdoor import SKY_BANDS, OutdoorClock, outdoor_clock, site_clock
 from durability.exposure.runs import RunCheck, run_check
 from durability.exposure.site import Site, read_site, sites
 from durability.exposure.sky import sky_exposure
@@ -27,12 +28,14 @@ from durability.exposure.withdrawals import planned_withdrawals
 
 __all__ = [
     "FLAGS",
+    "SKY_BANDS",
     "Assumption",
     "Chamber",
     "Converted",
     "Delivery",
     "Departure",
     "Lamp",
+    "OutdoorClock",
     "RunCheck",
     "Site",
     "Spectrum",
@@ -48,12 +51,14 @@ __all__ = [
     "hours_of_dose",
     "lamps",
     "material_assumptions",
+    "outdoor_clock",
     "planned_withdrawals",
     "read_in_band",
     "read_lamp",
     "read_site",
     "read_spectrum",
     "run_check",
+    "site_clock",
     "sites",
     "sky_exposure",
     "specimen_temperature",

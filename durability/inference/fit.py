@@ -598,19 +598,21 @@ def _posterior(model: Model, drawn: Sample, seed: int) -> xarray.Dataset:
         g: spread_of_score(theta[..., lay.scale][..., f], spread_name(g))
         for f, g in enumerate((*model.groups, *model.others))
     }
-    asked = asked - _single_lot_effects(model, asked, spreads["lot"], seed)
+    own = _single_lot_effects(model, asked, spreads["lot"], seed)
+    asked = asked - own
     level = "log_half_loss_dose" if model.half_loss else "log_threshold_dose"
     variables: dict[str, Any] = {
         level: ((*dims, "product"), asked),
+        "own_lot_effect": ((*dims, "product"), own),  # 0 where a product has several lots
         "strip_spread": ((*dims, "material"), np.exp(log_spread)),
         "linear": ((*dims, "term"), beta),
     }
     for f, (group, spread) in enumerate(spreads.items()):
         members = np.flatnonzero(model.effect_index[:, 0] == f)
-        own = group in model.others and group != "lot_in_both_directions"
-        label = f"product_spread_of_{group}" if own else spread_name(group)
+        of_product = group in model.others and group != "lot_in_both_directions"
+        label = f"product_spread_of_{group}" if of_product else spread_name(group)
         variables[label] = (dims, spread)
-        if not own:  # of each product's own shape and scatter, the sums are kept
+        if not of_product:  # of each product's own shape and scatter, the sums are kept
             variables[f"{group}_effect"] = ((*dims, group), theta[..., lay.effect][..., members])
     if lay.n_reading:
         variables["reading_spread"] = ((*dims, "read_material"), np.exp(theta[..., lay.reading]))

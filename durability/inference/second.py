@@ -4,7 +4,8 @@ The Bayesian threshold dose stands beside the likelihood's (same law, lots joine
 likelihood, profile limits) and beside brackets of the crossing alone, which lean on no law.
 Intervals that exclude each other are flagged. The fraction left at each dose stands beside that of
 the strips of that dose alone: the model looks at all doses through one law, so its interval is
-narrower where the law holds and off where it does not.
+narrower where the law holds and off where it does not. Of single groups, Fieller's interval stands
+beside that of the log ratio.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from durability.statement import Statement, Statements
 
 if TYPE_CHECKING:
     from durability.inference.fit import Fit
+    from durability.study import Study
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -32,6 +34,7 @@ class SecondLook:
     disagreements : pairs that do not fit together.
     retained : the fraction left of the mean of the lots, by the strips of one dose alone and by the
         model, one pair a dose.
+    fieller : the fraction left of each group of strips, by Fieller's interval.
     refused : why a way gives no answer, in words.
     """
 
@@ -40,11 +43,13 @@ class SecondLook:
     brackets: Statements
     disagreements: tuple[Disagreement, ...]
     retained: tuple[tuple[Statement, Statement], ...]
+    fieller: Statements
     refused: tuple[str, ...]
 
     def statements(self) -> Statements:
         """Those of the other ways, and the model's fraction left at each dose."""
-        return Statements([*self.likelihood, *self.brackets, *(m for _, m in self.retained)])
+        retained = (m for _, m in self.retained)
+        return Statements([*self.likelihood, *self.brackets, *retained, *self.fieller])
 
 
 def second_look(fit: Fit) -> SecondLook:
@@ -97,8 +102,17 @@ def second_look(fit: Fit) -> SecondLook:
         brackets=by_brackets,
         disagreements=pairs,
         retained=retained_beside(fit),
+        fieller=by_fieller(study),
         refused=tuple(refused),
     )
+
+
+def by_fieller(study: Study) -> Statements:
+    """The fraction left of each group by Fieller's interval, where it has unexposed strips."""
+    from durability.retention import retained_strength
+
+    said = retained_strength(study, level=study.question.level, method="fieller")
+    return Statements([s for s in said if "fieller" in s.assumptions and not s.is_bound])
 
 
 def retained_beside(fit: Fit) -> tuple[tuple[Statement, Statement], ...]:

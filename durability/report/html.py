@@ -1,16 +1,21 @@
-"""How is it shown on one page? Fills the template of the report: self-contained, no scripts.
+"""How is it shown on one page? Fills the template of the report: self-contained.
 
-The page opens offline. Its content security policy forbids everything but its own style; text of a
-study is escaped; each quoted number stands in a ``data`` element that names its statement.
+The page opens offline. Its content security policy forbids everything but its own style and one
+script, named by its hash, which looks up answers in the page's own tables; the page is whole
+without it. Text of a study is escaped; each quoted number names its statement in
+``data-statement``.
 """
 
 from __future__ import annotations
 
+import base64
+import hashlib
 from importlib.resources import files
 from typing import TYPE_CHECKING
 
 from durability.report import method, tables
 from durability.report.pictures import Picture, pictures
+from durability.report.question import questions, unit_of
 from durability.report.sentences import (
     answer_sentences,
     beware,
@@ -52,11 +57,16 @@ def render_html(results: Results, *, drawn: list[Picture] | None = None) -> str:
         # svg() escapes all text of the study
         shown[p.section].append({"svg": Markup(p.svg()), "caption": p.caption, "number": n})
     failed = failed_notice(results)
+    script = (folder / "question.js").read_text(encoding="utf-8")
     page = environment.get_template("report.html.j2").render(
         study=results.study,
         made=method.made(results),
         results=results,
         failed=failed,
+        asked=[] if failed else questions(results),
+        unit_of=unit_of,
+        script=Markup(script),  # a file of this package; nothing of a study is in it
+        script_hash=base64.b64encode(hashlib.sha256(script.encode()).digest()).decode(),
         answer=[] if failed else answer_sentences(results),
         answer_table=None if failed else tables.answer_table(results),
         not_translated=not_translated(results),

@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Any
 
 from durability import catalogue
 from durability.decisions import EXPLANATIONS as SKY_EXPLANATIONS
-from durability.decisions import answer
+from durability.decisions import answer, assured
 from durability.exposure import FLAGS as EXPOSURE_FLAGS
 from durability.exposure import delivery_cautions
 from durability.inference import EXPLANATIONS as FIT_EXPLANATIONS
@@ -31,6 +31,7 @@ from durability.inference.crossing import FLAGS as CROSSING_FLAGS
 from durability.inference.likelihood import EXPLANATIONS as LIKELIHOOD_FLAGS
 from durability.inference.model import priors
 from durability.inference.second import SecondLook, second_look
+from durability.report.record import data_groups, machine, seal
 from durability.retention import FLAGS as RETENTION_FLAGS
 from durability.statement import SCHEMA, Statements
 from durability.study import FLAGS as STUDY_FLAGS
@@ -63,6 +64,7 @@ class Results:
     provenance : hashes, versions, seed and settings by which the run can be repeated.
     second : threshold doses by likelihood and from brackets, beside the fit's; None where the fit
         missed its diagnostics.
+    assured : lower limits of doses and days at several assurances.
     folder : where the results lie, or None.
     reused : True when the fit was read back from the folder.
     """
@@ -74,14 +76,16 @@ class Results:
     refused: tuple[str, ...]
     provenance: dict[str, Any]
     second: SecondLook | None = None
+    assured: Statements = Statements()
     folder: Path | None = None
     reused: bool = False
 
     def quotable(self) -> Statements:
-        """All statements: the run's own, and what the second look adds."""
+        """All statements: the run's own, what the second look adds, and other assurances."""
+        second = self.second.statements() if self.second else ()
+        said = {s.id: s for s in (*self.assured, *second, *self.statements)}
         own = {s.id for s in self.statements}
-        more = self.second.statements() if self.second else ()
-        return Statements([*self.statements, *(s for s in more if s.id not in own)])
+        return Statements([*self.statements, *(s for name, s in said.items() if name not in own)])
 
     def cautions(self) -> tuple[Caution, ...]:
         """What is legal but unwise, from the study, its lamps and the translations."""
@@ -124,6 +128,7 @@ class Results:
                 "exposures": {e.name: e.dose_unit for e in study.exposures.values()},
                 "thresholds": list(study.thresholds),
                 "required_strength": study.required_strength,
+                "report": dict(study.front.rows()),
             },
             "fit": {
                 "law": self.fit.law,
@@ -135,7 +140,7 @@ class Results:
             },
             "answer": key_sentences(self),
             "statements": self.statements.to_list(),
-            "second_look": self.quotable().to_list()[len(self.statements) :],
+            **self._beside(),
             **self.explanations(),
             "budgets": [b for t in self.translations for b in budget_records(t)],
             "not_translated": list(self.refused),
@@ -146,6 +151,14 @@ class Results:
             "standing_cautions": list(CAUTIONS),
             "run": {k: self.provenance[k] for k in ("created", "seed", "version")},
         }
+
+    def _beside(self) -> dict[str, list[dict[str, Any]]]:
+        own = {s.id for s in self.statements}
+        kinds = {
+            "second_look": self.second.statements() if self.second else (),
+            "assured": self.assured,
+        }
+        return {k: [s.to_dict() for s in said if s.id not in own] for k, said in kinds.items()}
 
     def rows(self) -> list[tuple[str, str]]:
         """(label, text) pairs that the repr shows."""
@@ -222,6 +235,7 @@ def provenance(
         **depends,
         "models": model_hashes(),
         "libraries": {name: metadata.version(name) for name in LIBRARIES},
+        "machine": machine(),
         "key": hashlib.sha256(text.encode()).hexdigest(),
         "created": datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
     }
@@ -235,7 +249,7 @@ def whole_key(record: dict[str, Any], *, level: float, sites: Sequence[str | Pat
     """
     package = Path(__file__).parent.parent
     source = hashlib.sha256()
-    for file in sorted(p for kind in ("py", "j2") for p in package.rglob(f"*.{kind}")):
+    for file in sorted(p for kind in ("py", "j2", "js") for p in package.rglob(f"*.{kind}")):
         source.update(file.read_bytes())
     places = [catalogue.sha256(Path(s)) if Path(s).is_file() else str(s) for s in sites]
     depends = [
@@ -297,6 +311,7 @@ def write_folder(out: Path, fill: Callable[[Path], None]) -> None:
         raise _cannot(out, error) from error
     try:
         fill(fresh)
+        seal(fresh)
         fresh.chmod(0o755)
         old = fresh.with_name(fresh.name + "-old")
         if out.exists():
@@ -333,6 +348,7 @@ def save(results: Results, folder: Path) -> None:
     for t in results.translations:
         tree[f"/translation/{t.site}"] = t.to_dataset()
     tree["/statements"] = results.statements.to_dataset()
+    tree |= data_groups(results.study)
     xarray.DataTree.from_dict(tree).to_netcdf(folder / "results.nc", engine="h5netcdf")
     _write_json(folder / "results.json", results.to_document())
     _write_json(folder / "provenance.json", results.provenance)
@@ -406,4 +422,5 @@ def collect(
         refused=tuple(refused),
         provenance=record,
         second=second_look(fit) if fit.diagnostics.ok else None,
+        assured=assured(fit, translations) if fit.diagnostics.ok else Statements(),
     )

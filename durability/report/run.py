@@ -8,6 +8,7 @@ from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from durability.report.record import asked_of
 from durability.report.results import (
     Results,
     collect,
@@ -79,6 +80,7 @@ def fit_or_reuse(
     the_law = read_law(law)
     record = fit_record(study, law=the_law, errors=errors, seed=seed, sampler=settings)
     level = level or study.question.level
+    record["asked"] = asked_of(study, law=law, level=level, sites=None)
     if reuse:
         progress("looking for an earlier fit", 0.0)
         kept = stored_fit(out, study, record["key"], law=the_law, level=level)
@@ -215,6 +217,9 @@ def report(
     if not fitted.diagnostics.ok and not despite_diagnostics:
         raise FitFailed(fitted)
     record["whole"] = whole_key(record, level=fitted.level, sites=asked)
+    record["asked"] = asked_of(study, law=law or DEFAULT_LAW, level=fitted.level, sites=asked) | {
+        "despite_diagnostics": despite_diagnostics
+    }
     made, refused = translations_of(fitted, asked, progress=tell)
     tell("collecting statements", 0.0)
     results = replace(collect(fitted, made, refused, record), folder=folder, reused=reused)

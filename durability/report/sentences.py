@@ -249,6 +249,8 @@ def _retained(w: Wording, s: Statement) -> Parts:
 def _ratio(w: Wording, s: Statement) -> Parts:
     who = f"{w.subject(s)}{_where(s)}"
     control = f"the control, {w.control}" if w.control else "the control"
+    if s.against is not None and s.against != w.control:
+        control = s.against
     return (
         f"The threshold dose for {w.fraction(s)}, for {who}, divided by that of {control}, is ",
         Quote(s.figures(), s),

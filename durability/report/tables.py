@@ -125,6 +125,7 @@ def retention_table_of(results: Results, *, lots: bool = True) -> Table:
 
     study = results.study
     said = {_group(s): s for s in results.statements if s.law is None}
+    fieller = {_group(s): s for s in results.second.fieller} if results.second else {}
     groups = retention_table(study, level=study.question.level)
     if not lots and any(r["lot"] == "all" for r in groups):
         groups = [r for r in groups if r["lot"] == "all"]
@@ -142,17 +143,19 @@ def retention_table_of(results: Results, *, lots: bool = True) -> Table:
                 _number(r["hours"]), str(r["n"]) if r["n"] else "",
                 str(r["not_used"]) if r["not_used"] else "",
                 "" if start else _number(r["mean"], 3, zeros=True),
-                "" if cv is None else f"{100 * cv:.0f}", _left(s), r["remarks"],
+                "" if cv is None else f"{100 * cv:.0f}", _left(s), _left(fieller.get(key)),
+                r["remarks"],
             )
         )  # fmt: skip
     units = join(dict.fromkeys(x.dose_unit for x in study.exposures.values()))
     return table(
         f"What was measured: {study.property}. Strength: its value where unexposed, the fraction"
         f" left after exposure, each with {100 * study.question.level:g}\N{NO-BREAK SPACE}%"
-        " confidence limits. Lot “all” is the mean of the lots; its strips are the number of lots.",
+        " confidence limits (of a fraction by the log ratio, and by Fieller where they exist)."
+        " Lot “all” is the mean of the lots; its strips are the number of lots.",
         (
             "material", "lot", "direction", "exposure", f"dose [{units}]", "hours", "strips",
-            "not used", f"mean [{study.unit}]", "scatter [%]", "strength", "remarks",
+            "not used", f"mean [{study.unit}]", "scatter [%]", "strength", "by Fieller", "remarks",
         ),
         rows, labels=4,
     )  # fmt: skip

@@ -6,6 +6,7 @@ unexposed whichever exposure their rows name: they form one group, with exposure
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
 
     from durability.study.model import Study
 
+DIRECTIONS = ("machine", "cross")
 SAME_DOSE = 1e-9
 """Doses that differ by less than this fraction are one dose (rounding of a unit conversion)."""
 
@@ -32,9 +34,9 @@ def group_codes(rows: xarray.Dataset) -> tuple[NDArray[np.int64], dict[str, NDAr
     Returns
     -------
     codes : int array along ``row``: the number of its group.
-    labels : material, lot, direction, exposure, dose and summary of each group. Groups come in
-        the order in which materials, lots, directions and exposures first appear, and by dose;
-        a summary is a group of its own.
+    labels : material, lot, direction, exposure, dose and summary of each group. Groups come by
+        material, lot, direction (machine first) and exposure (unexposed first), numbers in labels
+        by size, and by dose; a summary is a group of its own.
     """
     import pandas
 
@@ -54,8 +56,11 @@ def group_codes(rows: xarray.Dataset) -> tuple[NDArray[np.int64], dict[str, NDAr
     values: dict[str, NDArray[Any]] = {}
     for name, column in keys:
         code, known = pandas.factorize(column)
-        columns.append(code.astype(np.int64))
-        values[name] = np.asarray(known, dtype=object)
+        order = sorted(range(len(known)), key=lambda i: _by_size(str(known[i])))
+        rank = np.empty(len(known), dtype=np.int64)
+        rank[order] = np.arange(len(known))
+        columns.append(rank[code])
+        values[name] = np.asarray(known, dtype=object)[order]
     columns.append(of_level[at.ravel()])
     columns.append(np.where(summary, 1 + np.arange(dose.size), 0).astype(np.int64))
     combined = np.zeros(dose.size, dtype=np.int64)
@@ -72,6 +77,20 @@ def group_codes(rows: xarray.Dataset) -> tuple[NDArray[np.int64], dict[str, NDAr
     labels["dose"] = doses[columns[4][first]]
     labels["summary"] = summary[first]
     return codes.ravel().astype(np.int64), labels
+
+
+def _by_size(label: str) -> tuple[Any, ...]:
+    """Key that sorts labels as people do: L2 before L10, machine before cross.
+
+    Examples
+    --------
+    >>> sorted(["L10", "L2", "cross", "", "machine"], key=_by_size)
+    ['', 'machine', 'cross', 'L2', 'L10']
+    """
+    if label in DIRECTIONS:
+        return (("", -1, DIRECTIONS.index(label)),)
+    parts = re.split(r"(\d+)", label.casefold())
+    return tuple((p, -1, 0) if i % 2 == 0 else ("", int(p), 0) for i, p in enumerate(parts))
 
 
 def groups(study: Study) -> xarray.Dataset:

@@ -42,6 +42,8 @@ def retention_table(
 ) -> list[dict[str, Any]]:
     """Groups and what is left of them, as rows of a table.
 
+    Groups that wait for their withdrawal are left out: the caution ``not_tested_yet`` names them.
+
     Parameters
     ----------
     study : as read.
@@ -70,7 +72,7 @@ def retention_table(
     stated = {_key(s): s for s in found_statements}
     study = with_response(study, response)
     table = groups(study)
-    remarks = _strip_remarks(study)
+    remarks, waiting = _strip_remarks(study)
 
     def number(name: str, g: int) -> float | None:
         x = float(table[name].values[g])
@@ -79,13 +81,15 @@ def retention_table(
     found: list[dict[str, Any]] = []
     hours: dict[tuple[str, float], float | None] = {}
     for g in range(table.sizes["group"]):
+        counts = {k: int(table[k].values[g]) for k in ("n", "n_below", "n_above", "n_not_used")}
+        if waiting.get(g, 0) == sum(counts.values()):
+            continue
         label = [str(table[k].values[g]) for k in ("material", "lot", "direction", "exposure")]
         dose = float(table["dose"].values[g])
         hours[(label[3], dose)] = number("hours", g)
         s = stated.get((*label, dose, False))
         if s is None and not label[1]:
             s = stated.get((*label, dose, True))
-        counts = {k: int(table[k].values[g]) for k in ("n", "n_below", "n_above", "n_not_used")}
         notes = list(remarks.get(g, ()))
         if not table["summary"].values[g]:
             notes += [f"{counts['n_below']} below the limit"] if counts["n_below"] else []
@@ -142,7 +146,7 @@ def _row(
     if s is not None and s.quantity.startswith("retained"):
         row |= {"retained": s.value, "low": s.low, "high": s.high, "left": left_in_words(s)}
     elif s is not None:
-        row["left"] = f"start: {s.figures()}"
+        row["left"] = f"start: {left_in_words(s)}"
     flags = () if s is None else s.flags
     row["remarks"] = "; ".join([*notes, *(REMARKS[f] for f in flags)])
     return row
@@ -170,12 +174,17 @@ def left_in_words(s: Statement) -> str:
     return f"{value} {unit}"
 
 
-def _strip_remarks(study: Study) -> dict[int, list[str]]:
-    """What to say of single strips, by the number of their group."""
+def _strip_remarks(study: Study) -> tuple[dict[int, list[str]], dict[int, int]]:
+    """What to say of single strips, and how many wait to be tested, by the number of their group."""
     rows = strip_rows(study)
     code, _ = group_codes(rows)
     found: dict[int, list[str]] = {}
+    named = [c for c in study.cautions if c.name == "not_tested_yet"]
+    planned = {(c.file, line) for c in named for line in c.rows}
+    waiting: dict[int, int] = {}
     for i in (~rows["used"].values.astype(bool)).nonzero()[0]:
+        if (str(rows["file"].values[i]), int(rows["line"].values[i])) in planned:
+            waiting[int(code[i])] = waiting.get(int(code[i]), 0) + 1
         text = f"strip {rows['specimen'].values[i]} not used: {rows['reason'].values[i]}"
         found.setdefault(int(code[i]), []).append(text)
     place = {
@@ -188,4 +197,4 @@ def _strip_remarks(study: Study) -> dict[int, list[str]]:
             f"{o.p_study:.2g} among all groups)"
         )
         found.setdefault(place[(o.file, o.line)], []).append(text)
-    return found
+    return found, waiting

@@ -28,9 +28,9 @@ from durability.study.toml import Description
 from durability.units import UNITS, Unit, converted
 
 SUBJECT_COLUMNS = ("material", "lot", "direction", "exposure", "laboratory", "run", "note")
-PLACE_COLUMNS = ("hours", "dose", "hours_sd", "dose_sd")
+PLACE_COLUMNS = ("hours", "dose", "hours_sd", "dose_sd", "laid", "withdrawn")
 NUMBER_COLUMNS = frozenset(
-    (*PLACE_COLUMNS, "strength", "peak_force", "width", "elongation", "stiffness", "value_sd",
+    (*PLACE_COLUMNS[:4], "strength", "peak_force", "width", "elongation", "stiffness", "value_sd",
      "mean", "sd", "cv", "se", "n", "value", "fraction", "hours_low", "hours_high", "dose_low",
      "dose_high", "retained")
 )  # fmt: skip

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from durability import catalogue
 from durability.study.damage import look_for_damage
 from durability.study.findings import Findings, listed
-from durability.study.labels import codes, lot_words
+from durability.study.labels import codes, lot_words, place_words
 from durability.study.levels import in_percent, look_at_levels, share_left
 
 if TYPE_CHECKING:
@@ -51,6 +51,8 @@ FLAGS: dict[str, str] = {
     "may be means, smoothed or copied.",
     "blanks_where_little_is_left": "Blank strengths gather where little strength is left: strips "
     "too weak to test are likely, and leaving them out makes the rest look stronger.",
+    "not_tested_yet": "Planned strips of the last withdrawals have no result and are taken as not "
+    "tested yet.",
     "decimal_slip": "A value fits its group only if its decimal mark is moved.",
     "hidden_rows": "Rows that a spreadsheet hides, by a filter or by hand, are read as data.",
     "above_125_percent": "A value is more than 125 % of the unexposed strength: it happens by "
@@ -109,17 +111,19 @@ def look_for_cautions(
 
 
 def _placed(rows: Mapping[str, Any], description: Description) -> dict[str, Any]:
-    """The rows with their ``place``, ``start`` (unexposed) and ``lot_code``."""
+    """The rows with ``place``, ``place_unit``, ``start`` (unexposed) and ``lot_code``."""
+    place, unit = _places(dict(rows), description)
     return {
         **rows,
-        "place": _places(dict(rows), description),
+        "place": place,
+        "place_unit": unit,
         "start": (rows["hours"] == 0) | (rows["dose"] == 0),
         "lot_code": codes(rows["material"], rows["lot"], rows["direction"]),
     }
 
 
-def _places(rows: dict[str, Any], description: Description) -> Any:
-    """Where on its axis each row lies, as one number: the dose where given, else the hours.
+def _places(rows: dict[str, Any], description: Description) -> tuple[Any, Any]:
+    """Where on its axis each row lies, and its unit: the dose where given, else the hours.
 
     Where some rows of an exposure give doses and others hours, hours count with the dose of the set
     point, so that both lie on one axis.
@@ -128,6 +132,9 @@ def _places(rows: dict[str, Any], description: Description) -> Any:
 
     by_hours = numpy.isnan(rows["dose"])
     place = numpy.where(by_hours, rows["hours"], rows["dose"])
+    units = {n: e.dose_unit for n, e in description.exposures.items() if e is not None}
+    unit = numpy.array([units.get(n, "") for n in rows["exposure"].tolist()], dtype=object)
+    unit[by_hours] = "h"
     for name, exposure in description.exposures.items():
         mine = rows["exposure"] == name
         both = (mine & by_hours).any() and (mine & (rows["dose"] > 0)).any()
@@ -137,7 +144,8 @@ def _places(rows: dict[str, Any], description: Description) -> Any:
             rate = exposure.irradiance * lit * (0.0036 if "-" in (exposure.band or "") else 3.6)
             at = mine & by_hours
             place[at] = [float(f"{h * rate:.9g}") for h in place[at].tolist()]
-    return place
+            unit[at] = exposure.dose_unit
+    return place, unit
 
 
 def _note(
@@ -246,7 +254,7 @@ def _few_strips(rows: dict[str, Any], findings: Findings) -> None:
             findings.caution(
                 name,
                 f"{int(small.sum())} of {count.size} groups have {words}; the first is "
-                f"{lot_words(rows, i)} at {rows['place'][i]:g}",
+                f"{lot_words(rows, i)} at {place_words(rows, i)}",
                 file=str(rows["file"][i]),
                 row=int(rows["line"][i]),
             )

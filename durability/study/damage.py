@@ -9,7 +9,7 @@ from typing import Any
 
 from durability.study import copies, screening
 from durability.study.findings import Findings, listed
-from durability.study.labels import codes, lot_words
+from durability.study.labels import codes, lot_words, place_words
 from durability.study.screening import Suspicion
 
 _NEEDED = (
@@ -222,8 +222,8 @@ def _scatter(
         findings.caution(
             "scatter_too_small",
             f"{rows['file'][i]}, from row {rows['line'][i]}: {int(n[s.rows[0]])} strips of "
-            f"{lot_words(rows, i)} at {rows['place'][i]:g} scatter {s.amount:.2g} times as much as "
-            f"their like (chance {s.chance:.1g}): look whether each was broken",
+            f"{lot_words(rows, i)} at {place_words(rows, i)} scatter {s.amount:.2g} times as much "
+            f"as their like (chance {s.chance:.1g}): look whether each was broken",
             file=str(rows["file"][i]),
             row=int(rows["line"][i]),
             column=str(rows["column"][i]) or None,
@@ -252,11 +252,12 @@ def _key(rows: dict[str, Any], where: Any) -> Any:
 
 
 def _blanks(rows: dict[str, Any], findings: Findings) -> set[int]:
-    """Blank strips that gather where little was left."""
+    """Blank strips that wait for their withdrawal, or that gather where little was left."""
     import numpy
 
     look = ~rows["summary"] & (rows["used"] | (rows["reason"] == "blank"))
-    said: set[int] = set()
+    said = _not_tested_yet(rows, look, findings)
+    look[sorted(said)] = False
     for name in dict.fromkeys(rows["exposure"][look & (rows["reason"] == "blank")].tolist()):
         mine = numpy.flatnonzero(look & ((rows["exposure"] == name) | rows["start"]))
         blank = rows["reason"][mine] == "blank"
@@ -272,13 +273,50 @@ def _blanks(rows: dict[str, Any], findings: Findings) -> set[int]:
                 findings.caution(
                     "blanks_where_little_is_left",
                     f"{file}, {listed(lines)}: blank, and {len(at)} of the {int(blank.sum())} "
-                    f"blanks of exposure {name} stand at {s.amount:g} or beyond, where little is "
-                    "left. Were these strips too weak to test? Then write the smallest measurable "
-                    'force and "below" in the column censored; if they were lost, say so in the '
-                    "column excluded",
+                    f"blanks of exposure {name} stand at {_words_at(rows, at, s.amount)} or "
+                    "beyond, where little is left. Were these strips too weak to test? Then write "
+                    'the smallest measurable force and "below" in the column censored; if they '
+                    "were lost, say so in the column excluded",
                     file=file,
                     row=lines[0],
                     rows=lines,
                     column=str(rows["column"][at[0]]) or None,
                 )
+    return said
+
+
+def _words_at(rows: dict[str, Any], at: list[int], place: float) -> str:
+    return place_words(rows, next(i for i in at if rows["place"][i] == place))
+
+
+def _not_tested_yet(rows: dict[str, Any], look: Any, findings: Findings) -> set[int]:
+    """Strips of the last withdrawals that have no result, one caution an exposure."""
+    import numpy
+
+    said: set[int] = set()
+    for name in dict.fromkeys(rows["exposure"][look & (rows["reason"] == "blank")].tolist()):
+        mine = numpy.flatnonzero(look & ((rows["exposure"] == name) | rows["start"]))
+        blank = rows["reason"][mine] == "blank"
+        touched = (
+            ~blank | (rows["tested_on"][mine] != "") | numpy.isfinite(rows["elongation"][mine])
+        )
+        waiting = screening.waiting_strips(
+            rows["place"][mine], touched, rows["strength"][mine], codes(rows["lot_code"][mine])
+        )
+        if not waiting:
+            continue
+        at = [int(mine[i]) for i in waiting]
+        said |= set(at)
+        levels = {float(rows["place"][i]): place_words(rows, i) for i in at}
+        lines = [int(rows["line"][i]) for i in at]
+        findings.caution(
+            "not_tested_yet",
+            f"exposure {name}: no strip of {', '.join(levels[p] for p in sorted(levels))} has a "
+            f"result ({len(at)} strips): taken as not tested yet. If they were too weak to test, "
+            'write the smallest measurable force and "below" in the column censored',
+            file=str(rows["file"][at[0]]),
+            row=lines[0],
+            rows=lines,
+            column=str(rows["column"][at[0]]) or None,
+        )
     return said

@@ -14,7 +14,8 @@ from durability.units import CANONICAL, UNITS, Unit, UnitError, converted, measu
 if TYPE_CHECKING:
     import xarray
 
-_NO_QUANTITY = ("lamp", "at", "record", "axis", "control", "of", "method", "protocol")
+_NO_QUANTITY = ("lamp", "at", "record", "axis", "control", "of", "method", "protocol",
+                "site", "laid")  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

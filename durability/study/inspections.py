@@ -16,13 +16,14 @@ from durability.study.bench import (
     read_excluded,
     refuse_repeats,
 )
+from durability.study.outdoors import by_day_of_laying
 from durability.study.schema import MOST_RISE
 from durability.study.subjects import read_names, read_place
 from durability.units import UNITS
 
 COLUMNS = (
     *SUBJECT_COLUMNS, "specimen", "fraction", "hours_low", "hours_high", "dose_low", "dose_high",
-    "n", "excluded",
+    "n", "excluded", "laid",
 )  # fmt: skip
 
 
@@ -74,6 +75,7 @@ def inspection_rows(bench: Bench) -> dict[str, Any]:
     crossed = high.given
     return {
         **names,
+        "exposure": by_day_of_laying(bench, exposures, numpy.zeros(bench.size, dtype=bool)),
         "specimen": specimen,
         "fraction": fraction,
         "hours_low": numpy.where(start, 0.0, low.hours),

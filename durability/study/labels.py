@@ -28,3 +28,8 @@ def lot_words(rows: Mapping[str, Any], i: int) -> str:
     if rows["direction"][i]:
         words.append(f"{rows['direction'][i]} direction")
     return ", ".join(words)
+
+
+def place_words(rows: Mapping[str, Any], i: int) -> str:
+    """Where on its axis a row lies: '150 h', '600 kJ/(m² nm) at 340 nm'."""
+    return f"{rows['place'][i]:.10g} {rows['place_unit'][i]}".rstrip()

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from durability.study.findings import Findings
-from durability.study.labels import codes, lot_words
+from durability.study.labels import codes, lot_words, place_words
 
 if TYPE_CHECKING:
     from durability.study.toml import Description
@@ -126,23 +126,27 @@ def _brackets(
                 _outside(rows, mine, values, wanted, f"{wanted:g} {unit}", falls, findings)
 
 
-def _by_level(rows: dict[str, Any], mask: Any, values: Any) -> list[tuple[float, float]]:
-    """(place, mean) of each level of a series, in order."""
+def _by_level(rows: dict[str, Any], mask: Any, values: Any) -> list[tuple[str, float]]:
+    """(place in words, mean) of each level of a series, in order."""
     import numpy
 
-    places = numpy.unique(rows["place"][mask])
-    return [(p, float(values[mask & (rows["place"] == p)].mean())) for p in places.tolist()]
+    _, first = numpy.unique(rows["place"][mask], return_index=True)
+    at = numpy.flatnonzero(mask)[first]
+    return [
+        (place_words(rows, i), float(values[mask & (rows["place"] == rows["place"][i])].mean()))
+        for i in at.tolist()
+    ]
 
 
-def _percent(shares: list[tuple[float, float]], falls: bool) -> str:
+def _percent(shares: list[tuple[str, float]], falls: bool) -> str:
     place, share = (min if falls else max)(shares, key=lambda s: s[1])
-    return f"{100 * share:.0f} % (at {place:g})"
+    return f"{100 * share:.0f} % (at {place})"
 
 
 def _outside(
     rows: dict[str, Any],
     mine: Any,
-    levels: list[tuple[float, float]],
+    levels: list[tuple[str, float]],
     asked: float,
     words: str,
     falls: bool,
@@ -155,7 +159,7 @@ def _outside(
     if not reached:
         what = f"{words} is not reached at any level: withdraw later, or a bound is the answer"
     elif reached[0] == first and len(reached) == len(levels):
-        what = f"{words} is passed before the first level ({first:g}): withdraw earlier"
+        what = f"{words} is passed before the first level ({first}): withdraw earlier"
     else:
         return
     _say(rows, mine, "threshold_outside", findings, what)

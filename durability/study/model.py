@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     import xarray
 
     from durability.statement import Statements
+    from durability.study.prices import Price
 
 
 OTHER_KINDS = {"readings": "reading", "inspections": "inspection", "declared": "declaration"}
@@ -84,6 +85,12 @@ class Exposure:
         clock hours (``axis`` is ``"h"``): it has no radiant dose.
     control_of : name of the exposure beside which the control was kept, or None.
     calibrations : checks of the chamber's light sensor, in order of time.
+    site : of an outdoor exposure: name of a file of models/sites, or a weather file of the study
+        folder; None under a lamp and where no site is named.
+    laid : day of laying at the site, ISO 8601; strips laid on other days are an exposure of their
+        own, named ``"roof laid 2031-05-14"``.
+    slope : of the strips from the horizontal [degrees].
+    azimuth : direction they face, clockwise from north [degrees]; None faces the equator.
     """
 
     name: str
@@ -99,6 +106,10 @@ class Exposure:
     control: Literal["dark", "heat"] | None = None
     control_of: str | None = None
     calibrations: tuple[Calibration, ...] = ()
+    site: str | None = None
+    laid: str | None = None
+    slope: float = 0.0
+    azimuth: float | None = None
 
     @property
     def is_radiant(self) -> bool:
@@ -108,20 +119,23 @@ class Exposure:
     def label(self) -> str:
         """Name and unit of dose, and what a control is kept beside."""
         if self.control is None:
-            return f"{self.name} [{self.dose_unit}]"
+            place = f" at {self.site}" if self.site else ""
+            return f"{self.name} [{self.dose_unit}{place}]"
         beside = f" beside {self.control_of}" if self.control_of else ""
         return f"{self.name} [{self.dose_unit}, {self.control} control{beside}]"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Material:
-    """One product: polymer names a file of models/materials; covariates in canonical units."""
+    """One product: polymer names a file of models/materials; covariates in canonical units;
+    price of a square metre where study.toml gives one."""
 
     name: str
     polymer: str | None = None
     stabiliser: str | None = None
     description: str | None = None
     covariates: dict[str, float] = field(default_factory=dict)
+    price: Price | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -142,6 +156,32 @@ class Rules:
     """How the study treats doubtful strips."""
 
     jaw_breaks: Literal["exclude", "at least"] = "exclude"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Front:
+    """What a laboratory puts in front of its report, from [report]; each None where not given.
+
+    Parameters
+    ----------
+    number : of the report.
+    issued : date of issue, ISO 8601.
+    signatory : who answers for it.
+    replaces, reason : the earlier report that this one replaces, and why.
+    """
+
+    number: str | None = None
+    issued: str | None = None
+    signatory: str | None = None
+    replaces: str | None = None
+    reason: str | None = None
+
+    def rows(self) -> list[tuple[str, str]]:
+        """(label, text) of what is given."""
+        rows = [("report number", self.number), ("date of issue", self.issued),
+                ("signatory", self.signatory), ("replaces", self.replaces),
+                ("because", self.reason)]  # fmt: skip
+        return [(a, b) for a, b in rows if b]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -238,6 +278,7 @@ class Study:
     inputs : file name to SHA-256 of what was read.
     cautions : what is legal but unwise.
     invented : True where study.toml marks the data as invented.
+    front : number, date and signatory of its report.
     """
 
     folder: Path
@@ -262,6 +303,7 @@ class Study:
     invented: bool = False
     source: str | None = None
     laboratory: str | None = None
+    front: Front = Front()
 
     def retention(self, level: float | None = None) -> Statements:
         """Unexposed and retained strength of every group, with intervals.

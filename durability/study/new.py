@@ -154,6 +154,13 @@ thresholds = [0.5]            # fractions of the unexposed strength that are ask
 # required_strength = "8 {unit}"  # or a strength that must be left
 # laboratory = "name of the laboratory"
 
+# [report]                    # what stands in front of the report
+# number = "12-31"
+# issued = 2031-05-14
+# signatory = "who answers for it"
+# replaces = "11-31"          # an earlier report, and why
+# reason = "a width was wrong"
+
 [question]
 # sites = ["miami"]           # where the product is to lie: names of `durability sites`
 laying = "every month"        # or a date, such as 2031-05-14

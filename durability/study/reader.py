@@ -119,6 +119,7 @@ def _read(folder: Path) -> tuple[Study | None, Findings]:
             str(next(iter(kinds.values()))["file"][0]),
             "at least one row that is used",
             found="only rows that are blank or excluded",
+            mend="Fill in what was measured; rows of withdrawals still to come may stay blank.",
         )
     study = description.study
     if findings.problems or study is None or not kinds:
@@ -154,6 +155,7 @@ def _read(folder: Path) -> tuple[Study | None, Findings]:
             invented=study.invented,
             source=study.source,
             laboratory=study.laboratory,
+            front=description.front,
         ),
         findings,
     )
@@ -202,6 +204,7 @@ def _tables(
 def _records(
     folder: Path, description: Description, findings: Findings, inputs: dict[str, str]
 ) -> dict[str, Any]:
+    from durability.study.outdoors import leave_out_undated
     from durability.study.record import read_record
 
     exposures = {}
@@ -211,7 +214,7 @@ def _records(
             exposure = dataclasses.replace(exposure, record=record)
         if exposure is not None:
             exposures[name] = exposure
-    return exposures
+    return leave_out_undated(exposures)
 
 
 def _joined(tables: list[dict[str, Any]]) -> dict[str, Any]:

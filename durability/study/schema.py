@@ -109,6 +109,15 @@ def _laying(value: str | datetime.date) -> str:
     return value
 
 
+def _day(value: str | datetime.date) -> str:
+    if isinstance(value, datetime.datetime):
+        raise _wrong("Write the date without a time of day.")
+    try:
+        return datetime.date.fromisoformat(str(value)).isoformat()
+    except ValueError as error:
+        raise _wrong("Write the date as 2031-05-14.") from error
+
+
 def _moment(value: str | datetime.date) -> str:
     """A time as ISO 8601 without zone (UTC where it states one), as chamber records keep it."""
     try:
@@ -339,6 +348,19 @@ class ExposureTable(_Table):
         default=(),
         description='checks of the light sensor, such as [{ at = "2031-05-14", as_found = 0.97 }]',
     )
+    site: Text | None = Field(
+        default=None,
+        description="a name of models/sites, or a weather file in the study folder",
+    )
+    laid: Annotated[str | datetime.date, AfterValidator(_day)] | None = Field(
+        default=None, description="the day of laying, such as 2031-05-14"
+    )
+    slope: Annotated[float, Field(ge=0, le=90)] = Field(
+        default=0.0, description="degrees from the horizontal, 0 to 90"
+    )
+    azimuth: Annotated[float, Field(ge=0, le=360)] | None = Field(
+        default=None, description="degrees clockwise from north, 0 to 360; 180 faces south"
+    )
     axis: Text | None = Field(
         default=None, description='the unit of an exposure that is not a dose, such as "cycles"'
     )
@@ -358,6 +380,7 @@ class MaterialTable(_Table):
     polymer: Text | None = Field(default=None, description="a name of models/materials")
     stabiliser: Text | None = Field(default=None, description="the stabiliser as text")
     description: Text | None = Field(default=None, description="the product in words")
+    price: Text | None = Field(default=None, description='a price per area, such as "0.85 EUR/m^2"')
     covariates: dict[str, Any] = Field(
         default_factory=dict, description='numbers, or texts with a unit such as "0.3 %"'
     )

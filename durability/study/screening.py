@@ -232,6 +232,45 @@ def gathered_blanks(
     return found
 
 
+def waiting_strips(
+    place: ArrayLike, touched: ArrayLike, strength: ArrayLike, series: ArrayLike
+) -> list[int]:
+    """Strips of withdrawals still to come: at the last levels, nothing was written of any strip.
+
+    Speaks only where the last level that was tested still holds half of the first level's strength
+    in the median series: where less is left, strips may have been too weak to test.
+
+    Parameters
+    ----------
+    place, touched, strength : (strip,) hours or dose, whether anything was written of it, strength.
+    series : (strip,) label; strengths are compared within a series.
+
+    Examples
+    --------
+    >>> waiting_strips([0, 0, 9, 9, 18, 18], [1, 1, 1, 1, 0, 0], [5, 5, 4, 4, 0, 0], [0] * 6)
+    [4, 5]
+    >>> waiting_strips([0, 0, 9, 9, 18, 18], [1, 1, 1, 1, 0, 0], [5, 5, 1, 1, 0, 0], [0] * 6)
+    []
+    """
+    import numpy
+
+    x, y = numpy.asarray(place, dtype=float), numpy.asarray(strength, dtype=float)
+    known, label = numpy.asarray(touched, dtype=bool), numpy.asarray(series)
+    if not known.any():
+        return []
+    last = x[known].max()
+    waiting = numpy.flatnonzero(~known & (x > last))
+    if not waiting.size:
+        return []
+    measured = known & numpy.isfinite(y) & (y > 0)
+    shares = []
+    for name in numpy.unique(label[measured]):
+        mine = measured & (label == name)
+        first, latest = y[mine & (x == x[mine].min())], y[mine & (x == x[mine].max())]
+        shares.append(latest.mean() / first.mean())
+    return waiting.tolist() if shares and float(numpy.median(shares)) >= 0.5 else []
+
+
 def decimal_slips(values: ArrayLike, group: ArrayLike, scatter: float) -> list[Suspicion]:
     """Values that fit their group only once moved by one or two decimal places.
 

@@ -14,6 +14,7 @@ from durability.study.bench import DIRECTIONS, Bench
 from durability.study.columns import Numbers
 from durability.study.findings import near
 from durability.study.model import Exposure
+from durability.study.outdoors import by_day_of_laying, withdrawn_after
 from durability.units import UNITS, Unit, UnitError, unit
 
 DIRECTION_HINTS = {
@@ -79,12 +80,12 @@ def read_subjects(bench: Bench, *, always_exposed: str = "") -> dict[str, Any]:
 
     names = read_names(bench)
     exposures = names["exposure"]
-    place = read_place(bench, exposures)
-    if "hours" in bench.columns or "dose" in bench.columns:
+    place = placed_by_dates(bench, exposures, read_place(bench, exposures))
+    if {"hours", "dose", "withdrawn"} & set(bench.columns):
         bench.refuse(
             ~place.given,
-            "hours" if "hours" in bench.columns else "dose",
-            "hours or a dose",
+            next(n for n in ("hours", "dose", "withdrawn") if n in bench.columns),
+            "hours or a dose" if "withdrawn" not in bench.columns else "hours, a dose or a date",
             mend="Unexposed strips have 0.",
             found=numpy.full(bench.size, ""),
         )
@@ -101,6 +102,7 @@ def read_subjects(bench: Bench, *, always_exposed: str = "") -> dict[str, Any]:
     hours_sd, dose_sd = _place_errors(bench, exposures, place)
     return {
         **names,
+        "exposure": by_day_of_laying(bench, exposures, start & (not always_exposed)),
         "hours": place.hours,
         "dose": place.dose,
         "hours_sd": numpy.where(start, numpy.nan, hours_sd),
@@ -175,6 +177,35 @@ def read_place(
         by_dose=dose.values > 0,
         scale=result / written,
         given=~(hours.blank & dose.blank),
+    )
+
+
+def placed_by_dates(bench: Bench, exposures: Any, place: Place) -> Place:
+    """The place of rows with dates of laying and withdrawal filled from these."""
+    import numpy
+
+    hours = withdrawn_after(bench, exposures)
+    dated, written = numpy.isfinite(hours), bench.text("withdrawn") != ""
+    if not written.any():
+        return place
+    bench.refuse(
+        dated & place.given,
+        "withdrawn",
+        "a date of withdrawal, or hours or a dose, not both",
+        mend="Keep one of them.",
+    )
+    dose = numpy.where(hours == 0, 0.0, numpy.nan)
+    for name, exposure in bench.description.exposures.items():
+        mine = (exposures == name) & (hours > 0)
+        if exposure is not None and exposure.axis is not None and mine.any():
+            dose[mine] = hours[mine] / unit(exposure.axis, "time").factor
+    return Place(
+        hours=numpy.where(dated, hours, place.hours),
+        dose=numpy.where(dated, dose, place.dose),
+        by_hours=place.by_hours | (hours > 0),
+        by_dose=place.by_dose,
+        scale=place.scale,
+        given=place.given | written,
     )
 
 

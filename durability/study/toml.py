@@ -15,12 +15,16 @@ from durability.study.checked import FILE, as_written, checked
 from durability.study.controls import control_exposure, is_control, join_controls
 from durability.study.entered import Entered, entered_keys
 from durability.study.findings import Findings, near
-from durability.study.model import Exposure, Material, Question, Rules, Segment
+from durability.study.front import front_of
+from durability.study.model import Exposure, Front, Material, Question, Rules, Segment
+from durability.study.prices import EXPECTED, read_price
 from durability.study.sources import read_data, read_units
 from durability.study.tensile import AS_USUAL, CurveFiles, Tensile, find_curves, tensile_of
 from durability.units import Unit, UnitError, measure, unit
 
-_TABLES = ("study", "question", "rules", "data", "tensile", "units", "exposures", "materials")
+_TABLES = (
+    "study", "question", "report", "rules", "data", "tensile", "units", "exposures", "materials",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,6 +41,7 @@ class Description:
     units : column name to unit, from [units].
     entered : quantities that were converted, as they stand there.
     tensile : how strips were broken.
+    front : number, date and signatory of the report.
     curves : files of their curves, or None.
     """
 
@@ -50,6 +55,7 @@ class Description:
     entered: list[Entered] = field(default_factory=list)
     tensile: Tensile = AS_USUAL
     curves: CurveFiles | None = None
+    front: Front = Front()
     exposures: dict[str, Exposure | None] = field(default_factory=dict)
     materials: dict[str, Material | None] = field(default_factory=dict)
 
@@ -70,7 +76,7 @@ def read_description(
         for name, table in _named(raw, "materials", findings).items()
     }
     exposures = {
-        name: _exposure(name, table, findings)
+        name: _exposure(name, table, folder, findings)
         for name, table in _named(raw, "exposures", findings).items()
     }
     strength_unit = _unit_of(raw.get("study"))
@@ -90,6 +96,7 @@ def read_description(
         curves=find_curves(folder, raw.get("data"), findings, inputs),
         exposures=exposures,
         materials=materials,
+        front=front_of(raw.get("report"), findings),
     )
 
 
@@ -260,6 +267,12 @@ def _material(name: str, raw: Any, findings: Findings) -> Material | None:
                 column=f"{path}.covariates.{key}",
                 mend=f"{error}.",
             )
+    price = None
+    if table.price is not None:
+        try:
+            price = read_price(table.price)
+        except ValueError:
+            findings.problem(FILE, EXPECTED, found=table.price, column=f"{path}.price")
     if len(findings.problems) > before:
         return None
     return Material(
@@ -268,10 +281,12 @@ def _material(name: str, raw: Any, findings: Findings) -> Material | None:
         stabiliser=table.stabiliser,
         description=table.description,
         covariates=covariates,
+        price=price,
     )
 
 
-def _exposure(name: str, raw: Any, findings: Findings) -> Exposure | None:
+def _exposure(name: str, raw: Any, folder: Path, findings: Findings) -> Exposure | None:
+    from durability.study import outdoors
     from durability.study.lamps import exposure_of
 
     table = checked(schema.ExposureTable, raw, f"exposures.{name}", findings)
@@ -287,6 +302,14 @@ def _exposure(name: str, raw: Any, findings: Findings) -> Exposure | None:
             column=f"exposures.{name}.of",
             mend='Write control = "dark" or control = "heat" beside it, or remove the line.',
         )
+    if table.lamp != outdoors.OUTDOOR:
+        return (
+            None
+            if outdoors.refuse_outdoor_keys(name, table, findings)
+            else exposure_of(name, table, findings)
+        )
+    if outdoors.OF_A_SITE.intersection(table.model_fields_set):
+        return outdoors.sited_exposure(name, table, folder, findings)
     return exposure_of(name, table, findings)
 
 

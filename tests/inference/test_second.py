@@ -43,3 +43,17 @@ def test_a_way_that_cannot_answer_says_why():
     found = looked("data-sheet")
     assert not found.likelihood and not found.brackets and not found.retained
     assert [r.split(":")[0] for r in found.refused] == ["likelihood", "brackets"]
+
+
+def test_fiellers_interval_stands_beside_the_log_ratio_under_an_id_of_its_own():
+    from durability.inference.second import by_fieller
+    from durability.retention import retained_strength
+    from durability.study import read_study
+
+    study = read_study(EXAMPLES / "quarry-cover")
+    usual = {s.id: s for s in retained_strength(study)}
+    fieller = by_fieller(study)
+    assert fieller and not {s.id for s in fieller} & set(usual)
+    for s in fieller:
+        assert s.value == usual[s.id.removesuffix("/fieller")].value
+        assert s.low != usual[s.id.removesuffix("/fieller")].low

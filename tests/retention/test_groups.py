@@ -110,3 +110,22 @@ def test_a_hundred_thousand_strips_are_grouped_within_seconds(make):
     assert time.perf_counter() - start < 20
     cells = study.rows.to_dataframe().groupby(["lot", "dose"]).ngroups
     assert found["n"].values.sum() == size and found.sizes["group"] == cells
+
+
+def test_groups_come_in_the_order_in_which_people_read_them(make, strips):
+    rows = [
+        {"lot": lot, "direction": direction, "dose": dose, "strength": 1.0}
+        for dose in (9.0, 0.0)
+        for lot in ("L10", "L2")
+        for direction in ("cross", "machine")
+    ]
+    found = groups(make(rows))
+    order = list(
+        zip(*(found[k].values.tolist() for k in ("lot", "direction", "dose")), strict=True)
+    )
+    assert order == [
+        (lot, direction, dose)
+        for lot in ("L2", "L10")
+        for direction in ("machine", "cross")
+        for dose in (0.0, 9.0)
+    ]

@@ -51,7 +51,7 @@ def test_a_sound_study_raises_no_caution(said):
 def test_no_level_beyond_half_is_said_with_what_is_left(said):
     found = said(strips({0: 20.0, 300: 17.0, 600: 14.0}))
     (caution,) = found.pop("no_level_beyond_half")
-    assert "machine direction" in caution.text and "71 % (at 600)" in caution.text
+    assert "machine direction" in caution.text and "71 % (at 600 h)" in caution.text
     assert found == {}
 
 
@@ -65,7 +65,7 @@ def test_a_threshold_that_no_level_reaches_is_said(said):
 def test_a_threshold_passed_before_the_first_level_is_said(said):
     found = said(strips({0: 20.0, 600: 8.0, 900: 5.0}))
     (caution,) = found.pop("threshold_outside")
-    assert "50 % is passed before the first level (600)" in caution.text
+    assert "50 % is passed before the first level (600 h)" in caution.text
     assert found == {}
 
 
@@ -80,7 +80,7 @@ def test_readings_that_never_come_to_half_are_said(folder):
     rows = [f"A,X1,{h},s{i},{v + i}\n" for h, v in ((0, 90), (300, 80), (600, 60)) for i in (1, 2)]
     folder.write("r.csv", "material,exposure,hours,specimen,value\n" + "".join(rows))
     names = {c.name: c for c in check_study(folder.path)[1]}
-    assert "67 % (at 600)" in names["no_level_beyond_half"].text
+    assert "67 % (at 600 h)" in names["no_level_beyond_half"].text
     folder.write("r.csv", "material,exposure,hours,specimen,value\n" + "".join(rows[2:]))
     names = {c.name: c for c in check_study(folder.path)[1]}
     assert names["no_unexposed_strips"].text == "the study has no readings before exposure"
@@ -237,3 +237,34 @@ def test_a_mean_that_was_copied_is_said(folder):
     folder.write("m.csv", f"material,exposure,hours,mean,sd,n\n{rows}")
     (caution,) = [c for c in check_study(folder.path)[1] if c.name == "repeated_force"]
     assert caution.rows == (4, 8) and "same mean 15.953" in caution.text
+
+
+def planned(levels: dict[int, float], waiting: tuple[int, ...], *, more: str = "") -> str:
+    """Strips as tested, and rows of later withdrawals in which nothing was written."""
+    blank = "".join(f"A,machine,X1,{h},{i + 1},{more}\n" for h in waiting for i in range(5))
+    return strips(levels) + blank
+
+
+def test_withdrawals_still_to_come_are_said_once_and_left_out_of_the_table(said, folder):
+    from durability.retention import retention_table, with_strength
+    from durability.study import read_study
+
+    found = said(planned({0: 20.0, 300: 15.0}, (600, 900)))
+    (caution,) = found["not_tested_yet"]
+    assert "no strip of 600 h, 900 h has a result (10 strips)" in caution.text
+    assert not {"blank_strength", "blanks_where_little_is_left"} & set(found)
+    shown = retention_table(with_strength(read_study(folder.path)))
+    assert [r["hours"] for r in shown if r["lot"] != "all"] == [0.0, 300.0]
+
+
+def test_blank_withdrawals_after_little_was_left_are_asked_about(said):
+    found = said(planned({0: 20.0, 300: 15.0, 600: 6.0}, (900,)))
+    assert "not_tested_yet" not in found and "blanks_where_little_is_left" in found
+    assert "stand at 900 h or beyond" in found["blanks_where_little_is_left"][0].text
+
+
+def test_strips_with_a_day_of_testing_are_not_still_to_come(said):
+    tested = "".join(
+        f"{row},2031-05-01\n" for row in planned({0: 20.0, 300: 15.0}, (600,)).splitlines()
+    )
+    assert "not_tested_yet" not in said(tested, head=f"{HEAD},tested_on")

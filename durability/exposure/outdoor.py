@@ -1,0 +1,243 @@
+"""How much effective dose have strips in the open had, so many days after laying?
+
+    D(t) = sum over hours of E_ref (f E_h c_h^b / E_ref)^p exp(-Ea/R (1/T_h - 1/T_ref)) dt
+    T_h = T_air + w rise_h
+
+The weather is the site's year, which repeats; *f* scales its computed ultraviolet, *b* departs from
+the cloud power, *w* is the warming of the fabric against a reference surface. Irradiance and
+temperature are constant within an hour. Moisture is not counted.
+"""
+
+from __future__ import annotations
+
+import datetime
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from durability import catalogue
+from durability.exposure.clock import GAS_CONSTANT, KELVIN
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike, NDArray
+
+    from durability.exposure.site import Site
+    from durability.study.model import Exposure, Study
+
+LAYING_HOUR = 6.0
+"""Hour at which strips are laid and withdrawn, local standard time."""
+
+HOURS = 8760
+AT_ONCE = 256
+"""Draws computed at once, which bounds the memory to about 20 MB."""
+
+SKY_BANDS: dict[str, tuple[str, float]] = {
+    "340 nm": ("e340", 3.6),
+    "300-400 nm": ("uv_300_400", 0.0036),
+    "295-385 nm": ("uv_295_385", 0.0036),
+}
+"""Control band to the sky's variable, and the dose [kJ/(m² nm) or MJ/m²] that one hour at
+irradiance 1 [W/(m² nm) or W/m²] delivers."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class OutdoorClock:
+    """What a site delivers to strips from their day of laying on.
+
+    Parameters
+    ----------
+    exposure : name of the exposure.
+    site, title : name of the site and what a report calls it.
+    band : of `log_irradiance`.
+    per_hour : dose that one hour at irradiance 1 delivers.
+    laid_hour : hour of the year of laying [h], local standard time.
+    hour : (lit,) hour of the year of each hour with light.
+    log_irradiance : (lit,) log of the computed irradiance in the band [W/m²/nm or W/m²].
+    log_clearness : (lit,) d log E / d b.
+    air : (lit,) air temperature [K].
+    rise : (lit,) warming of a surface of absorptance 0.9 and rise factor 1 [K].
+    """
+
+    exposure: str
+    site: str
+    title: str
+    band: str
+    per_hour: float
+    laid_hour: float
+    hour: NDArray
+    log_irradiance: NDArray
+    log_clearness: NDArray
+    air: NDArray
+    rise: NDArray
+
+    def log_effective_dose(
+        self,
+        days: ArrayLike,
+        *,
+        exponent: ArrayLike,
+        activation_energy: ArrayLike,
+        uv_factor: ArrayLike = 1.0,
+        cloud: ArrayLike = 0.0,
+        warming: ArrayLike = 1.0,
+        reference_irradiance: float,
+        reference_temperature: float,
+    ) -> NDArray:
+        """Log of the effective dose after each number of days, for each draw.
+
+        Parameters
+        ----------
+        days : (day,) since laying [d], above 0.
+        exponent, activation_energy : p [1] and Ea [kJ/mol], (draw,) or a number.
+        uv_factor : f [1], true over computed ultraviolet.
+        cloud : b [1], departure from the cloud power of models/translation.toml.
+        warming : w [1].
+        reference_irradiance, reference_temperature : E_ref [unit of the band] and T_ref [degC].
+
+        Returns
+        -------
+        array (draw, day): log of dose in the band's unit of dose; -inf where no light has come.
+        """
+        import numpy
+
+        t = numpy.atleast_1d(numpy.asarray(days, dtype=float)) * 24.0
+        inputs = [exponent, activation_energy, uv_factor, cloud, warming]
+        p, ea, f, b, w = numpy.broadcast_arrays(*[numpy.atleast_1d(x) for x in inputs])
+        inverse = 1 / (reference_temperature + KELVIN)
+        found = numpy.empty((p.size, t.size))
+        end = self.laid_hour + t
+        for first in range(0, p.size, AT_ONCE):
+            i = slice(first, first + AT_ONCE)
+            light = numpy.log(f[i, None] / reference_irradiance) + self.log_irradiance
+            light = p[i, None] * (light + b[i, None] * self.log_clearness)
+            heat = 1 / (self.air + w[i, None] * self.rise) - inverse
+            rate = numpy.exp(light - ea[i, None] / GAS_CONSTANT * heat)
+            found[i] = self._between(rate, end)
+        with numpy.errstate(divide="ignore"):
+            return numpy.log(found * reference_irradiance * self.per_hour)
+
+    def _between(self, rate: NDArray, end: NDArray) -> NDArray:
+        """Sum of the hourly rate (draw, lit) from laying to each end [h], (draw, end)."""
+        import numpy
+
+        total = numpy.concatenate([numpy.zeros((len(rate), 1)), rate.cumsum(axis=1)], axis=1)
+
+        def until(x: NDArray) -> NDArray:
+            years, within = numpy.divmod(x, HOURS)
+            before = numpy.searchsorted(self.hour, numpy.floor(within))  # lit hours that are over
+            at = numpy.minimum(before, self.hour.size - 1)
+            now = self.hour[at] == numpy.floor(within)
+            part = numpy.where(now, within - numpy.floor(within), 0.0)
+            return years * total[:, -1:] + total[:, before] + part * rate[:, at]
+
+        return until(end) - until(numpy.array([self.laid_hour]))
+
+
+def outdoor_site(study: Study, exposure: Exposure) -> Site:
+    """The site of an outdoor exposure: of models/sites, or a weather file of the study folder.
+
+    Raises
+    ------
+    StudyError : an unknown site, or a file that is no year of weather.
+    """
+    from durability.exposure.site import read_site
+
+    named = exposure.site or ""
+    if named in catalogue.names("sites"):
+        return read_site(named)
+    return read_site(Path(study.folder) / named)
+
+
+def outdoor_clock(study: Study, exposure: Exposure, *, band: str = "340 nm") -> OutdoorClock:
+    """The clock of an outdoor exposure that names its site and day of laying.
+
+    Parameters
+    ----------
+    study : whose folder may hold the site's weather.
+    exposure : with ``site`` and ``laid``.
+    band : ``"340 nm"``, ``"300-400 nm"`` or ``"295-385 nm"``.
+
+    Raises
+    ------
+    ValueError : an exposure without site or day of laying, or another band.
+    StudyError : as `outdoor_site`.
+    """
+    if exposure.site is None or exposure.laid is None:
+        raise ValueError(f"exposure {exposure.name} names no site and day of laying")
+    if band not in SKY_BANDS:
+        raise ValueError(f"the sky is computed in {', '.join(SKY_BANDS)}; found {band!r}")
+    site = outdoor_site(study, exposure)
+    azimuth = exposure.azimuth
+    if azimuth is None:
+        azimuth = 180.0 if site.latitude >= 0 else 0.0
+    return site_clock(
+        site, band=band, laid=exposure.laid, slope=exposure.slope, azimuth=azimuth,
+        exposure=exposure.name,
+    )  # fmt: skip
+
+
+def site_clock(
+    site: Site,
+    *,
+    band: str = "340 nm",
+    laid: str,
+    slope: float = 0.0,
+    azimuth: float = 180.0,
+    exposure: str = "",
+) -> OutdoorClock:
+    """The clock of strips laid at a site on a day.
+
+    Parameters
+    ----------
+    site : with its year of weather.
+    band : as in `outdoor_clock`.
+    laid : day of laying, ISO 8601; month and day count, 29 February as the 28th.
+    slope, azimuth : of the strips [degrees].
+    exposure : a name for it.
+
+    Examples
+    --------
+    >>> from durability.exposure import read_site
+    >>> clock = site_clock(read_site("phoenix"), band="300-400 nm", laid="2031-01-01")
+    >>> plain = dict(exponent=1.0, activation_energy=0.0, reference_irradiance=1.0,
+    ...     reference_temperature=40.0)
+    >>> import math
+    >>> round(math.exp(clock.log_effective_dose(365, **plain)[0, 0]))  # MJ/m² a year
+    399
+    """
+    import numpy
+
+    from durability.exposure.assumption import translation_assumptions
+    from durability.exposure.sky import sky_exposure
+    from durability.exposure.temperature import MODULE_ABSORPTANCE, specimen_temperature
+
+    variable, per_hour = SKY_BANDS[band]
+    power = translation_assumptions()["cloud_power"].value
+    sky = sky_exposure(site, tilt=slope, azimuth=azimuth, cloud_power=power)
+    irradiance = sky[variable].values.astype(float)
+    hour = numpy.flatnonzero(irradiance > 0)
+    air = sky["temp_air"].values.astype(float)
+    warmed = numpy.asarray(
+        specimen_temperature(
+            air, sky["poa"].values, sky["wind_speed"].values,
+            absorptance=MODULE_ABSORPTANCE, rise_factor=1.0,
+        )
+    )  # fmt: skip
+    day = datetime.date.fromisoformat(laid)
+    start = datetime.date(2001, day.month, min(day.day, 28) if day.month == 2 else day.day)
+    first = (start - datetime.date(2001, 1, 1)).days
+    return OutdoorClock(
+        exposure=exposure,
+        site=site.name,
+        title=site.title,
+        band=band,
+        per_hour=per_hour,
+        laid_hour=first * 24.0 + LAYING_HOUR,
+        hour=hour,
+        log_irradiance=numpy.log(irradiance[hour]),
+        log_clearness=sky["log_clearness"].values.astype(float)[hour],
+        air=air[hour] + KELVIN,
+        rise=(warmed - air)[hour],
+    )
+
+
+__all__ = ["SKY_BANDS", "OutdoorClock", "outdoor_clock", "outdoor_site", "site_clock"]
