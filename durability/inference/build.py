@@ -243,6 +243,7 @@ def build_model(
     last_dose: dict[tuple[str, str], float] = {}
     first_dose: dict[tuple[str, str], float] = {}
     bows: list[list[Bow]] = []
+    bent_conditions: dict[tuple[str, str, str], tuple[Bow, ...]] = {}
     largest = {k: -math.inf for k in mains}  # log dose
     for g in range(n_cell):
         material, lot, direction, laboratory = series[c_series[g]]
@@ -268,6 +269,7 @@ def build_model(
             factor = clock.is_a_factor(material, x)
             if factor:
                 conditions[(material, direction, x)] = (offset, design[g].copy())
+                bent_conditions[(material, direction, x)] = tuple(bent)
             k = mains[cell_index[g, 1]]
             largest[k] = max(largest[k], math.log(c_dose[g]) if factor else log_dose[g])
             last_dose[(material, x)] = max(c_dose[g], last_dose.get((material, x), 0.0))
@@ -377,6 +379,7 @@ def build_model(
         declared_index=declared[0],
         declared_number=declared[1],
         conditions=conditions,
+        condition_bows={k: v for k, v in bent_conditions.items() if v},
         last_dose=last_dose,
         first_dose=first_dose,
         flags=flags,

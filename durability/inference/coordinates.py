@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 
 from durability.inference import kernel as k
+from durability.inference.straight import straightened
 from durability.inference.model import Column, Model, priors, spread_name
 
 N_KNOT = 41
@@ -170,6 +171,7 @@ class Coordinates:
     effect_var: np.ndarray
     series_hat: np.ndarray
     series_var: np.ndarray
+    bend_at: np.ndarray  # (n_column,): values about which quadratic terms are taken up
     bends: np.ndarray  # (scores, N_KNOT, 5): splines from a normal score to a spread's prior score
     raw: bool = False
 
@@ -199,6 +201,7 @@ def pack(model: Model, at: Coordinates) -> np.ndarray:
     plain_mean, plain_sd = plain_priors(model)
     spread_scale = [book[name]["scale"] for name in spread_priors(model)]
     own = np.stack([_own_places(model, lay), model.own_effect], axis=-1)
+    taken = straightened(model, at.bend_at)
     bounded = [j for j, c in enumerate(model.columns) if c.bounded]
     bound = [bounded.index(j) if j in bounded else -1 for j in range(lay.n_beta)]
 
@@ -207,6 +210,7 @@ def pack(model: Model, at: Coordinates) -> np.ndarray:
         k.N_Y: lay.size, k.N_DENSE: at.chol.shape[0], k.N_BETA: lay.n_beta,
         k.N_PRODUCT: lay.n_product, k.N_SHAPE: lay.n_shape, k.N_READING: lay.n_reading,
         k.N_FAMILY: lay.n_family, k.N_GROUP: len(model.groups), k.N_SCALE: len(spread_scale),
+        k.N_SHEAR: len(taken.shear), k.N_GAIN: len(taken.gain),
         k.POOL: -1 if lay.pool_scale is None else lay.pool_scale - lay.scale.start,
         k.N_MAIN: lay.n_main, k.N_START: lay.n_start,
         k.N_EFFECT: lay.n_effect, k.N_SERIES: len(model.series), k.N_CELL: n_cell,
@@ -239,6 +243,8 @@ def pack(model: Model, at: Coordinates) -> np.ndarray:
         k.I_BOUND: np.array(bound, dtype=np.int64),
         k.I_BOW_RANGE: model.bow_range,
         k.I_BOW: model.bow_index,
+        k.I_SHEAR: taken.shear,
+        k.I_GAIN: taken.gain,
     }
     scalar = np.zeros(k.N_SCALAR)
     scalar[k.LOG_FLOOR] = math.log(model.law.floor)
@@ -274,6 +280,9 @@ def pack(model: Model, at: Coordinates) -> np.ndarray:
         k.F_LINE: model.line,
         k.F_BOUND: np.array([bound_table(model.columns[j]) for j in bounded]),
         k.F_BOW: model.bow,
+        k.F_SHEAR: taken.shear_number,
+        k.F_GAIN: taken.gain_number,
+        k.F_BEND_AT: at.bend_at,
     }
     used = k.N_HEADER
     for place, array in (whole | numbers).items():
@@ -283,9 +292,10 @@ def pack(model: Model, at: Coordinates) -> np.ndarray:
     work = 0
     for place, size in {
         k.W_Y: lay.size, k.W_THETA: lay.size, k.W_BY: lay.size,
-        k.W_SCALE: 2 * len(spread_scale), k.W_LEVEL: n_cell, k.W_LOG_CURVE: n_cell,
+        k.W_SCALE: 2 * len(spread_scale), k.W_BETA: 4 * lay.n_beta,  # these are kernel.from_y's
+        k.W_LEVEL: n_cell, k.W_LOG_CURVE: n_cell,
         k.W_PULL: n_cell, k.W_SLOPE: n_in * n_cell, k.W_OWN: lay.n_product * n_in,
-        k.W_BY_OWN: lay.n_product * n_in, k.W_BETA: 2 * lay.n_beta,
+        k.W_BY_OWN: lay.n_product * n_in,
         k.W_ROOT: 6 * lay.n_product, k.W_ROOT_SLOPE: 2 * n_in * lay.n_product, k.W_NODE: N_NODE,
         k.W_SUB: 2 * len(model.sub_range), k.W_VALUE: registers * k.BLOCK,
         k.W_TANGENT: registers * n_in * k.BLOCK, k.W_LOG_U: k.BLOCK,
@@ -356,6 +366,7 @@ def _find(model: Model) -> tuple[Coordinates, np.ndarray]:
         effect_var=np.ones(lay.n_effect),
         series_hat=np.zeros(len(model.series)),
         series_var=np.ones(len(model.series)),
+        bend_at=np.array([c.mean for c in model.columns], dtype=float),
         bends=np.zeros((len(spread_priors(model)), N_KNOT, 5)),
         raw=True,
     )
@@ -366,6 +377,7 @@ def _find(model: Model) -> tuple[Coordinates, np.ndarray]:
     at = replace(
         plain,
         raw=False,
+        bend_at=column_values(model, theta),
         effect_hat=effect_hat,
         effect_var=effect_var,
         series_hat=series_hat,

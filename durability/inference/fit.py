@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import functools
 import math
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, overload
@@ -26,7 +27,8 @@ from durability.inference.coordinates import (
     spread_priors,
 )
 from durability.inference.diagnostics import Diagnostics, diagnose
-from durability.inference.model import Errors, Model, spread_name
+from durability.inference.learned import WhatWasLearned, learned
+from durability.inference.model import Errors, Form, Model, Sharing, Structure, spread_name
 from durability.inference.sampling import Progress, Sample, Sampler, sample
 from durability.laws import Law, read_law
 from durability.retention import with_strength
@@ -140,10 +142,16 @@ class Fit:
         level = "log_half_loss_dose" if self.model.half_loss else "log_threshold_dose"
         log_tau = self._flat(level)[:, main] - offset
         if design.size:
-            log_tau = log_tau + self._flat("linear") @ design
+            beta = self._flat("linear")
+            log_tau = log_tau + beta @ design
+            for i, j, coefficient in self.model.condition_bows.get(where, ()):
+                log_tau = log_tau - coefficient * beta[:, i] * beta[:, j]
         if of != "mean":
             spread = self._flat("lot_spread_of_threshold")
             log_tau = log_tau + spread * self._normal(f"lot {material}")
+            if material in self.model.both_ways:
+                apart = self._flat("direction_of_lot_spread_of_threshold")
+                log_tau = log_tau + apart * self._normal(f"lot {material} {direction}")
         shape = self.shape_draws(material)
         if self.model.half_loss:
             return np.exp(log_tau) / self.model.law.half_loss(shape)
@@ -211,6 +219,9 @@ class Fit:
         if self.model.start_known is None and (material, direction) in self.model.starts:
             spread = self._flat("lot_spread_of_strength")
             lot = spread * self._normal(f"start {material} {direction}")
+            if material in self.model.strong_both_ways:
+                together = self._flat("shared_lot_spread_of_strength")
+                lot = lot + together * self._normal(f"start {material}")
         z = 0.0
         if of == "single_specimen":
             from scipy.special import ndtri
@@ -336,6 +347,13 @@ class Fit:
             level=level,
         )
 
+    def learned(self, *, level: float | None = None) -> WhatWasLearned:
+        """What the data say of clock parameters, directions and covariates beyond their priors.
+
+        See `durability.inference.learned.learned`.
+        """
+        return learned(self, level=level)
+
     def statements(self, *, level: float | None = None) -> Statements:
         """Every statement of the fit: strengths, threshold doses and hours."""
         from durability.inference.threshold import fit_statements
@@ -384,7 +402,10 @@ class Fit:
         posterior, stats = tree["posterior"].to_dataset(), tree["sample_stats"].to_dataset()
         the_law = law if isinstance(law, Law) else read_law(law)
         study = with_strength(study)
-        model = build_model(study, the_law, errors=posterior.attrs["errors"])
+        structure = Structure.from_json(posterior.attrs.get("structure", "{}"))
+        model = build_model(
+            study, the_law, errors=posterior.attrs["errors"], structure=structure
+        )
         plain = {k: getattr(v, "item", lambda v=v: v)() for k, v in posterior.attrs.items()}
         settings = Sampler(**{k: plain[k] for k in _SETTINGS})
         kept: dict[str, Any] = {k: plain[f"check_{k}"] for k in _CHECKS}
@@ -406,6 +427,12 @@ class Fit:
             ("study", self.study.title),
             ("law", f"{self.model.law.title}: {self.model.law.expression}"),
             *(("model", line) for line in self.model.equation()),
+            *(
+                ("learned", str(i))
+                for i in self.learned()
+                if i.name in ("activation_energy", "reciprocity_exponent", "covariate")
+            ),
+            *(("note", note) for note in self.model.notes),
             ("strips", f"{self.model.n_strips} in {len(self.model.series)} lots and directions"),
             ("draws", f"{self.n_draws} in {self.seconds:.2f} s, seed {self.seed}"),
             ("check", str(self.diagnostics)),
@@ -438,6 +465,10 @@ def fit(
     sampler: Sampler | None = None,
     seed: int = 0,
     progress: Progress | None = None,
+    shape: Sharing = "product",
+    spread: Sharing = "product",
+    covariates: Mapping[str, Form] | None = None,
+    pool: bool = False,
 ) -> Fit: ...
 @overload
 def fit(
@@ -458,6 +489,10 @@ def fit(
     sampler: Sampler | None = None,
     seed: int = 0,
     progress: Progress | None = None,
+    shape: Sharing = "product",
+    spread: Sharing = "product",
+    covariates: Mapping[str, Form] | None = None,
+    pool: bool = False,
 ) -> Fit | LikelihoodFit:
     """Fit a degradation law to a study: by Bayesian hierarchical inference, or by likelihood.
 
@@ -476,6 +511,13 @@ def fit(
     sampler : settings; four chains of 1000 draws by default.
     seed : same seed, same answer on one machine.
     progress : called with a word and the share done.
+    shape, spread : shapes of the law, and scatter of strips, by ``"product"``, one ``"shared"`` by
+        all, or ``"pooled"``: by product about a common centre, with an estimated spread.
+    covariates : name of a covariate of study.toml to its form: ``"linear"``, ``"log"``,
+        ``"smooth"`` or ``"class"``. Threshold doses of products are then partially pooled about
+        the line. None takes covariates that at least four products hold with three values; an
+        empty mapping takes none.
+    pool : partial pooling of products about a common level without any covariate.
 
     Returns
     -------
@@ -501,7 +543,13 @@ def fit(
             f'errors "{errors}" is unknown; known: lognormal, normal (power and student by'
             ' method="likelihood")'
         )
-    model = build_model(study, the_law, errors=errors)
+    structure = Structure(
+        shape=shape,
+        spread=spread,
+        covariates=None if covariates is None else tuple(covariates.items()),
+        pool=pool,
+    )
+    model = build_model(study, the_law, errors=errors, structure=structure)
     if not model.mains:
         raise StudyError(
             [Problem(file="study.toml", expected="at least one exposed strip that may be used")]
@@ -648,6 +696,7 @@ def _posterior(model: Model, drawn: Sample, seed: int) -> xarray.Dataset:
     attrs = {
         "law": model.law.name,
         "errors": model.errors,
+        "structure": model.structure.to_json(),
         "fraction": model.fraction,
         "inference_library": "nutpie",
     }

@@ -23,7 +23,8 @@ are partially pooled, of an effect with a spread of its own; products may share 
 effects may be partially pooled about a line in covariates, whose intercept and slopes are columns.
 Columns have a normal prior; one that is cut off at limits is sampled as the normal score of its
 prior, and a spline gives its value. An exposure whose clock bends in the columns (a sky) brings
-quadratic terms of its own.
+quadratic terms of its own. In y they are taken up by a column that this exposure alone has (how warm
+its specimens are), else by the main effects, so that the likelihood is straight there.
 
 A product of one lot has no lot effect in y: main effect and lot effect only meet as their sum, so
 the effect is integrated out here and drawn afterwards from its exact conditional distribution.
@@ -62,23 +63,23 @@ MIN, MAX, LT, LE, WHERE = 17, 18, 19, 20, 21
 (
     N_Y, N_DENSE, N_BETA, N_PRODUCT, N_SHAPE, N_READING, N_FAMILY, N_MAIN, N_START, N_EFFECT,
     N_SERIES, N_CELL, N_CODE, N_INVERSE, N_NODE, N_KNOT, N_INSPECTED, N_DECLARED,
-    N_GROUP, N_SCALE, NORMAL, FIXED, RAW, POOL, N_WORK,
+    N_GROUP, N_SCALE, N_SHEAR, N_GAIN, NORMAL, FIXED, RAW, POOL, N_WORK,
     # places in theta, y and the gradient (contrasts lie at 0)
     T_SHAPE, T_SPREAD, T_READING, T_SCALE, T_MAIN, T_START, T_EFFECT,
     # places of whole numbers
     I_MAIN, I_MAIN_EFFECT, I_SINGLE, I_READING, I_SERIES, I_START_SERIES, I_START_RANGE, I_SUB,
     I_CELL, I_CELL_EFFECT, I_CENSORED, I_EFFECT, I_CODE, I_INVERSE, I_INSPECTED, I_DECLARED,
-    I_OWN, I_BOUND, I_BOW_RANGE, I_BOW,
+    I_OWN, I_BOUND, I_BOW_RANGE, I_BOW, I_SHEAR, I_GAIN,
     # places of numbers
     F_SCALAR, F_CENTRE, F_CHOL, F_DIAGONAL, F_MAIN, F_START, F_EFFECT, F_SERIES, F_BEND, F_PLAIN,
     F_GROUP_SCALE, F_LOG_DOSE, F_COUNT, F_FREEDOM, F_MEAN, F_SQUARES, F_EXTRA, F_DESIGN, F_LIMIT,
     F_NODE, F_ANCHOR, F_CONSTANTS, F_INVERSE_CONSTANTS, F_INSPECTED, F_DECLARED, F_LINE, F_BOUND,
-    F_BOW,
+    F_BOW, F_SHEAR, F_GAIN, F_BEND_AT,
     # places in the working memory
     W_Y, W_THETA, W_BY, W_SCALE, W_LEVEL, W_LOG_CURVE, W_PULL, W_SLOPE, W_OWN, W_BY_OWN, W_BETA,
     W_ROOT, W_ROOT_SLOPE, W_NODE, W_SUB, W_VALUE, W_TANGENT, W_LOG_U,
-) = range(98)  # fmt: skip
-N_HEADER = 104
+) = range(105)  # fmt: skip
+N_HEADER = 112
 LOG_FLOOR, START_KNOWN = 0, 1  # in F_SCALAR
 N_SCALAR = 2
 BLOCK = 128  # points that go through a tape at once
@@ -271,11 +272,6 @@ def _curves(d, w):
         if i % n_in > 0:  # log spread, then the shapes
             own[i] = math.exp(own[i])
         own[n_product * n_in + i] = 0.0  # W_BY_OWN
-    for j in range(n_beta):
-        beta[j], beta[n_beta + j] = theta[j], 1.0
-        if d[d[I_BOUND] + j] >= 0:
-            table = at(x, d[F_BOUND] + 5 * d[N_KNOT] * d[d[I_BOUND] + j])
-            beta[j], beta[n_beta + j], _ = bent(theta[j], table, d[N_KNOT])
     closed = d[N_INVERSE] > 0
     cell, cell_effect = at(d, d[I_CELL]), at(d, d[I_CELL_EFFECT])
     log_dose, design = at(x, d[F_LOG_DOSE]), at(x, d[F_DESIGN])
@@ -420,6 +416,23 @@ def half_normal_score(score):
     return math.log(x), slope / x
 
 
+@numba.cfunc(_PIECE, cache=True, error_model="numpy")
+def _values(d, w):
+    """Values of the columns at theta and, after them, their slopes."""
+    x = floats(d)
+    theta, beta, n_beta = at(w, d[W_THETA]), at(w, d[W_BETA]), d[N_BETA]
+    for j in range(n_beta):
+        beta[j], beta[n_beta + j] = theta[j], 1.0
+        if d[d[I_BOUND] + j] >= 0:
+            table = at(x, d[F_BOUND] + 5 * d[N_KNOT] * d[d[I_BOUND] + j])
+            beta[j], beta[n_beta + j], _ = bent(theta[j], table, d[N_KNOT])
+    return 0.0
+
+
+_export("durability_values", _values)
+_run_values = types.ExternalFunction("durability_values", _PIECE)
+
+
 # --- coordinates ---------------------------------------------------------------------------------
 
 
@@ -434,6 +447,25 @@ def _coordinates(d, w):
     for i in range(d[N_Y]):
         theta[i] = y[i]
     log_jacobian = 0.0
+    _run_values(d, w)
+    beta, bend_at = at(w, d[W_BETA]), at(x, d[F_BEND_AT])
+    gain, shift = at(beta, 2 * n_beta), at(beta, 3 * n_beta)
+    if not raw:
+        for j in range(n_beta):
+            gain[j], shift[j] = 1.0, 0.0
+        for b in range(d[N_GAIN]):
+            j, k = d[d[I_GAIN] + 2 * b], d[d[I_GAIN] + 2 * b + 1]
+            gain[j] += x[d[F_GAIN] + b] * (beta[k] - bend_at[k])
+        for b in range(d[N_SHEAR]):
+            j, i1, i2 = d[d[I_SHEAR] + 3 * b], d[d[I_SHEAR] + 3 * b + 1], d[d[I_SHEAR] + 3 * b + 2]
+            if j < n_beta:
+                step = (beta[i1] - bend_at[i1]) * (beta[i2] - bend_at[i2])
+                shift[j] += x[d[F_SHEAR] + b] * step
+        for j in range(n_beta):
+            if gain[j] != 1.0 or shift[j] != 0.0:
+                theta[j] = bend_at[j] + (theta[j] - bend_at[j] - shift[j]) / gain[j]
+                beta[j] = theta[j]
+                log_jacobian -= math.log(gain[j])
     for i in range(n_scale):
         place = d[T_SCALE] + i
         if not raw:
@@ -475,6 +507,11 @@ def _coordinates(d, w):
         a = theta[d[T_MAIN] + parent] if parent >= 0 else 0.0
         theta[d[T_EFFECT] + k] = var / v * (hat - a) + sd * y[d[T_EFFECT] + k]
         log_jacobian += math.log(sd)
+    for b in range(d[N_SHEAR]):  # main effects move with their lots, hence last
+        j, i1, i2 = d[d[I_SHEAR] + 3 * b], d[d[I_SHEAR] + 3 * b + 1], d[d[I_SHEAR] + 3 * b + 2]
+        if j >= n_beta:
+            step = (beta[i1] - bend_at[i1]) * (beta[i2] - bend_at[i2])
+            theta[j] += x[d[F_SHEAR] + b] * step
     return log_jacobian
 
 
@@ -488,6 +525,14 @@ def _back(d, w):
     x = floats(d)
     y, theta, by, scale = at(w, d[W_Y]), at(w, d[W_THETA]), at(w, d[W_BY]), at(w, d[W_SCALE])
     n_knot, n_family, n_beta, pool = d[N_KNOT], d[N_FAMILY], d[N_BETA], d[POOL]
+    beta, bend_at = at(w, d[W_BETA]), at(x, d[F_BEND_AT])
+    slopes, gain = at(beta, n_beta), at(beta, 2 * n_beta)
+    for b in range(d[N_SHEAR]):
+        j, i1, i2 = d[d[I_SHEAR] + 3 * b], d[d[I_SHEAR] + 3 * b + 1], d[d[I_SHEAR] + 3 * b + 2]
+        if j >= n_beta:
+            by_step = by[j] * x[d[F_SHEAR] + b]
+            by[i1] += by_step * (beta[i2] - bend_at[i2]) * slopes[i1]
+            by[i2] += by_step * (beta[i1] - bend_at[i1]) * slopes[i2]
     for k in range(d[N_EFFECT]):
         family, parent = d[d[I_EFFECT] + 2 * k], d[d[I_EFFECT] + 2 * k + 1]
         hat, v, w2 = x[d[F_EFFECT] + 2 * k], x[d[F_EFFECT] + 2 * k + 1], scale[2 * family]
@@ -542,6 +587,18 @@ def _back(d, w):
         place = d[T_SCALE] + i
         _, slope, second = bent(y[place], at(x, d[F_BEND] + 5 * n_knot * i), n_knot)
         by[place] = by[place] * slope + second / slope
+    for b in range(d[N_SHEAR]):  # a column that takes up others is in no other's terms
+        j, i1, i2 = d[d[I_SHEAR] + 3 * b], d[d[I_SHEAR] + 3 * b + 1], d[d[I_SHEAR] + 3 * b + 2]
+        if j < n_beta:
+            by_step = -by[j] / gain[j] * x[d[F_SHEAR] + b]
+            by[i1] += by_step * (beta[i2] - bend_at[i2]) * slopes[i1]
+            by[i2] += by_step * (beta[i1] - bend_at[i1]) * slopes[i2]
+    for b in range(d[N_GAIN]):
+        j, k = d[d[I_GAIN] + 2 * b], d[d[I_GAIN] + 2 * b + 1]
+        by_gain = (-by[j] * (theta[j] - bend_at[j]) - 1.0) / gain[j]
+        by[k] += by_gain * x[d[F_GAIN] + b] * slopes[k]
+    for j in range(n_beta):
+        by[j] /= gain[j]
     return 0.0
 
 

@@ -15,9 +15,10 @@ dose); readings to those of each specimen; inspections and a data sheet's word r
 from __future__ import annotations
 
 import functools
+import json
 import math
 import tomllib
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
 from durability import catalogue
@@ -75,6 +76,18 @@ class Structure:
     spread: Sharing = "product"
     covariates: tuple[tuple[str, Form], ...] | None = None
     pool: bool = False
+
+    def to_json(self) -> str:
+        """The options as text, to be kept beside draws."""
+        return json.dumps(asdict(self))
+
+    @classmethod
+    def from_json(cls, text: str) -> Structure:
+        """The inverse of `to_json`."""
+        kept = json.loads(text)
+        if kept.get("covariates") is not None:
+            kept["covariates"] = tuple((name, form) for name, form in kept["covariates"])
+        return cls(**kept)
 
 
 @functools.cache
@@ -207,10 +220,27 @@ class Model:
     declared_number: np.ndarray  # (n_declared, 3): log of what is said, width, skewness
     conditions: dict[tuple[str, str, str], tuple[float, np.ndarray]]  # (material, direction,
     # exposure) -> clock offset, design
+    condition_bows: dict[tuple[str, str, str], tuple[tuple[int, int, float], ...]]  # their
+    # quadratic terms of log effective dose
     last_dose: dict[tuple[str, str], float]  # (material, exposure) -> largest tested dose
     first_dose: dict[tuple[str, str], float]
     flags: dict[str, tuple[str, ...]]  # material -> names
     notes: tuple[str, ...] = ()  # what of the structure a reader must know, in words
+
+    @property
+    def both_ways(self) -> tuple[str, ...]:
+        """Materials whose lots have an effect of their own in each direction."""
+        if "direction_of_lot" not in self.groups:
+            return ()
+        column = self.cell_effect[:, self.groups.index("direction_of_lot")]
+        found = set(self.cell_index[column >= 0, 0].tolist())
+        return tuple(m for i, m in enumerate(self.materials) if i in found)
+
+    @property
+    def strong_both_ways(self) -> tuple[str, ...]:
+        """Materials whose lots' unexposed strengths share a part in both directions."""
+        found = set(self.series_index[self.series_index[:, 8] >= 0, 0].tolist())
+        return tuple(m for i, m in enumerate(self.materials) if i in found)
 
     @property
     def half_loss(self) -> bool:
@@ -277,7 +307,7 @@ class Model:
                 "the unexposed strengths of a lot's directions share a part: normal(0, spread)"
             )
         if self.bow.size:
-            lines.append("dose under the sky = an expansion, to second order, in its clock's terms")
+            lines.append("log dose on the common clock = a quadratic in the clock's parameters")
         return lines
 
     @property
