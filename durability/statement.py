@@ -34,6 +34,12 @@ Quantity = Literal[
     "ratio_of_threshold_doses",
     "price_of_dose",
     "price_of_day",
+    "days_tested",
+    "outdoor_equivalent",
+    "lamp_hours_for",
+    "strength_left",
+    "chance_of_holding",
+    "reduction_factor",
 ]
 Subject = Literal["mean", "new_lot", "single_specimen"]
 Kind = Literal["credible", "confidence", "prediction", "tolerance"]
@@ -56,6 +62,12 @@ QUANTITIES: dict[str, str] = {
     "ratio_of_threshold_doses": "threshold dose divided by that of the control",
     "price_of_dose": "price of a square metre divided by its threshold dose",
     "price_of_day": "price of a square metre divided by its days in the open at the site",
+    "days_tested": "whole days after laying that the doses tested bear out by themselves",
+    "outdoor_equivalent": "days in the open at the site that do the damage of a lamp dose",
+    "lamp_hours_for": "lamp hours, dark phases included, that do the damage of days at the site",
+    "strength_left": "strength left after time in the open, as a fraction of the unexposed one",
+    "chance_of_holding": "probability that what is required is still left after time in the open",
+    "reduction_factor": "unexposed strength divided by the strength left when it is covered",
 }
 KINDS: tuple[str, ...] = get_args(Kind)
 SUBJECTS: dict[str, str] = {

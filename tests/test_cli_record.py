@@ -1,4 +1,4 @@
-"""Do verify, diff and pack answer at a terminal and in a script, with the exit status they state?"""
+"""Do the commands of the record answer as stated: text, one JSON document, exit status?"""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ def run(*words: str | Path):
     return CliRunner().invoke(app, [str(w) for w in words])
 
 
-@pytest.mark.parametrize("command", ["verify", "diff", "pack"])
+@pytest.mark.parametrize("command", ["verify", "diff", "pack", "open"])
 def test_help_has_a_worked_line(command):
     shown = run(command, "--help")
     assert shown.exit_code == 0
@@ -45,3 +45,9 @@ def test_the_exit_status_of_verify_tells_the_verdict(verdict, status, monkeypatc
     result = run("verify", "anywhere", "-q", "--json")
     assert result.exit_code == status
     assert json.loads(result.stdout) == {"verdict": verdict}
+
+
+def test_a_folder_that_is_not_there_is_not_opened(tmp_path):
+    result = run("open", tmp_path / "nowhere", "--no-browser")
+    assert result.exit_code == 2
+    assert "nowhere is no folder" in result.stderr

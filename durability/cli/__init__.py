@@ -5,7 +5,10 @@ from importlib import import_module
 from durability.cli.app import app
 
 # in the order in which --help lists their commands
-MODULES = ("starting", "checking", "laboratory", "laws", "fitting", "days", "reporting", "record")
+MODULES = (
+    "starting", "checking", "laboratory", "laws", "fitting", "foretelling", "days", "covering",
+    "mapping", "measuring", "outdoors", "reporting", "many", "quoting", "record", "opening",
+)  # fmt: skip
 
 for _module in MODULES:
     import_module(f"durability.cli.{_module}")

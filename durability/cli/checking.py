@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
-from durability.cli.app import BAD_INPUT, app, errors_in_words, keep, read_folder
+from durability.cli.app import BAD_INPUT, app, errors_in_words, keep
 from durability.cli.options import File, Folder, Json, Quiet
 from durability.terminal import by_file, count, print_cautions, print_json, print_problems
-
-if TYPE_CHECKING:
-    from durability.study import Caution, Problem
 
 
 @app.command(epilog="Example:  durability check examples/quarry-cover --marked marked.xlsx")
@@ -28,7 +25,9 @@ def check(
 ) -> None:
     """Read a study folder and report every problem and caution at once."""
     with errors_in_words(json):
-        problems, cautions = _checked(study)
+        from durability.retention.readiness import findings_of
+
+        problems, cautions = findings_of(study)
         if marked is not None:
             from durability.study import write_marked
 
@@ -50,24 +49,3 @@ def check(
                 print(f"Marked copy: {marked}")
         if problems:
             raise typer.Exit(BAD_INPUT)
-
-
-def _checked(folder: Path) -> tuple[list[Problem], list[Caution]]:
-    """Problems and cautions of the folder, those of its lamps, records and curves included."""
-    from durability.exposure import delivery_cautions, departure_cautions, with_doses
-    from durability.retention import with_strength
-    from durability.study import StudyError, check_study
-
-    try:
-        read = read_folder(folder)
-    except StudyError:
-        return check_study(folder)
-    problems: list[Problem] = []
-    for fill in (with_strength, with_doses):
-        try:
-            read = fill(read)
-        except StudyError as error:
-            problems += error.problems
-    if problems:
-        return problems, list(read.cautions)
-    return [], [*read.cautions, *delivery_cautions(read), *departure_cautions(read)]

@@ -23,7 +23,7 @@ Out = Annotated[
 ]
 File = Annotated[Path | None, typer.Option("--out", help="Also write the JSON document here.")]
 LawName = Annotated[
-    str | None, typer.Option("--law", help="A law of `durability laws`, or a law file.")
+    str | None, typer.Option("--law", help="A law of `durability laws`, a law file, or averaged.")
 ]
 Errors = Annotated[str, typer.Option("--errors", help="Scatter of strips: lognormal or normal.")]
 Level = Annotated[

@@ -66,9 +66,9 @@ def diff(
 ) -> None:
     """Say what changed between two results, and why: data, model files, versions, settings."""
     with errors_in_words(json):
-        from durability.report.difference import compare
+        from durability.report.difference import compare_results
 
-        found = compare(before, after)
+        found = compare_results(before, after)
         keep(found.to_dict(), out)
         if json:
             print_json(found.to_dict())

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import sys
+from typing import Annotated
+
+import typer
 
 from durability.cli.app import app, errors_in_words, read_folder
 from durability.cli.fitted import REUSED
@@ -19,6 +22,9 @@ def report(
     level: Level = None,
     seed: Seed = 0,
     out: Out = None,
+    pdf: Annotated[
+        bool, typer.Option("--pdf", help="Also print the report to PDF; needs a browser.")
+    ] = False,
     json: Json = False,
     quiet: Quiet = False,
 ) -> None:
@@ -45,6 +51,10 @@ def report(
                 )  # fmt: skip
             document = results.to_document()
             word = REUSED if results.reused else ""
+        if pdf:
+            from durability.report import print_pdf
+
+            print_pdf(folder)
         if json:
             print_json(document)
             return
@@ -56,3 +66,5 @@ def report(
             if word:
                 print(word)
         print(f"Report: {folder / 'report.html'}")
+        if pdf:
+            print(f"PDF: {folder / 'report.pdf'}")

@@ -1,7 +1,7 @@
 """How much may be promised, at each assurance? One-sided lower limits in the worse direction.
 
 The answer to "how long, with what assurance?" for a set of assurances, so that a reader may weigh
-them. Days come from `cover_statements`; doses are lower quantiles of the draws of the threshold
+them. Days come from `cover_limits`; doses are lower quantiles of the draws of the threshold
 dose, order statistics as everywhere.
 """
 
@@ -11,7 +11,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from durability.decisions.cover import cover_statements
+from durability.decisions.cover import cover_limits
 from durability.statement import Statement, Statements
 
 if TYPE_CHECKING:
@@ -46,9 +46,7 @@ def assured(
     levels = sorted({*assurances, fit.study.question.assurance})
     found = _doses(fit, levels)
     for translation in translations:
-        for level in levels:
-            days = cover_statements(translation, fit, assurance=level)
-            found += days.where(quantity="days_to_cover")
+        found += cover_limits(translation, fit, levels)
     least = min(fit.level, fit.study.question.assurance)
     return Statements(
         s for s in _worse_direction(found) if "lower_bound_only" not in s.flags or s.level >= least

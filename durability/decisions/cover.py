@@ -9,7 +9,7 @@ that draws without an end (threshold not reached) need no special case; the lowe
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
@@ -83,19 +83,53 @@ def cover_statements(
     for name, number in (("assurance", assurance), ("level", level)):
         if not 0 < number < 1:
             raise ValueError(f"{name} is {number}; it must lie between 0 and 1")
-    said = fit.statements()
     statements: list[Statement] = []
+    for ground, month, days in _months(translation, fit):
+        for make in (
+            _outdoor_days(days, ground, month, level, translation.horizon_days),
+            _days_to_cover(days, ground, month, assurance, translation.horizon_days),
+        ):
+            if make is not None:
+                statements.append(make)
+    return Statements(statements)
+
+
+def cover_limits(
+    translation: Translation, fit: ThresholdPosterior, assurances: Iterable[float]
+) -> Statements:
+    """Days to cover at several assurances, for every subject and month of a translation.
+
+    Parameters
+    ----------
+    translation, fit : as in `cover_statements`.
+    assurances : probabilities that the product lasts.
+
+    Returns
+    -------
+    Statements
+        ``days_to_cover``, as `cover_statements` gives them one assurance at a time.
+    """
+    levels = list(assurances)
+    return Statements(
+        _days_to_cover(days, ground, month, level, translation.horizon_days)
+        for ground, month, days in _months(translation, fit)
+        for level in levels
+    )
+
+
+def _months(
+    translation: Translation, fit: ThresholdPosterior
+) -> Iterator[tuple[_Ground, int, NDArray[np.float64]]]:
+    """Every subject and month, with the draws of days in order of size."""
+    import numpy as np
+
+    said = fit.statements()
     for material, direction, of, fraction in translation.subjects():
         ground = _ground(translation, fit, material, direction, of, fraction, said)
         draws = translation.draws(material, direction, of, fraction)
-        for month, days in zip(draws.month.values, draws.values, strict=True):
-            for make in (
-                _outdoor_days(days, ground, int(month), level, translation.horizon_days),
-                _days_to_cover(days, ground, int(month), assurance, translation.horizon_days),
-            ):
-                if make is not None:
-                    statements.append(make)
-    return Statements(statements)
+        ordered = np.sort(draws.values, axis=-1)
+        for month, days in zip(draws.month.values, ordered, strict=True):
+            yield ground, int(month), days
 
 
 def _ground(
@@ -142,7 +176,7 @@ def _ground(
     if np.isinf(tau).any():
         flags.append("threshold_may_not_exist")
     assumptions = [a for s in of_dose for a in s.assumptions] + list(translation.assumptions)
-    if len(fit.exposures(material)) == 1:
+    if len(fit.exposures(material)) == 1 and "lab_to_sky_prior" in assumptions:
         assumptions.append("clock_prior")
     return _Ground(
         material=material,
@@ -165,9 +199,9 @@ def _ground(
 
 
 def _quantile(days: NDArray[np.float64], probability: float, *, upper: bool = False) -> float:
-    import numpy as np
-
-    return float(np.quantile(days, probability, method="higher" if upper else "lower"))
+    """Order statistic at or next below (next above) a probability, of days in order of size."""
+    place = (days.size - 1) * probability
+    return float(days[math.ceil(place) if upper else math.floor(place)])
 
 
 def _outdoor_days(

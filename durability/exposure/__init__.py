@@ -25,6 +25,7 @@ from durability.exposure.site import Site, read_site, sites
 from durability.exposure.sky import sky_exposure
 from durability.exposure.temperature import effective_temperature, specimen_temperature
 from durability.exposure.withdrawals import planned_withdrawals
+from durability.exposure.years import Year, year_to_year
 
 __all__ = [
     "FLAGS",
@@ -39,6 +40,7 @@ __all__ = [
     "RunCheck",
     "Site",
     "Spectrum",
+    "Year",
     "chamber",
     "chambers",
     "convert_dose",
@@ -66,4 +68,5 @@ __all__ = [
     "translation_assumptions",
     "with_dose",
     "with_doses",
+    "year_to_year",
 ]

@@ -7,6 +7,7 @@ log-normal factor), limits ``low`` and ``high`` where there are any, ``unit``, `
 
 from __future__ import annotations
 
+import functools
 import tomllib
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -122,7 +123,7 @@ def translation_assumptions() -> dict[str, Assumption]:
     >>> translation_assumptions()["cloud_power"].value
     0.8
     """
-    return _assumptions("translation")
+    return dict(_assumptions("translation"))
 
 
 def chamber_assumptions() -> dict[str, Assumption]:
@@ -133,9 +134,10 @@ def chamber_assumptions() -> dict[str, Assumption]:
     >>> chamber_assumptions()["settling"].unit
     'min'
     """
-    return _assumptions("chamber")
+    return dict(_assumptions("chamber"))
 
 
+@functools.cache
 def _assumptions(file: str) -> dict[str, Assumption]:
     with open(catalogue.models_folder() / f"{file}.toml", "rb") as stream:
         tables = tomllib.load(stream)

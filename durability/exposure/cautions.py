@@ -21,6 +21,18 @@ FLAGS: dict[str, str] = {
     "weather_gaps_filled": "Short gaps in the site's weather were filled in a straight line.",
     "snow_not_counted": "Light thrown back by snow is not counted; days computed for months with "
     "snow may be too many.",
+    "outdoor_weather_of_a_usual_year": "Strips in the open are counted with the site's year of "
+    "weather, unless its file holds the days they lay there; one year's difference from another is "
+    "part of the uncertainty.",
     "leap_day_dropped": "29 February of the weather file is left out, so that the year has 365 "
     "days.",
+    "weather_parts_disagree": "Beam and diffuse sunlight of the weather file do not add up to its "
+    "global sunlight; columns may be exchanged.",
+    "beam_estimated": "Beam and diffuse sunlight were not measured; they are estimated from global "
+    "sunlight.",
+    "wind_assumed": "Wind was not measured; a light breeze is taken, so that fabric is computed "
+    "rather too warm than too cool.",
+    "years_left_out": "Years of the weather file that are not whole are left out.",
+    "monthly_climate": "The site's weather is a table of monthly means; hours are made from it, "
+    "with a correction of its known bias and a wider uncertainty.",
 }

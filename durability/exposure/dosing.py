@@ -6,7 +6,7 @@ import dataclasses
 from typing import TYPE_CHECKING
 
 from durability.exposure.delivery import HOUR_AXES, Delivery, delivery
-from durability.study.model import Caution, Study
+from durability.study.model import Caution, Exposure, Study
 from durability.study.problem import Problem, StudyError
 
 if TYPE_CHECKING:
@@ -162,12 +162,24 @@ def delivery_cautions(study: Study) -> tuple[Caution, ...]:
 
     found: list[Caution] = list(departure_cautions(study))
     for name, exposure in study.exposures.items():
+        if exposure.site is not None:
+            found.append(_usual_year(exposure))
         given = delivery(exposure)
         if given is not None:
             found += [*given.notes, *_beyond(given, _hours_under(study, name))]
             if given.record is not None:
                 found += [c for c in chamber(exposure).cautions if c not in given.notes]
     return tuple(found)
+
+
+def _usual_year(exposure: Exposure) -> Caution:
+    return Caution(
+        name="outdoor_weather_of_a_usual_year",
+        text=f"exposure {exposure.name}: light and heat are those of the weather of "
+        f"{exposure.site} from {exposure.laid} on (its usual year where its file does not hold "
+        "those days), not measured where the strips lay; water is not counted, nor ground hotter "
+        "than a rack",
+    )
 
 
 def _hours_under(study: Study, exposure: str) -> NDArray:

@@ -3,13 +3,15 @@
     D(t) = sum over hours of E_ref (f E_h c_h^b / E_ref)^p exp(-Ea/R (1/T_h - 1/T_ref)) dt
     T_h = T_air + w rise_h
 
-The weather is the site's year, which repeats; *f* scales its computed ultraviolet, *b* departs from
+The weather is that of the days themselves where the site's file holds those years, else the site's
+year, which repeats; *f* scales its computed ultraviolet, *b* departs from
 the cloud power, *w* is the warming of the fabric against a reference surface. Irradiance and
 temperature are constant within an hour. Moisture is not counted.
 """
 
 from __future__ import annotations
 
+import dataclasses
 import datetime
 from dataclasses import dataclass
 from pathlib import Path
@@ -50,8 +52,12 @@ class OutdoorClock:
     site, title : name of the site and what a report calls it.
     band : of `log_irradiance`.
     per_hour : dose that one hour at irradiance 1 delivers.
-    laid_hour : hour of the year of laying [h], local standard time.
-    hour : (lit,) hour of the year of each hour with light.
+    laid_hour : hour of laying since the first one counted [h], local standard time.
+    hour : (lit,) number of each hour with light, from 0.
+    hours : after which the weather repeats [h]: 8760 for one year.
+    measured : whether the weather is that of the calendar years in which the strips lay.
+    uv_log_sd, air_temperature_sd : what hours made from monthly means add to the uncertainty of
+        light [1] and air temperature [K]; 0 for hourly weather.
     log_irradiance : (lit,) log of the computed irradiance in the band [W/m²/nm or W/m²].
     log_clearness : (lit,) d log E / d b.
     air : (lit,) air temperature [K].
@@ -69,6 +75,10 @@ class OutdoorClock:
     log_clearness: NDArray
     air: NDArray
     rise: NDArray
+    hours: int = HOURS
+    measured: bool = False
+    uv_log_sd: float = 0.0
+    air_temperature_sd: float = 0.0
 
     def log_effective_dose(
         self,
@@ -79,6 +89,7 @@ class OutdoorClock:
         uv_factor: ArrayLike = 1.0,
         cloud: ArrayLike = 0.0,
         warming: ArrayLike = 1.0,
+        warmer: ArrayLike = 0.0,
         reference_irradiance: float,
         reference_temperature: float,
     ) -> NDArray:
@@ -91,6 +102,7 @@ class OutdoorClock:
         uv_factor : f [1], true over computed ultraviolet.
         cloud : b [1], departure from the cloud power of models/translation.toml.
         warming : w [1].
+        warmer : true less stated air temperature [K].
         reference_irradiance, reference_temperature : E_ref [unit of the band] and T_ref [degC].
 
         Returns
@@ -100,8 +112,8 @@ class OutdoorClock:
         import numpy
 
         t = numpy.atleast_1d(numpy.asarray(days, dtype=float)) * 24.0
-        inputs = [exponent, activation_energy, uv_factor, cloud, warming]
-        p, ea, f, b, w = numpy.broadcast_arrays(*[numpy.atleast_1d(x) for x in inputs])
+        inputs = [exponent, activation_energy, uv_factor, cloud, warming, warmer]
+        p, ea, f, b, w, up = numpy.broadcast_arrays(*[numpy.atleast_1d(x) for x in inputs])
         inverse = 1 / (reference_temperature + KELVIN)
         found = numpy.empty((p.size, t.size))
         end = self.laid_hour + t
@@ -109,7 +121,7 @@ class OutdoorClock:
             i = slice(first, first + AT_ONCE)
             light = numpy.log(f[i, None] / reference_irradiance) + self.log_irradiance
             light = p[i, None] * (light + b[i, None] * self.log_clearness)
-            heat = 1 / (self.air + w[i, None] * self.rise) - inverse
+            heat = 1 / (self.air + up[i, None] + w[i, None] * self.rise) - inverse
             rate = numpy.exp(light - ea[i, None] / GAS_CONSTANT * heat)
             found[i] = self._between(rate, end)
         with numpy.errstate(divide="ignore"):
@@ -122,7 +134,7 @@ class OutdoorClock:
         total = numpy.concatenate([numpy.zeros((len(rate), 1)), rate.cumsum(axis=1)], axis=1)
 
         def until(x: NDArray) -> NDArray:
-            years, within = numpy.divmod(x, HOURS)
+            years, within = numpy.divmod(x, self.hours)
             before = numpy.searchsorted(self.hour, numpy.floor(within))  # lit hours that are over
             at = numpy.minimum(before, self.hour.size - 1)
             now = self.hour[at] == numpy.floor(within)
@@ -190,7 +202,8 @@ def site_clock(
     ----------
     site : with its year of weather.
     band : as in `outdoor_clock`.
-    laid : day of laying, ISO 8601; month and day count, 29 February as the 28th.
+    laid : day of laying, ISO 8601; 29 February counts as the 28th. The weather of the year of
+        laying and the following ones is taken where the site's file holds them.
     slope, azimuth : of the strips [degrees].
     exposure : a name for it.
 
@@ -211,20 +224,25 @@ def site_clock(
     from durability.exposure.temperature import MODULE_ABSORPTANCE, specimen_temperature
 
     variable, per_hour = SKY_BANDS[band]
-    power = translation_assumptions()["cloud_power"].value
-    sky = sky_exposure(site, tilt=slope, azimuth=azimuth, cloud_power=power)
-    irradiance = sky[variable].values.astype(float)
-    hour = numpy.flatnonzero(irradiance > 0)
-    air = sky["temp_air"].values.astype(float)
-    warmed = numpy.asarray(
-        specimen_temperature(
-            air, sky["poa"].values, sky["wind_speed"].values,
-            absorptance=MODULE_ABSORPTANCE, rise_factor=1.0,
-        )
-    )  # fmt: skip
     day = datetime.date.fromisoformat(laid)
     start = datetime.date(2001, day.month, min(day.day, 28) if day.month == 2 else day.day)
     first = (start - datetime.date(2001, 1, 1)).days
+    places = measured_years(site, day.year)
+    power = translation_assumptions()["cloud_power"].value
+    parts: dict[str, list[NDArray]] = {name: [] for name in ("light", "clear", "air", "rise")}
+    for place in places or (site,):
+        sky = sky_exposure(place, tilt=slope, azimuth=azimuth, cloud_power=power)
+        air = sky["temp_air"].values.astype(float)
+        warmed = specimen_temperature(
+            air, sky["poa"].values, sky["wind_speed"].values,
+            absorptance=MODULE_ABSORPTANCE, rise_factor=1.0,
+        )  # fmt: skip
+        parts["light"].append(sky[variable].values.astype(float))
+        parts["clear"].append(sky["log_clearness"].values.astype(float))
+        parts["air"].append(air)
+        parts["rise"].append(numpy.asarray(warmed) - air)
+    light, clear, air, rise = (numpy.concatenate(part) for part in parts.values())
+    hour = numpy.flatnonzero(light > 0)
     return OutdoorClock(
         exposure=exposure,
         site=site.name,
@@ -233,11 +251,25 @@ def site_clock(
         per_hour=per_hour,
         laid_hour=first * 24.0 + LAYING_HOUR,
         hour=hour,
-        log_irradiance=numpy.log(irradiance[hour]),
-        log_clearness=sky["log_clearness"].values.astype(float)[hour],
+        log_irradiance=numpy.log(light[hour]),
+        log_clearness=clear[hour],
         air=air[hour] + KELVIN,
-        rise=(warmed - air)[hour],
+        rise=rise[hour],
+        hours=light.size,
+        measured=bool(places),
+        uv_log_sd=site.uv_log_sd,
+        air_temperature_sd=site.air_temperature_sd,
     )
+
+
+def measured_years(site: Site, first: int) -> tuple[Site, ...]:
+    """The site in each calendar year from `first` on that its file holds without a gap."""
+    by_year = {year.year: year.hourly for year in site.years}
+    found = []
+    while first + len(found) in by_year:
+        hourly = by_year[first + len(found)]
+        found.append(dataclasses.replace(site, hourly=hourly, years=(), typical_year=False))
+    return tuple(found)
 
 
 __all__ = ["SKY_BANDS", "OutdoorClock", "outdoor_clock", "outdoor_site", "site_clock"]

@@ -175,6 +175,21 @@ def solar_cosine(time: NDArray, latitude: float, longitude: float) -> NDArray:
     ) * numpy.cos(angle)
 
 
+def haurwitz(up: NDArray) -> NDArray:
+    """Cloudless global sunlight [W/m²] by Haurwitz (1945, as pvlib.clearsky.haurwitz has it).
+
+    Parameters
+    ----------
+    up : cosine of the sun's zenith angle.
+    """
+    import numpy
+
+    lit = up > 0.0
+    found = numpy.zeros(up.size)
+    found[lit] = 1098.0 * up[lit] * numpy.exp(-0.059 / up[lit])
+    return found
+
+
 def _length_problem(time: NDArray, longitude: float, file: str) -> Problem:
     import numpy
 

@@ -4,239 +4,30 @@ Each draw of the average is a draw of one of the laws, taken as often as its wei
 statements, translations and comparisons read it as they read a single fit. Weights come from
 stacking: how well each law foretold the largest doses when they were hidden
 (`durability.inference.checking.scores`).
-
-With m_k and v_k the mean and variance of log threshold dose under law k and w_k its weight, the
-choice of law brings
-
-    sum w_k (m_k - m)^2 / (sum w_k (m_k - m)^2 + sum w_k v_k)
-
-of the variance (law of total variance).
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+import itertools
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from durability.inference.averaged import AVERAGED, AveragedFit
 from durability.inference.checking.scores import LawScore, rules, score_laws
 from durability.inference.fit import DEFAULT_LAW, Fit, fit
-from durability.inference.threshold import practice
-from durability.statement import Subject
+from durability.inference.sampling import Sampler
 
 if TYPE_CHECKING:
     import xarray
 
     from durability.inference.model import Errors
-    from durability.inference.sampling import Progress, Sampler
+    from durability.inference.sampling import Progress
     from durability.laws import Law
     from durability.study import Study
-
-AVERAGED = "averaged"
-"""Name that stands in the place of a law in statements of an average."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LawShare:
-    """What the choice of law brings to one threshold dose of the median lot.
-
-    Parameters
-    ----------
-    material, direction, exposure, fraction : whose; fraction None for the required strength.
-    unit : of doses; last_dose : largest tested.
-    median : of the average; None where more than half of the draws never fall so far.
-    by_law : median under each law that has weight; None where it never falls so far.
-    share : of the variance of log threshold dose that the choice of law brings (0 to 1). A dose
-        beyond five times the last tested one counts as that.
-    """
-
-    material: str
-    direction: str
-    exposure: str
-    fraction: float | None
-    unit: str
-    last_dose: float
-    median: float | None
-    by_law: dict[str, float | None]
-    share: float
-
-    @property
-    def beyond(self) -> bool:
-        """The average, or a law that has weight, puts the threshold beyond the last dose."""
-        values = [self.median, *self.by_law.values()]
-        return any(v is None or v > self.last_dose for v in values)
-
-    @property
-    def apart(self) -> bool:
-        """Laws disagree about this threshold beyond the last dose."""
-        return self.beyond and self.share >= rules()["disagreement"]["value"]
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain types for JSON."""
-        from dataclasses import asdict
-
-        return asdict(self) | {"beyond_last_dose": self.beyond, "laws_disagree": self.apart}
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
-class AveragedFit(Fit):
-    """A mixture of fits of one study under several laws; read as a `Fit` is.
-
-    `model` and `study` are those of the law with the largest weight, `posterior` holds the pooled
-    draws of what all laws share.
-
-    Parameters
-    ----------
-    fits : of the laws that have weight.
-    weights : (law,) of them.
-    scores : of all candidates.
-    places, draws : for each fit, where in the pooled draws its draws lie, and which they are.
-    """
-
-    fits: tuple[Fit, ...]
-    weights: np.ndarray
-    scores: tuple[LawScore, ...]
-    places: tuple[np.ndarray, ...]
-    draws: tuple[np.ndarray, ...]
-
-    @property
-    def law(self) -> str:
-        """``"averaged"``."""
-        return AVERAGED
-
-    def _pooled(self, ask: Callable[[Fit], np.ndarray]) -> np.ndarray:
-        out: np.ndarray | None = None
-        for one, place, draw in zip(self.fits, self.places, self.draws, strict=True):
-            values = ask(one)
-            if out is None:
-                out = np.empty((self.n_draws, *values.shape[1:]))
-            out[place] = values[draw]
-        assert out is not None
-        return out
-
-    def shape_draws(self, material: str) -> dict[str, np.ndarray]:
-        """An average over laws has no shape in common."""
-        raise LookupError(
-            "an average over laws has no shape in common; ask one of its `fits`: "
-            + ", ".join(f.law for f in self.fits)
-        )
-
-    def unexposed_draws(self, material: str, direction: str) -> np.ndarray:
-        """As `Fit.unexposed_draws`."""
-        return self._pooled(lambda f: f.unexposed_draws(material, direction))
-
-    def scale_draws(self, *, of: Subject, material: str, direction: str, exposure: str) -> Any:
-        """As `Fit.scale_draws`; of each draw's own law."""
-        return self._pooled(
-            lambda f: f.scale_draws(of=of, material=material, direction=direction,
-                                    exposure=exposure)
-        )  # fmt: skip
-
-    def threshold_draws(
-        self,
-        fraction: float | None,
-        *,
-        of: Subject,
-        material: str,
-        direction: str,
-        exposure: str,
-        share: float | None = None,
-    ) -> np.ndarray:
-        """As `Fit.threshold_draws`; of each draw's own law."""
-        return self._pooled(
-            lambda f: f.threshold_draws(fraction, of=of, material=material, direction=direction,
-                                        exposure=exposure, share=share)
-        )  # fmt: skip
-
-    def retained_draws(
-        self,
-        dose: Any,
-        *,
-        of: Subject = "mean",
-        material: str,
-        direction: str,
-        exposure: str,
-        share: float | None = None,
-    ) -> np.ndarray:
-        """As `Fit.retained_draws`; of each draw's own law."""
-        return self._pooled(
-            lambda f: f.retained_draws(dose, of=of, material=material, direction=direction,
-                                       exposure=exposure, share=share)
-        )  # fmt: skip
-
-    def clock_draws(self, material: str) -> dict[str, np.ndarray]:
-        """As `Fit.clock_draws`; of each draw's own law."""
-        names = list(self.fits[0].clock_draws(material))
-        return {n: self._pooled(lambda f, n=n: f.clock_draws(material)[n]) for n in names}
-
-    def law_shares(self, of: Subject = "mean") -> tuple[LawShare, ...]:
-        """What the choice of law brings to each threshold dose asked about."""
-        asked: list[float | None] = list(self.study.thresholds)
-        if self.study.required_strength is not None:
-            asked.append(None)
-        return tuple(
-            self._share(q, of, m, d, x) for m, d, x in self.model.conditions for q in asked
-        )
-
-    def _share(self, fraction: Any, of: Subject, m: str, d: str, x: str) -> LawShare:
-        last = float(self.last_dose(m, x))
-        farthest = practice()["upper_limit_reach"] * last
-        by_law: dict[str, float | None] = {}
-        means, variances = [], []
-        for one in self.fits:
-            draws = one.threshold_draws(fraction, of=of, material=m, direction=d, exposure=x)
-            middle = float(np.quantile(draws, 0.5, method="inverted_cdf"))
-            by_law[one.law] = middle if np.isfinite(middle) else None
-            log = np.log(np.clip(draws, 1e-3 * last, farthest))
-            means.append(log.mean())
-            variances.append(log.var())
-        w, mean = self.weights, np.array(means)
-        between = float(w @ (mean - w @ mean) ** 2)
-        within = float(w @ np.array(variances))
-        pooled = self.threshold_draws(fraction, of=of, material=m, direction=d, exposure=x)
-        middle = float(np.quantile(pooled, 0.5, method="inverted_cdf"))
-        return LawShare(
-            material=m, direction=d, exposure=x, fraction=fraction,
-            unit=self.study.exposures[x].dose_unit, last_dose=last,
-            median=middle if np.isfinite(middle) else None, by_law=by_law,
-            share=between / (between + within) if between + within > 0 else 0.0,
-        )  # fmt: skip
-
-    def laws_apart(self) -> tuple[LawShare, ...]:
-        """Thresholds beyond the last dose about which the laws disagree."""
-        return tuple(s for s in self.law_shares() if s.apart)
-
-    def to_datatree(self) -> xarray.DataTree:
-        """Pooled draws, and under ``laws`` the tree of each law's own fit."""
-        import xarray
-
-        tree = {name: node.to_dataset() for name, node in Fit.to_datatree(self).children.items()}
-        for one in self.fits:
-            for name, node in one.to_datatree().children.items():
-                tree[f"laws/{one.law}/{name}"] = node.to_dataset()
-        return xarray.DataTree.from_dict(tree)
-
-    def rows(self) -> list[tuple[str, str]]:
-        """(label, text) pairs that both reprs show."""
-        weights = ", ".join(
-            f"{f.law} {100 * w:.0f} %" for f, w in zip(self.fits, self.weights, strict=True)
-        )
-        apart = self.laws_apart()
-        words = "laws disagree beyond the last dose" if apart else "laws do not part the answer"
-        return [
-            ("study", self.study.title),
-            ("laws", weights),
-            *(("no", f"{s.law}: {s.left_out}") for s in self.scores if s.left_out),
-            ("so", words),
-            ("draws", f"{self.n_draws}, seed {self.seed}"),
-            ("check", str(self.diagnostics)),
-        ]
-
-    def __repr__(self) -> str:
-        return "AveragedFit\n" + "\n".join(f"  {a:<7} {b}" for a, b in self.rows())
 
 
 def average_laws(
@@ -278,10 +69,7 @@ def average_laws(
     """
     from durability.study import read_study
 
-    if weights not in ("forecast", "leave-one-out", "equal"):
-        raise ValueError(
-            f'weights "{weights}" are unknown; known: forecast, leave-one-out, equal'
-        )
+    _check_weights(weights)
     if isinstance(study, str | Path):
         study = read_study(study)
     names = list(laws) if laws is not None else list(rules()["candidates"]["laws"])
@@ -290,13 +78,23 @@ def average_laws(
         if progress is not None:
             progress(f"fitting {getattr(law, 'name', law)}", i / len(names))
         fits.append(fit(study, law=law, errors=errors, level=level, sampler=sampler, seed=seed))
-    scores = score_laws(fits, progress=progress)
+    return mix(fits, reweighted(score_laws(fits, progress=progress), weights), seed=seed)
+
+
+def _check_weights(weights: str) -> None:
+    if weights not in ("forecast", "leave-one-out", "equal"):
+        raise ValueError(f'weights "{weights}" are unknown; known: forecast, leave-one-out, equal')
+
+
+def reweighted(scores: Sequence[LawScore], weights: str) -> tuple[LawScore, ...]:
+    """The scores with the kind of weights asked for; see `average_laws`."""
+    _check_weights(weights)
     if weights == "leave-one-out":
-        scores = tuple(replace(s, weight=s.weight_leave_one_out) for s in scores)
-    elif weights == "equal":
-        free = sum(not s.left_out for s in scores)
-        scores = tuple(replace(s, weight=0.0 if s.left_out else 1 / free) for s in scores)
-    return mix(fits, scores, seed=seed)
+        return tuple(replace(s, weight=s.weight_leave_one_out) for s in scores)
+    if weights == "equal":
+        free = max(1, sum(not s.left_out for s in scores))
+        return tuple(replace(s, weight=0.0 if s.left_out else 1 / free) for s in scores)
+    return tuple(scores)
 
 
 def mix(fits: Sequence[Fit], scores: Sequence[LawScore], *, seed: int = 0) -> AveragedFit:
@@ -321,19 +119,36 @@ def mix(fits: Sequence[Fit], scores: Sequence[LawScore], *, seed: int = 0) -> Av
     rng = np.random.default_rng([seed, 808])
     order = rng.permutation(total)
     edges = np.cumsum([0, *(counts[i] for i in kept)])
-    places = tuple(np.sort(order[a:b]) for a, b in zip(edges[:-1], edges[1:], strict=True))
-    draws = tuple(
-        np.sort(rng.choice(fits[i].n_draws, counts[i], replace=False)) for i in kept
-    )
-    chosen = tuple(fits[i] for i in kept)
-    weights = np.array([counts[i] for i in kept]) / total
-    lead = chosen[int(weights.argmax())]
-    worst = min(chosen, key=lambda f: (f.diagnostics.ok, f.diagnostics.ess_tail))
+    places = tuple(np.sort(order[a:b]) for a, b in itertools.pairwise(edges))
+    draws = tuple(np.sort(rng.choice(fits[i].n_draws, counts[i], replace=False)) for i in kept)
+    return pool([fits[i] for i in kept], scores, places, draws, seed=seed)
+
+
+def pool(
+    fits: Sequence[Fit],
+    scores: Sequence[LawScore],
+    places: Sequence[np.ndarray],
+    draws: Sequence[np.ndarray],
+    *,
+    seed: int,
+) -> AveragedFit:
+    """The average of which each fit has the draws `draws` at the places `places`.
+
+    Parameters
+    ----------
+    fits : that have weight; scores : of all candidates.
+    places, draws : one array a fit; the places together are 0, 1, ... without gaps.
+    seed : kept with it.
+    """
+    total = sum(p.size for p in places)
+    weights = np.array([p.size for p in places]) / total
+    lead = fits[int(weights.argmax())]
+    worst = min(fits, key=lambda f: (f.diagnostics.ok, f.diagnostics.ess_tail))
     return AveragedFit(
         study=lead.study, model=lead.model, stats=lead.stats, level=lead.level, seed=seed,
-        posterior=_pooled_posterior(chosen, places, draws, total), diagnostics=worst.diagnostics,
-        settings=lead.settings, seconds=float(sum(f.seconds for f in fits)), fits=chosen,
-        weights=weights, scores=tuple(scores), places=places, draws=draws,
+        posterior=_pooled_posterior(fits, places, draws, total), diagnostics=worst.diagnostics,
+        settings=lead.settings, seconds=float(sum(f.seconds for f in fits)), fits=tuple(fits),
+        weights=weights, scores=tuple(scores), places=tuple(places), draws=tuple(draws),
     )  # fmt: skip
 
 
@@ -401,13 +216,34 @@ def answering_fit(
     if law == AVERAGED:
         return average_laws(study, **options)
     plain = fit(study, law=law or DEFAULT_LAW, **options)
-    if law is not None or not _may_reach_beyond(plain):
+    if law is not None or not laws_may_part(plain):
         return plain
     mixed = average_laws(plain.study, **options)
-    return mixed if mixed.laws_apart() else plain
+    return mixed if mixed.laws_part else plain
 
 
-def _may_reach_beyond(plain: Fit) -> bool:
+def laws_may_part(plain: Fit) -> bool:
+    """A quick look whether an average is worth its time.
+
+    Short runs of the candidates, those against which the strips speak left out, all counted alike:
+    do they part about a threshold beyond the last dose?
+    """
+    if not plain.diagnostics.ok or not may_reach_beyond(plain):
+        return False
+    short = Sampler(draws=500, tune=200, chains=2)
+    fits = []
+    for law in rules()["candidates"]["laws"]:
+        one = fit(plain.study, law=law, errors=plain.model.errors, level=plain.level,
+                  sampler=short, seed=plain.seed)  # fmt: skip
+        if one.diagnostics.ok:
+            fits.append(one)
+    scores = reweighted(score_laws(fits, forecasts=False), "equal")
+    if sum(s.weight > 0 for s in scores) < 2:
+        return False
+    return bool(mix(fits, scores, seed=plain.seed).laws_part)
+
+
+def may_reach_beyond(plain: Fit) -> bool:
     """A threshold of the median lot lies beyond the last dose in one draw of forty or more."""
     asked: list[float | None] = list(plain.study.thresholds)
     if plain.study.required_strength is not None:

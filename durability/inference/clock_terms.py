@@ -135,6 +135,7 @@ class MaterialClock:
             ),
             cloud=get("cloud_power", "sky", 0.0) - translation_assumptions()["cloud_power"].value,
             warming=get("specimen_warming", "open air", 1.0),
+            warmer=get("air_temperature", clock.site, 0.0),
             reference_irradiance=base.irradiance,
             reference_temperature=base.temperature,
         )
@@ -179,6 +180,8 @@ def material_clock(study: Study, material: str) -> MaterialClock:
     for x in used:
         exposure = study.exposures[x]
         family[x] = exposure.dose_unit if exposure.is_radiant else x
+        if exposure.is_radiant and exposure.lamp == "outdoor":
+            family[x] += " measured in the open"  # at a temperature that nobody knows
         if x in lamps:
             base.setdefault(family[x], lamps[x])
     comparable = next((x for x in lamps if sun_like(study.exposures[x], lamps[x])), None)
@@ -324,6 +327,7 @@ def _sky_keys(clock: MaterialClock, exposure: str) -> list[tuple[str, str]]:
         ("log_year", exposure),
         ("cloud_power", "sky"),
         ("specimen_warming", "open air"),
+        ("air_temperature", site),
         ("lab_to_sky_spread", ""),
         ("lab_to_sky_of_material", clock.material),
         ("lab_to_sky_at_site", site),
@@ -384,11 +388,30 @@ def sky_parameters(clock: OutdoorClock, material: str) -> tuple[Column, ...]:
             name="log_uv_factor",
             subject=clock.site,
             mean=math.log(uv.value),
-            sd=(uv.sd or 0.0) / uv.value,
+            sd=math.hypot((uv.sd or 0.0) / uv.value, clock.uv_log_sd),
             low=math.log(uv.low) if uv.low else -math.inf,
             high=math.log(uv.high) if uv.high else math.inf,
         ),
-        Column(name="log_year", subject=clock.exposure, mean=0.0, sd=year.log_sd or 1e-3),
+        *(
+            ()
+            if clock.measured
+            else (
+                Column(name="log_year", subject=clock.exposure, mean=0.0, sd=year.log_sd or 1e-3),
+            )
+        ),
+        *(
+            (
+                Column(
+                    name="air_temperature",
+                    subject=clock.site,
+                    mean=0.0,
+                    sd=clock.air_temperature_sd,
+                    unit="K",
+                ),
+            )
+            if clock.air_temperature_sd > 0
+            else ()
+        ),
         _column("cloud_power", "sky", book["cloud_power"]),
         Column(
             name="specimen_warming",

@@ -76,6 +76,11 @@ class Fit:
         return self.model.law.name
 
     @property
+    def laws_part(self) -> tuple[str, ...]:
+        """Materials about whose thresholds several laws disagree; none for a fit of one law."""
+        return ()
+
+    @property
     def materials(self) -> tuple[str, ...]:
         """Materials that were exposed."""
         return tuple(dict.fromkeys(m for m, _ in self.model.mains))

@@ -18,6 +18,9 @@ import functools
 import json
 import math
 import tomllib
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -90,11 +93,28 @@ class Structure:
         return cls(**kept)
 
 
-@functools.cache
+_changed: ContextVar[Mapping[str, Any]] = ContextVar("priors that an earlier study changed")
+
+
 def priors() -> dict[str, Any]:
-    """The content of models/priors.toml."""
+    """The content of models/priors.toml, with what `changed_priors` changes."""
+    return {**_priors_file(), **_changed.get({})}
+
+
+@functools.cache
+def _priors_file() -> dict[str, Any]:
     with open(catalogue.models_folder() / "priors.toml", "rb") as stream:
         return tomllib.load(stream)
+
+
+@contextmanager
+def changed_priors(tables: Mapping[str, Any]) -> Iterator[None]:
+    """Inside the block other tables stand in the place of those of models/priors.toml."""
+    token = _changed.set({**_changed.get({}), **tables})
+    try:
+        yield
+    finally:
+        _changed.reset(token)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -15,11 +15,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from durability.inference import kernel
-from durability.inference.coordinates import Coordinates, find, pack
+from durability.inference.coordinates import Coordinates, find, layout, pack
 from durability.inference.model import Model
 
 if TYPE_CHECKING:
     import xarray
+
+
+COPIES = 6  # of the draws, at the worst moment
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,8 +78,14 @@ def sample(
     Returns
     -------
     Sample
+
+    Raises
+    ------
+    ValueError : the draws would not fit into the memory that is free.
     """
     import nutpie
+
+    refuse_too_large(layout(model).size, sampler)
 
     at = find(model)[0] if coordinates is None else coordinates
     buffer = pack(model, at)
@@ -115,6 +124,40 @@ def sample(
         settings=sampler,
         coordinates=at,
     )
+
+
+def refuse_too_large(parameters: int, sampler: Sampler, free: float | None = None) -> None:
+    """Say early that the draws of so many parameters would not fit into memory.
+
+    Draws are held in the sampler's store, in its answer, in parameters, and in the posterior.
+
+    Parameters
+    ----------
+    parameters : of the model; sampler : how many draws.
+    free : memory [bytes]; of this machine by default, where it tells.
+
+    Raises
+    ------
+    ValueError : with the estimate.
+    """
+    need = COPIES * 8.0 * parameters * sampler.chains * sampler.draws
+    have = _free_memory() if free is None else free
+    if have is not None and need > 0.9 * have:
+        raise ValueError(
+            f"{sampler.chains * sampler.draws} draws of {parameters} parameters need some"
+            f" {need / 1e9:.1f} GB and {have / 1e9:.1f} GB are free: take fewer draws, or fit"
+            " products apart"
+        )
+
+
+def _free_memory() -> float | None:
+    """Memory that is free [bytes], the kernel's caches included; None where it is not told."""
+    try:
+        with open("/proc/meminfo", encoding="ascii") as stream:
+            lines = dict(line.split(":", 1) for line in stream)
+        return 1024.0 * float(lines["MemAvailable"].split()[0])
+    except (OSError, KeyError, ValueError):
+        return None
 
 
 def _compiled(buffer: np.ndarray, n_y: int) -> Any:

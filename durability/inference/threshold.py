@@ -24,6 +24,11 @@ if TYPE_CHECKING:
 
 EXPLANATIONS: dict[str, str] = {
     "law_form": "The degradation law named has the right form between and beyond the doses tested.",
+    "laws_averaged": "The truth is near one of the degradation laws averaged, weighted by how well"
+    " each foretold the largest doses when they were hidden.",
+    "laws_disagree": "Beyond the last dose the laws that the strips allow part: the answer is"
+    " averaged over them.",
+    "prior_from_earlier": "Earlier studies stand in the priors, with the weight that is stated.",
     "lots_exchangeable": "Lots not yet made vary as the lots tested do (log-normal, one spread).",
     "lognormal_scatter": "Strips scatter by a constant share of their strength (log-normal).",
     "normal_scatter": "Strips scatter by a constant amount, whatever strength is left (normal).",
@@ -98,7 +103,8 @@ def bound_of(
 
 
 def _assumptions(fit: Fit, of: Subject | None) -> tuple[str, ...]:
-    names = ["law_form", f"{fit.model.errors}_scatter", "prior_of_spread"]
+    form = "laws_averaged" if fit.law == "averaged" else "law_form"
+    names = [form, f"{fit.model.errors}_scatter", "prior_of_spread"]
     if of in ("new_lot", "single_specimen"):
         names.append("lots_exchangeable")
     if fit.model.line.size:
@@ -114,6 +120,10 @@ def _base_flags(fit: Fit, material: str) -> list[str]:
         flags.append("diagnostics_failed")
     if fit.diagnostics.retried:
         flags.append("sampled_again")
+    if "prior_from" in fit.posterior.attrs:
+        flags.append("prior_from_earlier")
+    if material in fit.laws_part:
+        flags.append("laws_disagree")
     return flags
 
 

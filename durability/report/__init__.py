@@ -8,6 +8,7 @@ import sys
 import types
 from typing import Any
 
+from durability.report.printing import print_pdf
 from durability.report.results import Results, ResultsFolderError, read_results, schema
 from durability.report.run import (
     FitFailed,
@@ -24,6 +25,7 @@ __all__ = [
     "ResultsFolderError",
     "check_sites",
     "fit_or_reuse",
+    "print_pdf",
     "read_results",
     "report",
     "schema",

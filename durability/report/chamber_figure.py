@@ -102,6 +102,53 @@ def chamber_figure(exposure: Exposure, found: Chamber | None = None) -> Figure:
         return finish(figure, handles)
 
 
+def chamber_record(exposure: Exposure) -> Figure:
+    """What the chamber recorded: irradiance and black-panel temperature against time.
+
+    Parameters
+    ----------
+    exposure : with a record.
+
+    Returns
+    -------
+    Figure : the whole record above, its first day below (the cycle is too short to see in all).
+    """
+    import numpy as np
+
+    record = exposure.record
+    if record is None:
+        raise ValueError(f"exposure {exposure.name} has no chamber record")
+    time = record["time"].values
+    if np.issubdtype(time.dtype, np.datetime64):
+        time = (time - time[0]) / np.timedelta64(1, "h")
+    unit = "W/m²" if exposure.band and "-" in exposure.band else "W/(m² nm)"
+    lit = [s.black_panel for s in exposure.cycle if s.light and s.black_panel is not None]
+    points = {"irradiance": exposure.irradiance, "black_panel": lit[0] if lit else None}
+    labels = {"irradiance": f"irradiance\n[{unit}]", "black_panel": "black panel\n[°C]"}
+    names = [n for n in labels if n in record]
+    first = time <= time[0] + 24
+    views = [(n, slice(None)) for n in names]
+    if first.sum() > 1 and not first.all():
+        views += [(n, first) for n in names]
+    with style():
+        figure, axes = new_figure(1.25 * len(views) + 0.8, len(views))
+        for axis, (name, part) in zip(axes, views, strict=True):
+            axis.plot(time[part], record[name].values[part], color=BLUE, lw=0.8)
+            point = points[name]
+            if point is not None:
+                axis.axhline(point, color=RED, lw=1.3, ls="--")
+            axis.set_ylabel(labels[name])
+        axes[0].set_title(f"whole record, at {exposure.band}" if exposure.band else "whole record")
+        if len(views) > len(names):
+            axes[len(names)].set_title("first 24 h")
+        axes[-1].set_xlabel("time in the chamber [h]")
+        handles = [
+            line("recorded", color=BLUE, lw=1),
+            line("set point", color=RED, lw=1.3, ls="--"),
+        ]
+        return finish(figure, handles)
+
+
 def write_chambers(study: Study, found: list[Chamber], folder: Path) -> list[Path]:
     """A picture of every chamber record, as ``chamber-EXPOSURE.svg`` in a folder."""
     import re

@@ -121,7 +121,7 @@ class Difference:
         return f"<p>{html.escape(self.headline())}</p><table>{body}</table>"
 
 
-def compare(before: str | Path, after: str | Path) -> Difference:
+def compare_results(before: str | Path, after: str | Path) -> Difference:
     """Compare two results: what they were made from, and what they say.
 
     Parameters
@@ -160,6 +160,9 @@ def _causes(first: Kept, second: Kept) -> list[Cause]:
             found.append(c)
     found += _changes("model file", a.get("models", {}), b.get("models", {}), hashes=True)
     found += _changes("version", _versions(a), _versions(b))
+    if a.get("source") != b.get("source"):
+        text = "the program's own source differs"
+        found.append(Cause(kind="version", name="source", text=text))
     found += _changes("machine", a.get("machine", {}), b.get("machine", {}))
     found += _changes("seed", {"seed": a.get("seed")}, {"seed": b.get("seed")})
     found += _changes("law", _law(a), _law(b))

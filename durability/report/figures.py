@@ -1,4 +1,4 @@
-"""How do the data and the fit look? Figures of strips, thresholds, days, budgets and chambers.
+"""How do the data and the fit look? Figures of strips, thresholds, days and budgets.
 
 Each function returns a matplotlib Figure and shows nothing.
 """
@@ -24,6 +24,7 @@ from durability.report.look import (
     line,
     new_figure,
     patch,
+    point_at,
     style,
 )
 from durability.statement import MONTHS, Statement, Statements
@@ -33,7 +34,6 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from durability.inference import Fit
-    from durability.study.model import Exposure
     from durability.translation import Translation
 
 REST = "inputs acting jointly, and the rest"
@@ -150,19 +150,31 @@ def _strips(axis: Axes, rows: Any, lots: list[str], last: float, handles: dict[s
             "mec": "white",
             "mew": 0.4,
         }
-        axis.plot(x[plain], y[plain], **look)
+        (drawn,) = axis.plot(x[plain], y[plain], **look)
+        point_at(drawn, [_strip_words(part, i) for i in np.flatnonzero(plain)])
         handles[f"lot {lot}"] = line(name, **look)
         for way, words, shape in ((-1, "weaker than this", 7), (1, "at least this strong", 6)):
             at = used & (sign == way)
             if at.any():
                 look = {"ls": "none", "marker": shape, "ms": 7, "mfc": RED, "mec": RED}
-                axis.plot(x[at], y[at], **look)
+                (drawn,) = axis.plot(x[at], y[at], **look)
+                point_at(drawn, [f"{_strip_words(part, i)}: {words}" for i in np.flatnonzero(at)])
                 handles[words] = line(words, **look)
         out = ~used & np.isfinite(y)
         if out.any():
             look = {"ls": "none", "marker": "x", "ms": 6, "mec": RED, "mew": 1.4}
-            axis.plot(x[out], y[out], **look)
+            (drawn,) = axis.plot(x[out], y[out], **look)
+            point_at(drawn, [f"{_strip_words(part, i)}: not used, {part['reason'].values[i]}"
+                             for i in np.flatnonzero(out)])  # fmt: skip
             handles["not used"] = line("not used", **look)
+
+
+def _strip_words(rows: Any, i: int) -> str:
+    """Lot, specimen, dose and strength of a row, to be shown on pointing at it."""
+    named = (("lot", rows["lot"].values[i]), ("specimen", rows["specimen"].values[i]))
+    who = ", ".join(f"{what} {name}" for what, name in named if name)
+    numbers = f"{rows['strength'].values[i]:.4g} at dose {rows['dose'].values[i]:.4g}"
+    return f"{who}: {numbers}" if who else numbers
 
 
 OF_WORDS = {
@@ -203,7 +215,7 @@ def threshold_intervals(statements: Iterable[Statement]) -> Figure:
             for s in here:
                 k = subjects.index(s.of or "mean")
                 y = names[panel].index(row(s)) + 0.24 * (k - (len(subjects) - 1) / 2)
-                _interval(axis, s, y, COLOURS[k], MARKERS[k], 0.07 * reach)
+                draw_interval(axis, s, y, COLOURS[k], MARKERS[k], 0.07 * reach)
             axis.set_xlim(0, 1.1 * reach)
             axis.set_yticks(range(len(names[panel])), names[panel])
             axis.set_ylim(len(names[panel]) - 0.4, -0.6)
@@ -224,15 +236,25 @@ def threshold_intervals(statements: Iterable[Statement]) -> Figure:
         return finish(figure, handles)
 
 
-def _interval(axis: Axes, s: Statement, y: float, colour: str, marker: str, length: float) -> None:
+def _statement_words(s: Statement) -> tuple[str, str]:
+    """What is quoted on pointing at a statement's mark, and its id."""
+    return f"{OF_WORDS.get(s.of or '', 'lot')}: {s.figures()}", s.id
+
+
+def draw_interval(
+    axis: Axes, s: Statement, y: float, colour: str, marker: str, length: float
+) -> None:
+    """One statement as a bar along x; a bound is an arrow of a length in units of x."""
     if s.value is not None:
         ends = [s.low if s.low is not None else s.value, s.high if s.high is not None else s.value]
         axis.plot(ends, [y, y], color=colour, lw=1.4, solid_capstyle="butt")
-        axis.plot([s.value], [y], color=colour, marker=marker, ms=5)
+        (drawn,) = axis.plot([s.value], [y], color=colour, marker=marker, ms=5)
+        point_at(drawn, [_statement_words(s)])
         return
     at = s.low if s.low is not None else s.high or 0.0
     tip = at + length if s.low is not None else max(at - length, 0.0)
-    axis.plot([at], [y], color=colour, marker="|", ms=9, mew=1.8)
+    (drawn,) = axis.plot([at], [y], color=colour, marker="|", ms=9, mew=1.8)
+    point_at(drawn, [_statement_words(s)])
     axis.annotate(
         "", (tip, y), xytext=(at, y),
         arrowprops={"arrowstyle": "-|>", "color": colour, "lw": 1.4, "shrinkA": 0, "shrinkB": 0},
@@ -271,8 +293,9 @@ def days_by_month(
                 colour, look = COLOURS[i % 6], MARKERS[i % 8]
                 low = worst_by_month(cover.where(site=place, material=m))
                 lows = [s.low or 0.0 for s in low]
-                axis.plot([s.month or 0 for s in low], lows, color=colour, marker=look, ms=5,
-                          lw=1.6, ls=LINES[i % 6])  # fmt: skip
+                (drawn,) = axis.plot([s.month or 0 for s in low], lows, color=colour, marker=look,
+                                     ms=5, lw=1.6, ls=LINES[i % 6])  # fmt: skip
+                point_at(drawn, [_statement_words(s) for s in low])
                 heights += lows
                 shift = 0.09 * (i - (len(materials) - 1) / 2)
                 for s in worst_by_month(days.where(site=place, material=m)):
@@ -302,13 +325,16 @@ def _span(axis: Axes, s: Statement, x: float, colour: str, marker: str) -> list[
     if s.value is None:
         at = s.low if s.low is not None else s.high
         shape = 6 if s.low is not None else 7
-        axis.plot([x], [at or 0.0], marker=shape, mec=colour, mfc="white", ms=7, ls="none")
+        (drawn,) = axis.plot([x], [at or 0.0], marker=shape, mec=colour, mfc="white", ms=7,
+                             ls="none")  # fmt: skip
+        point_at(drawn, [_statement_words(s)])
         return [] if not at else [at]
     ends = [s.low if s.low else s.value, s.high if s.high is not None else s.value]
     axis.plot([x, x], ends, color=colour, lw=0.8)
     if s.high is None:
         axis.plot([x], [s.value], marker=6, mec=colour, mfc=colour, ms=6, ls="none")
-    axis.plot([x], [s.value], marker=marker, mec=colour, mfc="white", ms=4, ls="none")
+    (drawn,) = axis.plot([x], [s.value], marker=marker, mec=colour, mfc="white", ms=4, ls="none")
+    point_at(drawn, [_statement_words(s)])
     return [y for y in ends if y]
 
 
@@ -351,50 +377,3 @@ def budget_bars(translation: Translation, *, laying: str | None = None) -> Figur
             ]
             axis.legend(handles=handles, loc="lower right", title="material")
         return finish(figure, [])
-
-
-def chamber_record(exposure: Exposure) -> Figure:
-    """What the chamber recorded: irradiance and black-panel temperature against time.
-
-    Parameters
-    ----------
-    exposure : with a record.
-
-    Returns
-    -------
-    Figure : the whole record above, its first day below (the cycle is too short to see in all).
-    """
-    import numpy as np
-
-    record = exposure.record
-    if record is None:
-        raise ValueError(f"exposure {exposure.name} has no chamber record")
-    time = record["time"].values
-    if np.issubdtype(time.dtype, np.datetime64):
-        time = (time - time[0]) / np.timedelta64(1, "h")
-    unit = "W/m²" if exposure.band and "-" in exposure.band else "W/(m² nm)"
-    lit = [s.black_panel for s in exposure.cycle if s.light and s.black_panel is not None]
-    points = {"irradiance": exposure.irradiance, "black_panel": lit[0] if lit else None}
-    labels = {"irradiance": f"irradiance\n[{unit}]", "black_panel": "black panel\n[°C]"}
-    names = [n for n in labels if n in record]
-    first = time <= time[0] + 24
-    views = [(n, slice(None)) for n in names]
-    if first.sum() > 1 and not first.all():
-        views += [(n, first) for n in names]
-    with style():
-        figure, axes = new_figure(1.25 * len(views) + 0.8, len(views))
-        for axis, (name, part) in zip(axes, views, strict=True):
-            axis.plot(time[part], record[name].values[part], color=BLUE, lw=0.8)
-            point = points[name]
-            if point is not None:
-                axis.axhline(point, color=RED, lw=1.3, ls="--")
-            axis.set_ylabel(labels[name])
-        axes[0].set_title(f"whole record, at {exposure.band}" if exposure.band else "whole record")
-        if len(views) > len(names):
-            axes[len(names)].set_title("first 24 h")
-        axes[-1].set_xlabel("time in the chamber [h]")
-        handles = [
-            line("recorded", color=BLUE, lw=1),
-            line("set point", color=RED, lw=1.3, ls="--"),
-        ]
-        return finish(figure, handles)

@@ -24,7 +24,29 @@ from durability.report.sentences import (
 )
 
 if TYPE_CHECKING:
+    from jinja2 import Environment
+
     from durability.report.results import Results
+
+
+MOST_TOLD = 6000
+"""Statements of which each quote also tells its interval on pointing; more would swell the page."""
+_TEMPLATES = files("durability.report") / "templates"
+
+
+def environment() -> Environment:
+    """The templates of this room; every text put in is escaped, and none may be missing."""
+    from jinja2 import DictLoader, Environment, StrictUndefined
+
+    sources = {
+        p.name: p.read_text(encoding="utf-8")
+        for p in _TEMPLATES.iterdir()
+        if p.name.endswith(".j2")
+    }
+    return Environment(
+        loader=DictLoader(sources), autoescape=True, undefined=StrictUndefined,
+        trim_blocks=True, lstrip_blocks=True,
+    )  # fmt: skip
 
 
 def render_html(results: Results, *, drawn: list[Picture] | None = None) -> str:
@@ -39,61 +61,57 @@ def render_html(results: Results, *, drawn: list[Picture] | None = None) -> str:
     -------
     str : the document; it needs no other file and no network.
     """
-    from jinja2 import DictLoader, Environment, StrictUndefined
     from markupsafe import Markup
 
     from durability.report.results import CAUTIONS
 
-    folder = files("durability.report") / "templates"
-    sources = {
-        p.name: p.read_text(encoding="utf-8") for p in folder.iterdir() if p.name.endswith(".j2")
-    }
-    environment = Environment(
-        loader=DictLoader(sources), autoescape=True, undefined=StrictUndefined,
-        trim_blocks=True, lstrip_blocks=True,
-    )  # fmt: skip
     shown: dict[str, list[dict[str, object]]] = {"evidence": [], "budget": []}
     for n, p in enumerate(pictures(results) if drawn is None else drawn, start=1):
         # svg() escapes all text of the study
         shown[p.section].append({"svg": Markup(p.svg()), "caption": p.caption, "number": n})
     failed = failed_notice(results)
-    script = (folder / "question.js").read_text(encoding="utf-8")
-    page = environment.get_template("report.html.j2").render(
-        study=results.study,
-        made=method.made(results),
-        results=results,
-        failed=failed,
-        asked=[] if failed else questions(results),
-        unit_of=unit_of,
-        script=Markup(script),  # a file of this package; nothing of a study is in it
-        script_hash=base64.b64encode(hashlib.sha256(script.encode()).digest()).decode(),
-        answer=[] if failed else answer_sentences(results),
-        answer_table=None if failed else tables.answer_table(results),
-        not_translated=not_translated(results),
-        beware={} if failed else beware(results),
-        retention=tables.retention_table_of(results),
-        second=None if failed else tables.second_table(results),
-        retained=None if failed else tables.retained_table(results),
-        pictures=shown,
-        equation=results.fit.model.equation(),
-        law=method.law_rows(results),
-        priors=method.prior_table(),
-        sampler=method.sampler_rows(results),
-        sites=[(t, method.site_rows(t)) for t in results.translations],
-        inputs=method.input_table(results),
-        budget_sentences=[] if failed else method.budget_sentences(results),
-        budget=None if failed else method.budget_table(results),
-        thresholds=tables.threshold_table(results),
-        days=tables.days_tables(results),
-        others=tables.other_table(results),
-        record=method.record_rows(results),
-        entered=method.entered_table(results),
-        hashes=method.hash_table(results),
-        explanations=results.explanations(),
-        cautions=results.cautions(),
-        standing=CAUTIONS,
+    script = (_TEMPLATES / "question.js").read_text(encoding="utf-8")
+    page = (
+        environment()
+        .get_template("report.html.j2")
+        .render(
+            study=results.study,
+            made=method.made(results),
+            results=results,
+            failed=failed,
+            asked=[] if failed else questions(results),
+            unit_of=unit_of,
+        hover=len(results.quotable()) <= MOST_TOLD,
+            script=Markup(script),  # a file of this package; nothing of a study is in it
+            script_hash=base64.b64encode(hashlib.sha256(script.encode()).digest()).decode(),
+            answer=[] if failed else answer_sentences(results),
+            answer_table=None if failed else tables.answer_table(results),
+            not_translated=not_translated(results),
+            beware={} if failed else beware(results),
+            retention=tables.retention_table_of(results),
+            second=None if failed else tables.second_table(results),
+            retained=None if failed else tables.retained_table(results),
+            pictures=shown,
+            equation=results.fit.model.equation(),
+            law=method.law_rows(results),
+            priors=method.prior_table(),
+            sampler=method.sampler_rows(results),
+            sites=[(t, method.site_rows(t)) for t in results.translations],
+            inputs=method.input_table(results),
+            budget_sentences=[] if failed else method.budget_sentences(results),
+            budget=None if failed else method.budget_table(results),
+            thresholds=tables.threshold_table(results),
+            days=tables.days_tables(results),
+            others=tables.other_table(results),
+            record=method.record_rows(results),
+            entered=method.entered_table(results),
+            hashes=method.hash_table(results),
+            explanations=results.explanations(),
+            cautions=results.cautions(),
+            standing=CAUTIONS,
+        )
     )
     return page.lstrip() + "\n"
 
 
-__all__ = ["render_html"]
+__all__ = ["environment", "render_html"]

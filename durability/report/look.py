@@ -119,6 +119,17 @@ def line(
     )  # fmt: skip
 
 
+def point_at(artist: Any, words: Sequence[str | tuple[str, str]]) -> None:
+    """What a reader sees on pointing at a line, or at each of its marks.
+
+    Parameters
+    ----------
+    artist : a line; with one text the whole of it is pointed at, else mark by mark.
+    words : a text, or a text and the id of the statement that it quotes.
+    """
+    artist.pointed_at = [w if isinstance(w, tuple) else (w, "") for w in words]
+
+
 def patch(label: str, *, color: str, alpha: float = 1.0, hatch: str = "") -> Any:
     """A filled box of a legend."""
     from matplotlib.patches import Patch

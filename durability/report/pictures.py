@@ -42,9 +42,12 @@ class Picture:
         from html import escape
 
         out = io.StringIO()
+        told = self.figure.findobj(lambda artist: hasattr(artist, "pointed_at"))
+        for k, artist in enumerate(told):
+            artist.set_gid(f"told-{k}")
         with style():
             self.figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None})
-        text = out.getvalue()
+        text = _with_titles(out.getvalue(), [getattr(a, "pointed_at", []) for a in told])
         text = text[text.index("<svg") :]
         text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
         head_end = text.index(">")
@@ -63,6 +66,42 @@ class Picture:
         with style():
             self.figure.savefig(out, format="png", dpi=dpi, metadata={"Software": None})
         return out.getvalue()
+
+
+_MARK = re.compile(r"<use ([^>]*)/>")
+
+
+def _with_titles(text: str, told: list[list[tuple[str, str]]]) -> str:
+    """Titles in the groups named told-0, told-1, ...: a browser shows them on pointing there."""
+    for k, words in enumerate(told):
+        start = text.find(f'<g id="told-{k}">')
+        stop = text.find('<g id="', start + 1)
+        group = text[start:stop] if 0 <= start < stop else ""
+        if len(words) == 1:
+            group_ = group.replace(">", f"{_quoted(words[0])}>{_title(words[0])}", 1)
+        elif len(_MARK.findall(group)) == len(words):
+            each = iter(words)
+            group_ = _MARK.sub(lambda mark, each=each: _told(mark[1], next(each)), group)
+        else:  # marks that lie outside are not drawn
+            continue
+        text = text[:start] + group_ + text[stop:] if group else text
+    return text
+
+
+def _told(mark: str, words: tuple[str, str]) -> str:
+    return f"<use {mark}{_quoted(words)}>{_title(words)}</use>"
+
+
+def _quoted(words: tuple[str, str]) -> str:
+    from html import escape
+
+    return f' data-statement="{escape(words[1])}"' if words[1] else ""
+
+
+def _title(words: tuple[str, str]) -> str:
+    from html import escape
+
+    return f"<title>{escape(words[0])}</title>"
 
 
 def pictures(results: Results) -> list[Picture]:
@@ -126,7 +165,7 @@ def _beside(results: Results) -> list[Picture]:
 
 def _chamber(exposure: Exposure, name: str) -> Picture:
     from durability.exposure import delivery
-    from durability.report.chamber_figure import chamber_figure
+    from durability.report.chamber_figure import chamber_figure, chamber_record
 
     what = f"of exposure {exposure.name} against time, with a dashed line at each set point"
     judged = delivery(exposure) is not None
@@ -138,7 +177,7 @@ def _chamber(exposure: Exposure, name: str) -> Picture:
     return Picture(
         name=name,
         section="evidence",
-        figure=chamber_figure(exposure) if judged else figures.chamber_record(exposure),
+        figure=chamber_figure(exposure) if judged else chamber_record(exposure),
         caption=caption,
         alternative=f"Irradiance, temperatures and humidity as recorded {what}.",
     )

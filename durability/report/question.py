@@ -92,14 +92,13 @@ class Question:
         """The blanks in order."""
         return tuple(p for p in self.parts if isinstance(p, Blank))
 
-    def said(self) -> str:
-        """The answer in words to the options shown first."""
+    def said(self) -> tuple[str, str]:
+        """The answer to the options shown first: the words before its number, and after it."""
         if self.first is None:
-            return NOT_SAID
-        text = self.answer.replace("{n}", f"{self.first.text} {unit_of(self.first)}")
-        for i, blank in enumerate(self.blanks):
-            text = text.replace(f"{{{i}}}", blank.options[blank.chosen][1])
-        return text
+            return NOT_SAID, ""
+        words = [blank.options[blank.chosen][1] for blank in self.blanks]
+        before, after = self.answer.split("{n}")
+        return before.format(*words), after.format(*words)
 
 
 def unit_of(choice: Choice) -> str:

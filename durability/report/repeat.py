@@ -115,7 +115,7 @@ def _elsewhere(request: dict[str, Any], models: Path) -> None:
         file = Path(folder) / "request.json"
         file.write_text(json.dumps(request), encoding="utf-8")
         done = subprocess.run(
-            [sys.executable, "-m", "durability.report.repeat", str(file)],
+            [sys.executable, "-P", "-m", "durability.report.repeat", str(file)],
             env={**os.environ, "DURABILITY_MODELS": str(models.resolve())},
             stdin=subprocess.DEVNULL, capture_output=True, text=True, check=False,
         )  # fmt: skip

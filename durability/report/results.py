@@ -11,11 +11,8 @@ from __future__ import annotations
 import datetime
 import hashlib
 import json
-import os
-import shutil
-import tempfile
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 from importlib import metadata
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -27,11 +24,13 @@ from durability.exposure import FLAGS as EXPOSURE_FLAGS
 from durability.exposure import delivery_cautions
 from durability.inference import EXPLANATIONS as FIT_EXPLANATIONS
 from durability.inference import Fit
+from durability.inference.averaged import AveragedFit
 from durability.inference.crossing import FLAGS as CROSSING_FLAGS
 from durability.inference.likelihood import EXPLANATIONS as LIKELIHOOD_FLAGS
 from durability.inference.model import priors
 from durability.inference.second import SecondLook, second_look
-from durability.report.record import data_groups, machine, seal
+from durability.report.folder import EXTRAS, FILES, ResultsFolderError, refuse_place, write_folder
+from durability.report.record import data_groups, machine
 from durability.retention import FLAGS as RETENTION_FLAGS
 from durability.statement import SCHEMA, Statements
 from durability.study import FLAGS as STUDY_FLAGS
@@ -40,7 +39,6 @@ from durability.study import Caution, Study
 if TYPE_CHECKING:
     from durability.translation import Translation
 
-FILES = ("results.nc", "results.json", "report.html", "report.docx", "provenance.json")
 LIBRARIES = ("arviz", "numba", "numpy", "nutpie", "pvlib", "pymc", "scipy", "xarray")
 
 CAUTIONS = (
@@ -76,7 +74,7 @@ class Results:
     refused: tuple[str, ...]
     provenance: dict[str, Any]
     second: SecondLook | None = None
-    assured: Statements = Statements()
+    assured: Statements = field(default_factory=Statements)
     folder: Path | None = None
     reused: bool = False
 
@@ -215,6 +213,15 @@ def model_hashes() -> dict[str, str]:
     return {p.relative_to(root).as_posix(): catalogue.sha256(p) for p in files}
 
 
+def source_hash() -> str:
+    """Hash of the source of this package, templates included: between two versions it tells too."""
+    package = Path(__file__).parent.parent
+    source = hashlib.sha256()
+    for file in sorted(p for kind in ("py", "j2", "js") for p in package.rglob(f"*.{kind}")):
+        source.update(file.read_bytes())
+    return source.hexdigest()
+
+
 def provenance(
     study: Study, *, law: str, errors: str, seed: int, settings: dict[str, Any]
 ) -> dict[str, Any]:
@@ -236,6 +243,7 @@ def provenance(
         "models": model_hashes(),
         "libraries": {name: metadata.version(name) for name in LIBRARIES},
         "machine": machine(),
+        "source": source_hash(),
         "key": hashlib.sha256(text.encode()).hexdigest(),
         "created": datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
     }
@@ -247,10 +255,6 @@ def whole_key(record: dict[str, Any], *, level: float, sites: Sequence[str | Pat
     Counts the level, the sites (by name, or by content for a file), site files, library versions
     and the source of this package, templates included.
     """
-    package = Path(__file__).parent.parent
-    source = hashlib.sha256()
-    for file in sorted(p for kind in ("py", "j2", "js") for p in package.rglob(f"*.{kind}")):
-        source.update(file.read_bytes())
     places = [catalogue.sha256(Path(s)) if Path(s).is_file() else str(s) for s in sites]
     depends = [
         record["key"],
@@ -258,7 +262,7 @@ def whole_key(record: dict[str, Any], *, level: float, sites: Sequence[str | Pat
         places,
         record["models"],
         record["libraries"],
-        source.hexdigest(),
+        record["source"],
     ]
     return hashlib.sha256(json.dumps(depends, sort_keys=True).encode()).hexdigest()
 
@@ -272,72 +276,6 @@ def stored_document(folder: Path, whole: str) -> dict[str, Any] | None:
         return json.loads((folder / "results.json").read_text(encoding="utf-8"))
     except (OSError, ValueError, AttributeError):
         return None
-
-
-class ResultsFolderError(OSError):
-    """The results cannot be written there; says why and what to do."""
-
-
-def refuse_place(out: Path) -> None:
-    """Refuse a place that is not a results folder; ask before sampling, not after.
-
-    Raises
-    ------
-    ResultsFolderError : `out` is a file, or a folder that holds other things.
-    """
-    if out.exists() and not out.is_dir():
-        raise ResultsFolderError(f"{out.name} is a file; name a folder with --out")
-    if out.is_dir() and any(p.name not in FILES and p.name != "figures" for p in out.iterdir()):
-        raise ResultsFolderError(
-            f"{out.name} holds files that are not results; name another folder with --out"
-        )
-
-
-def write_folder(out: Path, fill: Callable[[Path], None]) -> None:
-    """Fill a folder beside `out` and move it there whole; on any failure `out` stays as it was.
-
-    Raises
-    ------
-    ResultsFolderError : the place is not writable or the disk is full.
-    """
-    out = out.absolute()
-    try:
-        out.parent.mkdir(parents=True, exist_ok=True)
-        refuse_place(out)
-        fresh = Path(tempfile.mkdtemp(prefix=f".{out.name}-", dir=out.parent))
-    except ResultsFolderError:
-        raise
-    except OSError as error:
-        raise _cannot(out, error) from error
-    try:
-        fill(fresh)
-        seal(fresh)
-        fresh.chmod(0o755)
-        old = fresh.with_name(fresh.name + "-old")
-        if out.exists():
-            os.replace(out, old)
-            try:
-                os.replace(fresh, out)
-            except BaseException:  # an interrupt here must not leave the old results aside
-                os.replace(old, out)
-                raise
-            shutil.rmtree(old, ignore_errors=True)
-        else:
-            os.replace(fresh, out)
-    except ResultsFolderError:
-        raise
-    except OSError as error:
-        raise _cannot(out, error) from error
-    finally:
-        shutil.rmtree(fresh, ignore_errors=True)
-
-
-def _cannot(out: Path, error: OSError) -> ResultsFolderError:
-    reason = error.strerror or type(error).__name__
-    return ResultsFolderError(
-        f"the results folder {out.name} cannot be written ({reason.lower()});"
-        " the earlier results are untouched. Free space or name another folder with --out"
-    )
 
 
 def save(results: Results, folder: Path) -> None:
@@ -374,6 +312,8 @@ def stored_fit(folder: Path, study: Study, key: str, *, law: Any, level: float) 
         if not isinstance(kept, dict) or kept.get("key") != key:
             return None
         with xarray.open_datatree(folder / "results.nc", engine="h5netcdf") as tree:
+            if "mixture" in tree.children:
+                return AveragedFit.of_datatree(study, tree.load(), level=level)
             return Fit.from_datatree(study, tree.load(), law=law, level=level)
     except (OSError, ValueError, KeyError, TypeError):
         return None
@@ -424,3 +364,10 @@ def collect(
         second=second_look(fit) if fit.diagnostics.ok else None,
         assured=assured(fit, translations) if fit.diagnostics.ok else Statements(),
     )
+
+
+__all__ = [
+    "CAUTIONS", "EXTRAS", "FILES", "LIBRARIES", "Results", "ResultsFolderError", "budget_records",
+    "collect", "keep_fit", "model_hashes", "provenance", "read_results", "refuse_place", "save",
+    "schema", "source_hash", "stored_document", "stored_fit", "whole_key", "write_folder",
+]  # fmt: skip

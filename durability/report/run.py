@@ -38,12 +38,16 @@ class FitFailed(RuntimeError):
         super().__init__(f"{fit.study.title}: {fit.diagnostics}")
 
 
+BY_RULE = "; law by rule"
+"""Marks the key of a report whose law nobody named."""
+
+
 def _quiet(stage: str, share: float) -> None:
     pass
 
 
 def fit_record(
-    study: Study, *, law: Law, errors: str, seed: int, sampler: Sampler
+    study: Study, *, law: Law | str, errors: str, seed: int, sampler: Sampler
 ) -> dict[str, Any]:
     """Provenance of a fit; its ``key`` is equal for runs that must give the same draws."""
     settings = asdict(replace(sampler, cores=0))
@@ -73,11 +77,11 @@ def fit_or_reuse(
     ResultsFolderError : `out` is a file, or holds other things.
     """
     from durability.inference import Sampler, fit
-    from durability.laws import read_law
+    from durability.inference.averaging import average_laws
 
     refuse_place(out)
     settings = sampler or Sampler()
-    the_law = read_law(law)
+    the_law = _law_asked(law)
     record = fit_record(study, law=the_law, errors=errors, seed=seed, sampler=settings)
     level = level or study.question.level
     record["asked"] = asked_of(study, law=law, level=level, sites=None)
@@ -87,15 +91,27 @@ def fit_or_reuse(
         if kept is not None:
             return kept, record, True
     progress("finding the mode", 0.0)
-    made = fit(
-        study, law=the_law, errors=errors, level=level, sampler=settings, seed=seed,
-        progress=progress,
-    )  # fmt: skip
+    options: dict[str, Any] = {
+        "errors": errors, "level": level, "sampler": settings, "seed": seed, "progress": progress,
+    }  # fmt: skip
+    if isinstance(the_law, str):
+        return average_laws(study, **options), record, False
+    made = fit(study, law=the_law, **options)
     return made, record, False
 
 
-def _identity(law: Law) -> str:
+def _law_asked(law: str | Path) -> Law | str:
+    """The law of a name or file; ``"averaged"`` stays a word."""
+    from durability.inference.averaged import AVERAGED
+    from durability.laws import read_law
+
+    return AVERAGED if law == AVERAGED else read_law(law)
+
+
+def _identity(law: Law | str) -> str:
     """All of a law that bears on a fit: a file of the user's own is not among the hashed models."""
+    if isinstance(law, str):
+        return law
     shapes = [
         f"{s.name} {s.lower!r} to {s.upper!r}, median {s.median!r}, sd of log {s.sd_log!r}"
         for s in law.shapes
@@ -151,12 +167,18 @@ def unchanged_report(
     Parameters are those of `report`, with its default sampler.
     """
     from durability.inference import DEFAULT_LAW, Sampler
-    from durability.laws import read_law
+    from durability.inference.averaged import AVERAGED
 
-    the_law = read_law(law or DEFAULT_LAW)
-    record = fit_record(study, law=the_law, errors=errors, seed=seed, sampler=Sampler())
     asked = study.question.sites if sites is None else sites
-    return stored_document(out, whole_key(record, level=level or study.question.level, sites=asked))
+    for name in (law,) if law is not None else (AVERAGED, DEFAULT_LAW):
+        record = fit_record(
+            study, law=_law_asked(name), errors=errors, seed=seed, sampler=Sampler()
+        )
+        key = whole_key(record, level=level or study.question.level, sites=asked)
+        kept = stored_document(out, key + (BY_RULE if law is None else ""))
+        if kept is not None:
+            return kept
+    return None
 
 
 def report(
@@ -178,7 +200,8 @@ def report(
     ----------
     study : a study, or the path of its folder.
     sites : names or weather files; the study's own question by default.
-    law : a law of models/laws or a law file; the stretched exponential by default.
+    law : a law of models/laws, a law file, or ``"averaged"`` over laws. By default the stretched
+        exponential, unless laws part about a threshold beyond the last dose: then the average.
     errors : ``"lognormal"`` or ``"normal"``.
     level : of intervals; the study's by default.
     seed : same seed, same numbers.
@@ -198,6 +221,8 @@ def report(
     ResultsFolderError : the folder cannot be written; the earlier results are untouched.
     """
     from durability.inference import DEFAULT_LAW
+    from durability.inference.averaged import AVERAGED
+    from durability.inference.averaging import laws_may_part
     from durability.report.html import render_html
     from durability.report.pictures import pictures
     from durability.report.word import write_docx
@@ -210,14 +235,23 @@ def report(
     folder = Path(out) if out is not None else study.folder / "results"
     asked = study.question.sites if sites is None else sites
     check_sites(asked)
-    fitted, record, reused = fit_or_reuse(
-        study, law=law or DEFAULT_LAW, errors=errors, level=level, seed=seed, sampler=sampler,
-        out=folder, progress=tell,
-    )  # fmt: skip
+    options: dict[str, Any] = {
+        "errors": errors, "level": level, "seed": seed, "sampler": sampler, "out": folder,
+        "progress": tell,
+    }  # fmt: skip
+    used = law or DEFAULT_LAW
+    fitted, record, reused = fit_or_reuse(study, law=used, **options)
+    if law is None:
+        tell("asking other laws", 0.0)
+        if laws_may_part(fitted):
+            mixed, its_record, again = fit_or_reuse(study, law=AVERAGED, **options)
+            if mixed.laws_part:
+                fitted, record, reused, used = mixed, its_record, again, AVERAGED
     if not fitted.diagnostics.ok and not despite_diagnostics:
         raise FitFailed(fitted)
     record["whole"] = whole_key(record, level=fitted.level, sites=asked)
-    record["asked"] = asked_of(study, law=law or DEFAULT_LAW, level=fitted.level, sites=asked) | {
+    record["whole"] += BY_RULE if law is None else ""
+    record["asked"] = asked_of(study, law=used, level=fitted.level, sites=asked) | {
         "despite_diagnostics": despite_diagnostics
     }
     made, refused = translations_of(fitted, asked, progress=tell)

@@ -257,6 +257,22 @@ def _ratio(w: Wording, s: Statement) -> Parts:
     )
 
 
+def _price_of_dose(w: Wording, s: Statement) -> Parts:
+    who = f"{w.subject(s)}{_where(s)}"
+    return (
+        f"The price of a square metre divided by the threshold dose for {w.fraction(s)}, for {who},"
+        " is ",
+        Quote(s.figures(), s),
+    )
+
+
+def _price_of_day(w: Wording, s: Statement) -> Parts:
+    return (
+        f"{_laid(w, s)} costs, until {w.fraction(s)} is left, ",
+        Quote(s.figures(), s),
+    )
+
+
 def _laid(w: Wording, s: Statement) -> str:
     month = f" in {MONTHS[s.month - 1]}" if s.month else ""
     return f"Laid at {w.site(s.site)}{month}, {w.subject(s)}"
@@ -283,6 +299,58 @@ def _day(s: Statement) -> str:
     return "day" if _limit(s) == "1" else "days"
 
 
+def _days_tested(w: Wording, s: Statement) -> Parts:
+    return (
+        f"{_laid(w, s)}: the doses tested bear out ",
+        Quote(_limit(s), s),
+        f" {_day(s)} by themselves, with at least {w.fraction(s)} left"
+        f"{_where(s, exposure=False)} ({s.interval()})",
+    )
+
+
+def _outdoor_equivalent(w: Wording, s: Statement) -> Parts:
+    month = f", laid in {MONTHS[s.month - 1]}," if s.month else ""
+    return (
+        f"What {w.dose(s)} under {s.exposure} does to {s.material or 'the material'}, "
+        f"{w.site(s.site)}{month} does in ",
+        Quote(amount(s), s),
+    )
+
+
+def _lamp_hours_for(w: Wording, s: Statement) -> Parts:
+    month = f" from {MONTHS[s.month - 1]} on" if s.month else ""
+    return (
+        f"What the stated days at {w.site(s.site)}{month} do to {s.material or 'the material'}, "
+        f"{s.exposure} does in ",
+        Quote(amount(s), s),
+        " of lamp time, dark phases included",
+    )
+
+
+def _strength_left(w: Wording, s: Statement) -> Parts:
+    return (
+        f"After the time in the open at {w.site(s.site)}, the fraction left of the unexposed "
+        f"strength of {w.subject(s)}{_where(s, exposure=False)} is ",
+        Quote(s.figures(), s),
+    )
+
+
+def _chance_of_holding(w: Wording, s: Statement) -> Parts:
+    return (
+        f"After the time in the open at {w.site(s.site)}, the probability that at least "
+        f"{w.fraction(s)} is left, for {w.subject(s)}{_where(s, exposure=False)}, is ",
+        Quote(s.figures(), s),
+    )
+
+
+def _reduction_factor(w: Wording, s: Statement) -> Parts:
+    return (
+        f"Covered after the time in the open at {w.site(s.site)}, the reduction factor for "
+        f"weathering of {w.subject(s)}{_where(s, exposure=False)} is ",
+        Quote(s.figures(), s),
+    )
+
+
 _MAKERS = {
     "threshold_dose": _threshold_dose,
     "threshold_hours": _threshold_hours,
@@ -290,8 +358,16 @@ _MAKERS = {
     **{f"retained_{what}": _retained for what in ("strength", "elongation", "stiffness")},
     "strength_against_control": _retained,
     "ratio_of_threshold_doses": _ratio,
+    "price_of_dose": _price_of_dose,
+    "price_of_day": _price_of_day,
     "outdoor_days": _outdoor_days,
     "days_to_cover": _days_to_cover,
+    "days_tested": _days_tested,
+    "outdoor_equivalent": _outdoor_equivalent,
+    "lamp_hours_for": _lamp_hours_for,
+    "strength_left": _strength_left,
+    "chance_of_holding": _chance_of_holding,
+    "reduction_factor": _reduction_factor,
 }
 
 

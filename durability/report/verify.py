@@ -30,6 +30,7 @@ from durability.report.archive import (
 from durability.report.kept import Kept, read_kept
 from durability.report.movement import Movement, movements
 from durability.report.record import machine
+from durability.report.results import EXTRAS, source_hash
 
 Outcome = Literal["same", "same as quoted", "different", "missing", "not compared"]
 Verdict = Literal["same", "same as quoted", "different", "cannot be repeated"]
@@ -244,6 +245,9 @@ def _versions(record: dict[str, Any]) -> list[Check]:
             now[name] = None
     here = machine()
     pairs = [("versions", n, v, now[n]) for n, v in then.items()]
+    if "source" in record:
+        text = ("the program as it was", "a program that has changed")
+        pairs.append(("versions", "source", text[0], text[record["source"] != source_hash()]))
     pairs += [("machine", n, v, here.get(n)) for n, v in record.get("machine", {}).items()]
     return [
         Check(group=group, name=name, outcome="same" if a == b else "different",
@@ -258,6 +262,10 @@ def _compared(kept: Kept, again: Kept) -> list[Check]:
     found = []
     for name in names:
         a, b = kept.folder / name, again.folder / name
+        if a.is_file() and not b.is_file() and name.split("/")[0] in EXTRAS:
+            text = "made on request; its numbers are those of results.json"
+            found.append(Check(group="repeated", name=name, outcome="not compared", text=text))
+            continue
         if not a.is_file() or not b.is_file():
             text = "not among the results" if not a.is_file() else "not written again"
             found.append(Check(group="repeated", name=name, outcome="missing", text=text))

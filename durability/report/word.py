@@ -59,15 +59,15 @@ def write_docx(results: Results, path: Path, *, drawn: list[Picture] | None = No
     document.save(str(path))
 
 
-def _clean(text: object) -> str:
+def clean(text: object) -> str:
     """Text without the control characters that the format forbids."""
     return UNPRINTABLE.sub("\N{REPLACEMENT CHARACTER}", str(text))
 
 
 def _properties(document: Document, results: Results) -> None:
     core = document.core_properties
-    core.title = _clean(results.study.title)[:255]
-    core.author = _clean(results.study.laboratory or "")[:255]
+    core.title = clean(results.study.title)[:255]
+    core.author = clean(results.study.laboratory or "")[:255]
     core.comments = ""
     core.language = "en"
 
@@ -81,24 +81,24 @@ class _Writer:
         self.figures = 0
 
     def heading(self, text: str, level: int) -> None:
-        self.document.add_heading(_clean(text), level)
+        self.document.add_heading(clean(text), level)
 
     def text(self, text: str, style: str | None = None, *, bold: bool = False) -> None:
-        run = self.document.add_paragraph(style=style).add_run(_clean(text))
+        run = self.document.add_paragraph(style=style).add_run(clean(text))
         run.bold = bold
 
     def bullets(self, items: Iterable[str | Sentence]) -> None:
         for item in items:
             paragraph = self.document.add_paragraph(style="List Bullet")
             for part in item.parts if isinstance(item, Sentence) else (item,):
-                paragraph.add_run(_clean(part)).bold = isinstance(part, Quote)
+                paragraph.add_run(clean(part)).bold = isinstance(part, Quote)
 
     def rows(self, pairs: Iterable[tuple[str, str]]) -> None:
         for a, b in pairs:
             paragraph = self.document.add_paragraph()
             paragraph.paragraph_format.space_after = 0
-            paragraph.add_run(_clean(a) + ": ").bold = True
-            paragraph.add_run(_clean(b))
+            paragraph.add_run(clean(a) + ": ").bold = True
+            paragraph.add_run(clean(b))
 
     def table(self, t: Table | None) -> None:
         """A real table with a caption, its head repeated on each page."""
@@ -109,7 +109,7 @@ class _Writer:
             return
         self.tables += 1
         caption = self.document.add_paragraph(style="Caption")
-        caption.add_run(_clean(f"Table {self.tables}. {t.caption}"))
+        caption.add_run(clean(f"Table {self.tables}. {t.caption}"))
         caption.paragraph_format.keep_with_next = True
         grid = self.document.add_table(rows=1, cols=len(t.head), style="Light List")
         size = Pt(8 if len(t.head) <= WIDE else 6)
@@ -121,7 +121,7 @@ class _Writer:
             for j, (cell, text) in enumerate(zip(line.cells, row, strict=True)):
                 paragraph = cell.paragraphs[0]
                 paragraph.paragraph_format.space_after = 0
-                run = paragraph.add_run(_clean(text))
+                run = paragraph.add_run(clean(text))
                 run.font.size = size
                 run.bold = row is t.head or j < t.labels
         self.document.add_paragraph()
@@ -134,8 +134,8 @@ class _Writer:
         paragraph = self.document.add_paragraph()
         paragraph.paragraph_format.keep_with_next = True
         inline: Any = paragraph.add_run().add_picture(io.BytesIO(p.png()), width=Cm(12.5))
-        inline._inline.docPr.set("descr", _clean(p.alternative))
-        inline._inline.docPr.set("title", _clean(p.caption)[:255])
+        inline._inline.docPr.set("descr", clean(p.alternative))
+        inline._inline.docPr.set("title", clean(p.caption)[:255])
         self.text(f"Figure {self.figures}. {p.caption}", "Caption")
 
 
@@ -145,8 +145,9 @@ def _front(w: _Writer, results: Results) -> None:
     if study.invented:
         w.text("Invented data, for demonstration.", bold=True)
     done = f"{method.made(results)}, durability {results.provenance['version']}"
-    rows = [("laboratory", study.laboratory), ("source of the data", study.source),
-            ("measured", f"{study.property} [{study.unit}]"), ("made", done)]  # fmt: skip
+    rows = [("laboratory", study.laboratory), *study.front.rows(),
+            ("source of the data", study.source), ("measured", f"{study.property} [{study.unit}]"),
+            ("made", done)]  # fmt: skip
     w.rows((a, b) for a, b in rows if b)
 
 

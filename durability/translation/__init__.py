@@ -5,6 +5,7 @@ what makes them uncertain. `explain` gives the sentence of an assumption or flag
 """
 
 from durability.translation.budget import INPUTS as BUDGET_INPUTS
+from durability.translation.discrepancy import LabToSky, lab_to_sky
 from durability.translation.explanations import EXPLANATIONS, explain
 from durability.translation.lamp import ThresholdPosterior, TranslationRefused
 from durability.translation.result import Translation
@@ -13,9 +14,11 @@ from durability.translation.translate import translate
 __all__ = [
     "BUDGET_INPUTS",
     "EXPLANATIONS",
+    "LabToSky",
     "ThresholdPosterior",
     "Translation",
     "TranslationRefused",
     "explain",
+    "lab_to_sky",
     "translate",
 ]

@@ -16,6 +16,19 @@ EXPLANATIONS: dict[str, str] = {
         "is in models/translation.toml. Every translation carries it; laboratory strips cannot "
         "narrow it."
     ),
+    "lab_to_sky_learned": (
+        "What irradiance, temperature and dose do not explain between lamp and sky was estimated "
+        "from strips of this material that lay in the open at this site, jointly with everything "
+        "else; it holds for weather like that of those days."
+    ),
+    "lab_to_sky_learned_in_part": (
+        "Strips in the open tell of this material or of this site, not of both together: the part "
+        "of the unexplained factor that they do not tell of is drawn from its estimated spread."
+    ),
+    "lab_to_sky_spread_learned": (
+        "Strips in the open were of another material and at another site: they tell only how far "
+        "lamp and sky may differ."
+    ),
     "typical_year": (
         "The weather is a typical year of hourly values that repeats; one factor on the year's "
         "ultraviolet stands for how much one year differs from the next. An extreme summer can "
@@ -49,6 +62,26 @@ EXPLANATIONS: dict[str, str] = {
     "laid_at_random_day": (
         "Laid at 6 in the morning, local standard time, on a day of the month that is equally "
         "likely to be any; the days count from that hour."
+    ),
+    "part_spent_before": (
+        "Time in the open before laying is counted: the dose it took, read on the same sky, is no "
+        "longer there to be spent."
+    ),
+    "part_light": (
+        "Cover or shade lets part of the light through; irradiance is scaled by that share at all "
+        "wavelengths alike, and its spread is not counted."
+    ),
+    "measured_weather": (
+        "The weather is that measured on the days stated; nothing is added for the difference of "
+        "one year from the next."
+    ),
+    "updated_by_strips": (
+        "Draws are weighted by how likely the strips dug out are under each of them; strips of one "
+        "place in one field are taken to be of one lot."
+    ),
+    "few_draws_left": (
+        "The strips dug out agree with few of the draws, so the updated interval is rough: fit "
+        "them as an outdoor exposure of the study instead."
     ),
     "laid_on_date": "Laid at 6 in the morning, local standard time, of the date stated.",
     "extrapolated": (
@@ -85,6 +118,15 @@ EXPLANATIONS: dict[str, str] = {
         "and under the same lamp. Where the shape of the curve differs between materials it is "
         "another at another fraction."
     ),
+    "packages_pooled": (
+        "Packages of one study vary about a common level by a spread that the study informs (prior "
+        "in models/priors.toml), so that the best of several is not taken for better than it is."
+    ),
+    "worse_direction": (
+        "A package is taken at the worse of its directions, draw by draw: it lasts no longer than "
+        "that."
+    ),
+    "price_given": "The price is the one that study.toml gives; its own uncertainty is not counted.",
     "ratio_undefined_in_part": (
         "In some draws neither material ever reaches the fraction, so their ratio does not exist; "
         "the limits are widened to hold any value there."

@@ -67,6 +67,7 @@ def draw_links(
     shared: dict[str, NDArray[np.float64]],
     draws: int,
     seed: int,
+    learned: dict[str, NDArray[np.float64]] | None = None,
 ) -> dict[str, NDArray[np.float64]]:
     """All that a draw of one material needs beside its threshold dose, by name.
 
@@ -78,6 +79,8 @@ def draw_links(
     lab_to_sky : factor on the effective dose needed under the sky, independent a material.
     shared : from `draw_shared`.
     draws, seed : number of draws and seed.
+    learned : posterior draws that replace what would be drawn from a prior, from
+        `durability.translation.discrepancy.learned_links`.
 
     Returns
     -------
@@ -95,6 +98,7 @@ def draw_links(
         "lamp_temperature": clock.temperature_sd * panel,
         "lab_to_sky": lab_to_sky.draws(draws, stream(seed, f"lab_to_sky/{material}")),
         **shared,
+        **(learned or {}),
     }
     for name, values in links.items():
         if values.shape != (draws,) or not np.isfinite(values).all():

@@ -172,15 +172,15 @@ def merged_phases(
 
 def _obstacle(exposure: Exposure) -> str:
     """Why a dose of this exposure means nothing under the sky; empty where it does."""
-    if exposure.axis is not None:
-        return (
-            f"its axis is {exposure.axis!r}, not a radiant dose, so nothing says how much of it a "
-            "day outdoors brings. State the lamp, its irradiance and the hours of each withdrawal"
-        )
     if exposure.lamp == "outdoor":
         return (
             "its strips hung outdoors, so there is no lamp setting to compare a sky with. "
             "Translate from a laboratory exposure of the same materials"
+        )
+    if exposure.axis is not None:
+        return (
+            f"its axis is {exposure.axis!r}, not a radiant dose, so nothing says how much of it a "
+            "day outdoors brings. State the lamp, its irradiance and the hours of each withdrawal"
         )
     lamp = _lamp_file(exposure.lamp)
     if lamp.get("reaches_below_solar_cut_on"):

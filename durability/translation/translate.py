@@ -20,9 +20,11 @@ from typing import TYPE_CHECKING, get_args
 
 from durability.statement import Subject
 from durability.study.model import Caution
+from durability.translation.discrepancy import learned_from, learned_links, learned_sky
 from durability.translation.inputs import draw_links, draw_shared, read_inputs
 from durability.translation.lamp import LampClock, ThresholdPosterior, lamp_clocks
 from durability.translation.laying import laying_days, laying_hours
+from durability.translation.reading import OpenInterval, SkyClock
 
 if TYPE_CHECKING:
     import numpy as np
@@ -31,7 +33,6 @@ if TYPE_CHECKING:
 
     from durability.exposure import Site
     from durability.translation.result import Translation
-    from durability.translation.sky import SkyYear
 
 SUBJECTS: tuple[Subject, ...] = get_args(Subject)
 
@@ -48,6 +49,8 @@ def translate(
     tilt: float = 0.0,
     azimuth: float = 180.0,
     horizon_years: float = 20.0,
+    spent: Sequence[OpenInterval] = (),
+    light: float = 1.0,
     seed: int | None = None,
     progress: Callable[[str, float], None] | None = None,
 ) -> Translation:
@@ -67,6 +70,9 @@ def translate(
         which month and day count; None takes the study's.
     tilt, azimuth : plane of the fabric [degrees]; tilt 0 lies flat, azimuth 180 faces south.
     horizon_years : a threshold not reached by then counts as not reached (inf).
+    spent : time in the open before laying (storage, partial cover), each with its share of the
+        light; the dose it took is no longer there to be spent.
+    light : share of the sky's light that reaches the fabric after laying.
     seed : seed of what is drawn beside the posterior; None takes the fit's.
     progress : called as each material is begun, with a line of text and the share done, 0 to 1.
 
@@ -95,7 +101,7 @@ def translate(
     share = question.share if share is None else share
     laying = question.laying if laying is None else laying
     seed = fit.seed if seed is None else seed
-    _check(share, horizon_years, tilt)
+    _check(share, horizon_years, tilt, light)
     months, spans = laying_days(laying)
 
     clocks, left_out = lamp_clocks(fit, exposure)
@@ -106,7 +112,7 @@ def translate(
 
     draws = _count_draws(fit, clocks, fractions[0])
     starts, laying_drawn = laying_hours(spans, draws=draws, seed=seed)
-    shared = draw_shared(inputs, draws=draws, seed=seed)
+    shared = draw_shared(inputs, draws=draws, seed=seed) | learned_sky(fit, place.name)
     days = _empty_days(fit, tuple(clocks), subjects, fractions, months, draws)
     temperatures, budgets = [], []
     for done, (material, clock) in enumerate(clocks.items()):
@@ -116,10 +122,14 @@ def translate(
         links = draw_links(
             fit, material, clock, lab_to_sky=inputs["lab_to_sky"], shared=shared, draws=draws,
             seed=seed,
+            learned=learned_links(fit, material, clock, place.name, draws=draws, seed=seed),
         )  # fmt: skip
         tau = _thresholds(fit, material, clock.exposure, subjects, fractions, share, draws)
         columns = np.column_stack(list(tau.values()))
-        found = _read_days(year, clock, links, columns, starts, cloud)
+        reading = SkyClock(material=material, lamp=clock, year=year, links=links, cloud=cloud)
+        if spent:
+            columns = np.maximum(columns - reading.spent(spent)[:, None], 0.0)
+        found = reading.days(columns, starts, light=light)
         for i, (direction, subject, fraction) in enumerate(tau):
             cell = {"direction": direction, "of": subject, "material": material}
             days.loc[cell][{"fraction": fractions.index(fraction)}] = found[:, i, : len(months)].T
@@ -139,11 +149,12 @@ def translate(
         )
 
     names = list(clocks)
+    days = days.sel(of=list(subjects))
     return Translation(
         site=place.name,
         title=place.title,
         exposures={m: c.exposure for m, c in clocks.items()},
-        days=days.sel(of=list(subjects)).where(~(days > horizon_years * 365.0), np.inf),
+        days=days.where(~(days > horizon_years * 365.0), np.inf),
         annual=annual_dose(sky, shared, cloud, fit.level),
         effective_temperature=xarray.DataArray(
             temperatures,
@@ -160,7 +171,11 @@ def translate(
         level=fit.level,
         inputs=tuple(inputs.values()),
         cautions=_cautions(place, clocks, left_out, tilt, azimuth),
-        assumptions=_assumptions(place, laying),
+        assumptions=(
+            *_assumptions(place, laying, [learned_from(fit, m, place.name) for m in clocks]),
+            *(["part_spent_before"] if spent else []),
+            *(["part_light"] if light < 1 else []),
+        ),
         seed=seed,
     )
 
@@ -185,13 +200,15 @@ def _fractions(
     return fractions
 
 
-def _check(share: float, horizon: float, tilt: float) -> None:
+def _check(share: float, horizon: float, tilt: float, light: float) -> None:
     if not 0 < share < 1:
         raise ValueError(f"share is {share}; it must lie between 0 and 1")
     if not 0 < horizon <= 200:
         raise ValueError(f"horizon_years is {horizon}; it must lie above 0 and up to 200")
     if not 0 <= tilt <= 90:
         raise ValueError(f"tilt is {tilt}; it must lie between 0 (flat) and 90 (upright)")
+    if not 0 < light <= 1:
+        raise ValueError(f"light is {light}; it must lie above 0 and up to 1")
 
 
 def _subjects(of: Subject | Sequence[Subject] | None) -> tuple[Subject, ...]:
@@ -274,38 +291,6 @@ def _thresholds(
     return found
 
 
-def _read_days(
-    year: SkyYear,
-    clock: LampClock,
-    links: dict[str, NDArray[np.float64]],
-    tau: NDArray[np.float64],
-    starts: NDArray[np.float64],
-    cloud: float,
-) -> NDArray[np.float64]:
-    """Days (draw, subject, start) to the doses tau (draw, subject), without a horizon."""
-    from durability.translation.kernel import days_until
-    from durability.translation.sky import heating
-
-    p = links["reciprocity_exponent"]
-    lamp = clock.irradiance * links["lamp_dose"]
-    sky_factor = links["uv_factor"] * links["year_to_year"]
-    warm = clock.arrhenius(links["activation_energy"], links["lamp_temperature"])
-    return days_until(
-        year.hour,
-        year.log_irradiance,
-        year.log_clearness,
-        year.air,
-        year.rise,
-        exponent=p,
-        activation_energy=links["activation_energy"],
-        cloud=links["cloud_power"] - cloud,
-        heating=heating(links),
-        scale=clock.per_hour * lamp ** (1 - p) * sky_factor**p / warm,
-        targets=tau * (links["lamp_dose"] * links["lab_to_sky"])[:, None],
-        starts=starts,
-    )
-
-
 def _cautions(
     site: Site,
     clocks: dict[str, LampClock],
@@ -333,10 +318,10 @@ def _cautions(
     return tuple({(c.name, c.text): c for c in cautions}.values())
 
 
-def _assumptions(site: Site, laying: str) -> tuple[str, ...]:
+def _assumptions(site: Site, laying: str, learned: list[str | None]) -> tuple[str, ...]:
     return (
         "translation_approximate",
-        "lab_to_sky_prior",
+        *dict.fromkeys(name or "lab_to_sky_prior" for name in learned),
         "typical_year" if site.typical_year else "single_year",
         "clock_power_arrhenius",
         "uv_modelled",

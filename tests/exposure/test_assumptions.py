@@ -127,5 +127,5 @@ def test_every_caution_given_is_explained() -> None:
     folder = Path(durability.exposure.__file__).parent
     text = "".join(f.read_text(encoding="utf-8") for f in folder.glob("*.py"))
     named = set(re.findall(r'name="([a-z]+(?:_[a-z]+)+)"', text))
-    named |= set(re.findall(r'notes\.append\(\("(\w+)"', text))
+    named |= set(re.findall(r'(?:notes\.append\(|notes = \()\s*\("(\w+)"', text))
     assert named == set(durability.exposure.FLAGS)

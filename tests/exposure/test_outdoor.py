@@ -2,13 +2,25 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
+import xarray
 
-from durability.exposure import effective_rate, read_site, sky_exposure, specimen_temperature
+from durability.exposure import (
+    FLAGS,
+    delivery_cautions,
+    effective_rate,
+    read_site,
+    sky_exposure,
+    specimen_temperature,
+)
 from durability.exposure.outdoor import site_clock
+from durability.exposure.years import Year
+from durability.study.model import Exposure, Study
 
 REFERENCE = {"reference_irradiance": 0.35, "reference_temperature": 50.0}
 
@@ -61,7 +73,45 @@ def test_a_year_is_the_same_whenever_it_begins():
     np.testing.assert_allclose(found, found[0], rtol=1e-12)
 
 
+def test_the_weather_of_the_days_themselves_is_taken_where_the_file_holds_it():
+    """Two invented years, the second with half the light; then they repeat."""
+    site = read_site("miami")
+    dim = site.hourly.copy(deep=True)
+    for name in ("ghi", "dni", "dhi"):
+        dim[name] = dim[name] * 0.5
+    years = (Year(year=2031, hourly=site.hourly), Year(year=2032, hourly=dim))
+    known = dataclasses.replace(site, years=years)
+    plain = {"exponent": 1.0, "activation_energy": 30.0, **REFERENCE}
+
+    def year_from(place, laid):
+        clock = site_clock(place, laid=laid)
+        return clock, math.exp(clock.log_effective_dose(365, **plain)[0, 0])
+
+    usual, whole = year_from(site, "2031-01-01")
+    first, bright = year_from(known, "2031-01-01")
+    second, dull = year_from(known, "2032-01-01")
+    later, again = year_from(known, "2040-01-01")
+    assert (first.measured, second.measured) == (True, True)
+    assert (usual.measured, later.measured) == (False, False)
+    assert first.hours == 2 * 8760 and second.hours == 8760
+    assert bright == pytest.approx(whole, rel=1e-3) and again == pytest.approx(whole, rel=1e-3)
+    assert dull < 0.7 * whole
+    two = math.exp(first.log_effective_dose(730, **plain)[0, 0])
+    assert two == pytest.approx(bright + dull, rel=2e-3)
+
+
 def test_no_light_has_come_at_once():
     clock = site_clock(read_site("miami"), laid="2031-05-14")
     found = clock.log_effective_dose([0.0], exponent=1.0, activation_energy=30.0, **REFERENCE)
     assert np.isneginf(found).all()
+
+
+def test_it_is_said_that_the_weather_is_that_of_a_usual_year():
+    roof = Exposure(name="roof", lamp="outdoor", axis="days", site="miami", laid="2031-05-14")
+    empty = xarray.Dataset({"exposure": ("row", np.array([], dtype=str)), "hours": ("row", [])})
+    study = Study(
+        folder=Path(), title="t", property="p", unit="N", thresholds=(0.5,), rows=empty,
+        exposures={"roof": roof}, materials={},
+    )  # fmt: skip
+    (said,) = delivery_cautions(study)
+    assert said.name in FLAGS and "miami from 2031-05-14" in said.text

@@ -13,6 +13,7 @@ from durability.inference.clock_terms import (
     clock_terms,
     expansion,
     material_clock,
+    sky_parameters,
     specimen_warming,
 )
 from durability.study import read_study
@@ -55,7 +56,7 @@ ROWS = {"X1": (200, 500), "X2": (200,), "roof": (30, 90, 400), "hill": (30, 240)
 def study_of(folder, *exposures, lamp="xenon-daylight"):
     text = STUDY.replace("LAMP", lamp)
     if "uvb" in lamp:
-        text = re.sub(r'irradiance = .*\n', "", text)
+        text = re.sub(r"irradiance = .*\n", "", text)
     (folder / "study.toml").write_text(text)
     rows = ["material,exposure,hours,dose,specimen,strength", "A,,0,,1,20"]
     for x in exposures:
@@ -159,11 +160,35 @@ def test_the_prior_of_the_discrepancy_is_as_wide_as_the_translation_has_it(whole
     assert 0.38 < log_s.std() < 0.43
 
 
+def test_monthly_means_make_a_site_less_certain_and_measured_years_more(whole):
+    clock = material_clock(whole, "A").skies["roof"]
+    monthly = dataclasses.replace(clock, uv_log_sd=0.1, air_temperature_sd=1.5)
+    measured = dataclasses.replace(clock, measured=True)
+    usual, wide, sure = (
+        {c.name: c.sd for c in sky_parameters(x, "A")} for x in (clock, monthly, measured)
+    )
+    assert wide["air_temperature"] == 1.5 and "air_temperature" not in usual
+    assert wide["log_uv_factor"] == pytest.approx(math.hypot(usual["log_uv_factor"], 0.1))
+    assert "log_year" in usual and "log_year" not in sure
+
+
 def test_strips_outdoors_keep_their_days_where_no_lamp_is_like_the_sun(tmp_path):
     study = study_of(tmp_path, "X1", "roof", lamp="fluorescent-uvb-313")
     terms = clock_terms(study, "A")
     assert terms.family["roof"] == "roof" and terms.parameters == ()
     np.testing.assert_allclose(terms.constant[-3:], np.log([30, 90, 400]))
+
+
+def test_a_dose_measured_in_the_open_is_not_taken_for_one_under_the_lamp(whole):
+    """Its temperature is not known, so it has a threshold dose of its own."""
+    roof = dataclasses.replace(
+        whole.exposures["roof"], site=None, laid=None, axis=None, band="340 nm",
+        dose_unit="kJ/(m² nm) at 340 nm",
+    )  # fmt: skip
+    study = dataclasses.replace(whole, exposures={**whole.exposures, "roof": roof})
+    terms = clock_terms(study, "A")
+    assert terms.family["roof"] == "kJ/(m² nm) at 340 nm measured in the open"
+    assert terms.family["hill"] == terms.family["X1"] == "kJ/(m² nm) at 340 nm"
 
 
 def test_doses_of_rows_that_are_not_used_are_left_out(whole):

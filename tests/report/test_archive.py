@@ -160,13 +160,16 @@ def test_a_law_of_ones_own_is_packed_and_asked_for_where_it_is_missing(
 
 
 @pytest.mark.slow
-def test_an_archive_repeats_with_its_own_model_files(kept, archive, tmp_path):
-    """A model file that differs from the installed one, consistently, is read from the archive."""
+def test_an_archive_repeats_with_its_own_model_files_and_other_priors_move_statements(
+    kept, archive, tmp_path
+):
     from durability.report.verify import verify
 
-    def noted(content):
+    def vague(content):
         text = content["models/priors.toml"].decode()
-        content["models/priors.toml"] = text.encode() + b"\n# another edition\n"
+        wide = text.replace("sd_log = 0.5", "sd_log = 2.0").replace("scale = 0.15", "scale = 0.6")
+        assert wide != text
+        content["models/priors.toml"] = wide.encode()
         lines = [
             f"{hashlib.sha256(data).hexdigest()}  {name}\n"
             for name, data in content.items()
@@ -174,8 +177,8 @@ def test_an_archive_repeats_with_its_own_model_files(kept, archive, tmp_path):
         ]
         content[SUMS] = "".join(lines).encode()
 
-    other = rewritten(archive, tmp_path / "other.zip", noted)
-    found = verify(other)
+    found = verify(rewritten(archive, tmp_path / "other.zip", vague))
     odd = [c for c in found.checks if c.group == "model files" and c.outcome != "same"]
     assert [c.name for c in odd] == ["priors.toml"]
-    assert found.verdict == "same"  # a note in the file does not bear on the numbers
+    assert found.verdict == "different"
+    assert any(m.kind == "moved" for m in found.moved)

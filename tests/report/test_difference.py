@@ -10,27 +10,37 @@ from pathlib import Path
 import pytest
 
 from durability import read_study
-from durability.report.difference import compare
+from durability.report.difference import compare_results
 from durability.report.movement import movements
-from durability.report.record import asked_of
+from durability.report.record import asked_of, data_groups
 from durability.report.results import save, write_folder
 from durability.statement import Statement
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
 
 
-@pytest.fixture
-def write(example_results, tmp_path):
-    """Writes the results of the smallest example as of a folder, without fitting again."""
+@pytest.fixture(scope="module")
+def kept(example_results, tmp_path_factory) -> Path:
+    """The results of the smallest example."""
     results = example_results("uv-cycles")
+    asked = asked_of(results.study, law="stretched-exponential", level=0.95, sites=())
+    made = replace(results, provenance={**results.provenance, "asked": asked})
+    out = tmp_path_factory.mktemp("kept") / "results"
+    write_folder(out, lambda fresh: save(made, fresh))
+    return out
+
+
+@pytest.fixture
+def write(kept, tmp_path):
+    """Those results as of a study that was changed, without fitting it again."""
+    from xarray import DataTree
 
     def of(folder: Path, name: str) -> Path:
         study = read_study(folder)
-        record = {**results.provenance, "inputs": study.inputs}
-        record["asked"] = asked_of(study, law="stretched-exponential", level=0.95, sites=())
-        out = tmp_path / name
-        made = replace(results, study=study, provenance=record)
-        write_folder(out, lambda fresh: save(made, fresh))
+        out = shutil.copytree(kept, tmp_path / name)
+        groups = DataTree.from_dict(data_groups(study))
+        groups.to_netcdf(out / "results.nc", engine="h5netcdf")
+        change_json(out / "provenance.json", lambda record: record.update(inputs=study.inputs))
         return out
 
     return of
@@ -51,7 +61,7 @@ def change_json(file: Path, change) -> None:
 
 def test_a_result_does_not_differ_from_itself(write, study):
     out = write(study, "a")
-    found = compare(out, out)
+    found = compare_results(out, out)
     assert (found.causes, found.moved) == ((), ())
     assert found.alike > 0
     assert found.headline().startswith("Nothing differs")
@@ -69,7 +79,7 @@ def test_a_corrected_an_added_and_a_removed_row_are_told_with_their_places(write
     lines[first] = ",".join(cells)
     gone = lines.pop(first + 1)
     (study / "specimens.csv").write_text("\n".join([*lines, ",".join(added)]) + "\n")
-    found = compare(before, write(study, "b"))
+    found = compare_results(before, write(study, "b"))
     data = {c.name: c.text for c in found.causes if c.kind == "data"}
     told = " ".join(data.values())
     assert f"strength {float(earlier):.6g} became 777" in told
@@ -85,14 +95,14 @@ def test_a_changed_key_of_the_description_is_named_with_both_values(write, study
     text = (study / "study.toml").read_text()
     assert "thresholds = [0.5]" in text
     (study / "study.toml").write_text(text.replace("thresholds = [0.5]", "thresholds = [0.6]"))
-    found = compare(before, write(study, "b"))
+    found = compare_results(before, write(study, "b"))
     told = [(c.name, c.text) for c in found.causes]
     assert told == [("study.thresholds", "[0.5] became [0.6]")]
     assert "one kind, description" in found.headline()
 
 
 def test_model_files_versions_and_seed_are_told_apart(write, study):
-    before, after = write(study, "a"), write(study, "b")
+    after = shutil.copytree(before := write(study, "a"), before.with_name("b"))
 
     def other(record):
         record["models"]["priors.toml"] = "0" * 64
@@ -101,7 +111,7 @@ def test_model_files_versions_and_seed_are_told_apart(write, study):
         record["seed"] = 77
 
     change_json(after / "provenance.json", other)
-    found = compare(before, after)
+    found = compare_results(before, after)
     told = {(c.kind, c.name): c.text for c in found.causes}
     assert told["model file", "priors.toml"] == "its content differs"
     assert told["model file", "laws/new.toml"] == "only in the second"

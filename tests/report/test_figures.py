@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import re
 from types import SimpleNamespace
 from typing import Any
@@ -11,6 +12,7 @@ import pytest
 
 from durability.inference.bands import bands
 from durability.report import figures
+from durability.report.chamber_figure import chamber_record
 
 PNG = b"\x89PNG\r\n\x1a\n"
 
@@ -97,6 +99,21 @@ def test_nothing_to_draw_is_said(cycles: SimpleNamespace) -> None:
     with pytest.raises(ValueError, match="no days to cover"):
         figures.days_by_month(cycles.results.statements, fraction=0.5, of="new_lot")
     with pytest.raises(ValueError, match="no chamber record"):
-        figures.chamber_record(cycles.results.study.exposures["UV"])
+        chamber_record(cycles.results.study.exposures["UV"])
     with pytest.raises(ValueError, match="no threshold dose"):
         figures.threshold_intervals([])
+
+
+def test_pointing_at_a_mark_tells_its_strip_or_its_statement(quarry: SimpleNamespace) -> None:
+    drawn = {p.name: p.svg() for p in quarry.drawn}
+    said = {s.id: s for s in quarry.results.statements}
+    strips = int((quarry.results.study.rows["material"].values == "B").sum())
+    assert drawn["strength-1-0"].count("</title></use>") >= strips - 3  # a single mark has its own
+    assert drawn["strength-1-0"].count("<title>") == strips
+    assert "cut at a slant" in drawn["strength-0-0"]
+    for name, quantities in (("thresholds", {"threshold_dose"}),
+                             ("days", {"days_to_cover", "outdoor_days"})):  # fmt: skip
+        quoted = re.findall(r'data-statement="([^"]+)"[^>]*><title>([^<]*)</title>', drawn[name])
+        assert quoted and {said[html.unescape(i)].quantity for i, _ in quoted} == quantities
+        for i, words in quoted:
+            assert html.unescape(words).endswith(said[html.unescape(i)].figures())

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import json
 import re
 from html.parser import HTMLParser
 from itertools import pairwise
@@ -13,6 +14,7 @@ from types import SimpleNamespace
 import pytest
 
 import durability
+from durability.statement import Statement
 from tests.report.conftest import HOSTILE
 
 REPORTS = {"quarry-cover": "quarry", "uv-cycles": "cycles", "marine-fabrics": "marine"}
@@ -32,6 +34,7 @@ class Page(HTMLParser):
         self.answer: list[str] = []
         self.choices: dict[str, list[str]] = {}
         self._quote: list[str] | None = None
+        self._ends = ""
         self.feed(text)
         self.close()
         assert self.open == []
@@ -44,8 +47,9 @@ class Page(HTMLParser):
         if tag == "section":
             self.section.append(known.get("id") or "")
         if "data-statement" in known:
-            assert tag == "span" and self._quote is None
+            assert tag in ("span", "use", "g") and self._quote is None
             self._quote = [known["data-statement"] or "", ""]
+            self._ends = "span" if tag == "span" else "title"
             if known.get("data-key") is not None:
                 self.choices.update(dict.fromkeys((known["data-key"] or "").split(), self._quote))
 
@@ -57,7 +61,7 @@ class Page(HTMLParser):
         self.open.pop()
         if tag == "section":
             self.section.pop()
-        if tag == "span" and self._quote is not None:
+        if self._quote is not None and tag == self._ends:
             self.quotes.append((self._quote[0], self._quote[1].strip()))
             self._quote = None
 
@@ -77,7 +81,11 @@ def report(request: pytest.FixtureRequest) -> SimpleNamespace:
 
 
 def test_every_quoted_number_is_that_of_its_statement(report: SimpleNamespace) -> None:
-    said = {s.id: s for s in report.results.quotable()}
+    kept = json.loads(json.dumps(report.results.to_document()))
+    records = [*kept["statements"], *kept["second_look"], *kept["assured"]]
+    assert len({r["id"] for r in records}) == len(records)
+    said = {r["id"]: Statement.from_dict(r) for r in records}
+    assert all(name == s.id for name, s in said.items())
     quotes = Page(report.page).quotes
     assert len(quotes) > 10
     for name, text in quotes:

@@ -35,6 +35,29 @@ def test_sentences_are_those_of_the_page(quarry: SimpleNamespace) -> None:
         assert str(line) in text
 
 
+def test_front_matter_stands_in_front_on_page_and_in_word(
+    cycles: SimpleNamespace, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    from dataclasses import replace
+
+    from durability.report.html import render_html
+    from durability.study.model import Front
+
+    front = Front(number="R-7", issued="2031-05-14", signatory="<b>A. N. Other</b>",
+                  replaces="R-6", reason="a width was wrong")  # fmt: skip
+    study = replace(cycles.results.study, laboratory="Lab <1>", front=front)
+    results = replace(cycles.results, study=study)
+    file = tmp_path_factory.mktemp("front") / "r.docx"
+    write_docx(results, file, drawn=[])
+    page = render_html(results, drawn=[])
+    text = [p.text for p in docx.Document(str(file)).paragraphs][:9]
+    for label, words in [("laboratory", "Lab <1>"), *front.rows()]:
+        assert f"{label}: {words}" in text
+        shown = words.replace("<", "&lt;").replace(">", "&gt;")
+        assert f"<dt>{label}</dt><dd>{shown}</dd>" in page.split("<nav")[0]
+    assert results.to_document()["study"]["report"] == dict(front.rows())
+
+
 def test_failed_fit_quotes_nothing_in_word(failed: SimpleNamespace) -> None:
     document = docx.Document(str(failed.docx))
     text = "\n".join(p.text for p in document.paragraphs)

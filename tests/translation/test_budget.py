@@ -10,8 +10,8 @@ from durability.translation import BUDGET_INPUTS, translate
 from durability.translation.budget import PERIODIC, variance_shares
 from durability.translation.inputs import draw_links, draw_shared, read_inputs
 from durability.translation.lamp import lamp_clock
+from durability.translation.reading import SkyClock
 from durability.translation.sky import sky_year
-from durability.translation.translate import _read_days
 
 
 def test_shares_of_a_product_of_log_normals_are_the_ratios_of_their_variances(
@@ -70,7 +70,8 @@ def test_shares_agree_with_a_second_estimator_that_redraws_all_other_inputs(
     def log_days(x):
         links = {name: values for name, values in x.items() if name != "threshold_dose"}
         tau = x["threshold_dose"][:, None]
-        return np.log(_read_days(year, clock, links, tau, starts, 0.8)[:, 0, 0])
+        reading = SkyClock(material="A", lamp=clock, year=year, links=links, cloud=0.8)
+        return np.log(reading.days(tau, starts)[:, 0, 0])
 
     one, two = drawn(1), drawn(2)
     for name in ("threshold_dose", "reciprocity_exponent", "activation_energy"):

@@ -10,8 +10,8 @@ from durability.translation import EXPLANATIONS, explain, translate
 from durability.translation.inputs import draw_links, draw_shared, read_inputs
 from durability.translation.lamp import lamp_clock
 from durability.translation.laying import laying_days, laying_hours
+from durability.translation.reading import SkyClock
 from durability.translation.sky import sky_year
-from durability.translation.translate import _read_days
 
 
 def test_under_the_lamps_own_light_days_are_dose_divided_by_daily_dose(
@@ -61,9 +61,10 @@ def test_a_fabric_as_warm_as_under_the_lamp_is_not_corrected_for_temperature(
         shared=draw_shared(certain_inputs, draws=1, seed=1), draws=1, seed=1,
     )  # fmt: skip
     links["lamp_temperature"] = np.zeros(1)
-    days = _read_days(
-        sky_year(even_sky, "e340"), clock, links, np.array([[302.4]]), np.array([[6.0]]), 0.8
+    reading = SkyClock(
+        material="A", lamp=clock, year=sky_year(even_sky, "e340"), links=links, cloud=0.8
     )
+    days = reading.days(np.array([[302.4]]), np.array([[6.0]]))
     np.testing.assert_allclose(days, 10.0, rtol=1e-9)
 
 
@@ -92,9 +93,10 @@ def test_every_link_enters_as_the_plain_formula_says(fit_of, sunny_year, lamp, p
         "cloud_power": np.array([0.9]), "absorptance": np.array([0.5]),
         "temperature_rise_factor": np.array([0.8]), "year_to_year": np.array([0.95]),
     }  # fmt: skip
-    found = _read_days(
-        sky_year(sunny_year, "e340"), clock, links, np.array([[500.0]]), np.array([[1000.0]]), 0.8
+    reading = SkyClock(
+        material="A", lamp=clock, year=sky_year(sunny_year, "e340"), links=links, cloud=0.8
     )
+    found = reading.days(np.array([[500.0]]), np.array([[1000.0]]))
     warm = specimen_temperature(
         sunny_year["temp_air"].values, sunny_year["poa"].values, sunny_year["wind_speed"].values,
         absorptance=0.5, rise_factor=0.8,
@@ -293,7 +295,8 @@ def test_intervals_of_days_cover_the_truth_as_often_as_they_say(
             shared=draw_shared(inputs, draws=draws, seed=world), draws=draws, seed=world,
         )  # fmt: skip
         starts = np.full((draws, 1), start)
-        days = _read_days(year, clock, links, fit.tau[:, None], starts, 0.8)[:, 0, 0]
+        reading = SkyClock(material="A", lamp=clock, year=year, links=links, cloud=0.8)
+        days = reading.days(fit.tau[:, None], starts)[:, 0, 0]
         low, high = np.quantile(days, [0.05, 0.95])
         inside += low <= truth <= high
         above += truth >= low

@@ -18,11 +18,12 @@ def run(irradiance, targets, starts, **change):
         k: change.pop(k) for k in ("log_clearness", "air", "rise") if k in change
     }
     sky = {k: np.broadcast_to(v, (8760,))[lit].astype(float) for k, v in sky.items()}
+    more = {k: change.pop(k) for k in ("compiled", "threads", "terms", "weights") if k in change}
     draw = {"exponent": 1.0, "activation_energy": 0.0, "cloud": 0.0, "heating": 0.0, "scale": 1.0}
     draw = {k: np.array(np.broadcast_to(v, (draws,)), float) for k, v in (draw | change).items()}
     return days_until(
         lit, np.log(irradiance[lit]), **sky, **draw,
-        targets=np.asarray(targets, float), starts=np.asarray(starts, float),
+        targets=np.asarray(targets, float), starts=np.asarray(starts, float), **more,
     )  # fmt: skip
 
 
@@ -124,3 +125,53 @@ def test_four_thousand_draws_twelve_targets_and_starts_take_seconds(year):
     begin = time.process_time()
     run(year, targets, starts, exponent=0.9, activation_energy=30.0)
     assert time.process_time() - begin < 20
+
+
+def test_without_the_compiler_the_days_are_the_same(year):
+    rng = np.random.default_rng(8)
+    draws = 300
+    change = {
+        "exponent": rng.uniform(0.5, 1, draws),
+        "activation_energy": rng.normal(30, 8, draws),
+        "cloud": rng.normal(0, 0.1, draws),
+        "heating": rng.uniform(0.2, 1, draws),
+        "log_clearness": -rng.exponential(0.3, 8760),
+        "air": rng.normal(288, 8, 8760),
+        "rise": 20 * year,
+    }
+    change["scale"] = np.exp(change["activation_energy"] / GAS_CONSTANT / 320)
+    targets = rng.lognormal(6, 1.2, (draws, 3))
+    targets[0] = [0.0, np.inf, 1.0]
+    starts = rng.uniform(0, 8760, (draws, 30))
+    fast = run(year, targets, starts, compiled=True, threads=2, **change)
+    plain = run(year, targets, starts, compiled=False, **change)
+    np.testing.assert_allclose(fast, plain, rtol=0, atol=1e-9)
+
+
+def test_further_terms_scale_the_rate(year):
+    """A term ln 2 in every hour with weight 1 doubles the rate, so half the target (arithmetic)."""
+    lit = int((year > 0).sum())
+    term = {"terms": np.full((1, lit), np.log(2.0)), "weights": np.ones((1, 1))}
+    starts = np.array([[6.0, 700.0]])
+    for compiled in (True, False):
+        doubled = run(year, [[80.0]], starts, compiled=compiled, **term)
+        half = run(year, [[40.0]], starts, compiled=compiled)
+        np.testing.assert_allclose(doubled, half, atol=1e-9)
+
+
+def test_dose_between_two_hours_and_days_until_that_dose_are_inverse(year):
+    from durability.translation.kernel import dose_between
+
+    lit = np.flatnonzero(year > 0)
+    sky = (lit, np.log(year[lit]), np.zeros(lit.size), np.full(lit.size, 300.0), np.zeros(lit.size))
+    one = np.ones(1)
+    draw = {"exponent": one, "activation_energy": 0 * one, "cloud": 0 * one, "heating": 0 * one,
+            "scale": one}  # fmt: skip
+    begin, end = 1000.25, 1000.25 + 500 * 24 + 7.5
+    dose = dose_between(*sky, intervals=[(begin, end)], **draw)
+    days = days_until(*sky, targets=dose, starts=np.array([[begin]]), **draw)
+    assert days.item() == pytest.approx((end - begin) / 24, abs=0.5)
+    again = dose_between(*sky, intervals=[(begin, begin + 24 * days.item())], **draw)
+    assert again.item() == pytest.approx(dose.item(), rel=1e-12)
+    with pytest.raises(ValueError, match="interval"):
+        dose_between(*sky, intervals=[(5.0, 4.0)], **draw)

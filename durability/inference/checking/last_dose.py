@@ -271,7 +271,7 @@ def judged(
                 material=material, lot=lot, direction=direction, exposure=exposure,
                 dose=float(items.dose[mine].max()),
                 last_kept=float(kept.model.last_dose[(material, exposure)]),
-                strips=int(round(float(n.sum()))), found=here, predicted=middle, low=low,
+                strips=round(float(n.sum())), found=here, predicted=middle, low=low,
                 high=high, inside=float((inside * n).sum() / n.sum()),
                 below=float((share < here).mean()),
             )

@@ -8,12 +8,20 @@ be trusted and the model is fitted again without the item or dose.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from durability.inference.checking.items import CENSORED, LOOK, WORD, Items, items_of
+from durability.inference.checking.items import (
+    CENSORED,
+    LOOK,
+    WORD,
+    Items,
+    dose_levels,
+    level_of,
+)
 from durability.inference.checking.pointwise import Parts, log_given_rest, marginal, parts_of
 from durability.inference.checking.refit import refit_without
 
@@ -121,8 +129,17 @@ def smoothed(log_density: np.ndarray, shape: tuple[int, int]) -> tuple[np.ndarra
 
     stats: Any = arviz_stats.base.array_stats  # pyright: ignore[reportPrivateImportUsage]
     values = np.moveaxis(log_density.reshape(*shape, -1), -1, 0)
-    elpd, k, _ = stats.loo(values, chain_axis=-2, draw_axis=-1, r_eff=1.0)
-    return np.asarray(elpd, dtype=float), np.asarray(k, dtype=float)
+    # the smallest densities are smoothed; where they are all alike no weight can be large
+    lowest = np.sort(values.reshape(len(values), -1), axis=1)
+    tail = min(lowest.shape[1] - 1, math.ceil(3 * math.sqrt(lowest.shape[1])))
+    alike = lowest[:, tail] - lowest[:, 0] < 1e-12
+    elpd, k = np.empty(len(values)), np.zeros(len(values))
+    elpd[alike] = lowest[alike, 0] - np.log(np.exp(lowest[alike, :1] - lowest[alike]).mean(axis=1))
+    if not alike.all():
+        elpd[~alike], k[~alike], _ = stats.loo(
+            values[~alike], chain_axis=-2, draw_axis=-1, r_eff=1.0
+        )
+    return elpd, k
 
 
 def leave_one_out(fit: Fit, *, refit: bool = True) -> LeaveOneOut:
@@ -147,7 +164,7 @@ def leave_one_out(fit: Fit, *, refit: bool = True) -> LeaveOneOut:
             alone = np.arange(k.size) == i
             again = of_whole(refit_without(fit, alone, items=parts.items), fit.model)
             fresh = parts_of(again, items=parts.items)
-            elpd[i], refitted[i] = _log_mean(log_given_rest(fresh)[:, i]), True
+            elpd[i], refitted[i] = log_mean(log_given_rest(fresh)[:, i]), True
     return LeaveOneOut(law=fit.law, items=parts.items, elpd=elpd, pareto_k=k, refitted=refitted)
 
 
@@ -213,7 +230,7 @@ def leave_one_dose_out(
             found.append(
                 LeftOutDose(
                     exposure=exposure, dose=level, groups=tuple(density),
-                    elpd=np.array([_log_mean(v, weights) for v in density.values()]),
+                    elpd=np.array([log_mean(v, weights) for v in density.values()]),
                     pareto_k=float(k[0]), refitted=again, largest=level == levels[-1],
                 )
             )  # fmt: skip
@@ -222,8 +239,6 @@ def leave_one_dose_out(
 
 def exposure_levels(items: Items) -> dict[str, tuple[float, ...]]:
     """Dose levels above 0 of each exposure, over all materials."""
-    from durability.inference.checking.items import dose_levels
-
     seen = (items.dose > 0) & np.isin(items.kind, ("strip", "group", CENSORED))
     return {
         x: dose_levels(items.dose[seen & (items.exposure == x)])
@@ -233,8 +248,6 @@ def exposure_levels(items: Items) -> dict[str, tuple[float, ...]]:
 
 def at_levels(items: Items, chosen: dict[str, float]) -> np.ndarray:
     """(item,) bool: found at the dose level chosen for its exposure."""
-    from durability.inference.checking.items import level_of
-
     mask = np.zeros(len(items), dtype=bool)
     for exposure, levels in exposure_levels(items).items():
         if exposure in chosen:
@@ -251,9 +264,11 @@ def _log_weights(log_density: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
     return np.asarray(log_weights, dtype=float).ravel()
 
 
-def _log_mean(log_density: np.ndarray, log_weights: np.ndarray | None = None) -> float:
+def log_mean(log_density: np.ndarray, log_weights: np.ndarray | None = None) -> float:
+    """log of the mean density over draws, weighted where weights are given."""
     from scipy.special import logsumexp
 
     if log_weights is None:
-        return float(logsumexp(log_density) - np.log(log_density.size))
-    return float(logsumexp(log_density + log_weights) - logsumexp(log_weights))
+        return float(np.asarray(logsumexp(log_density)) - np.log(log_density.size))
+    total = np.asarray(logsumexp(log_density + log_weights))
+    return float(total - np.asarray(logsumexp(log_weights)))

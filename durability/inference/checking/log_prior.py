@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from durability.inference.model import priors
+from durability.inference.checking.prior_predictive import changed_book
 
 if TYPE_CHECKING:
     import xarray
@@ -52,7 +52,7 @@ def log_prior(fit: Fit) -> xarray.Dataset:
     """
     import xarray
 
-    model, post, book = fit.model, fit.posterior, priors()
+    model, post, book = fit.model, fit.posterior, changed_book(fit)
     found: dict[str, np.ndarray] = {}
 
     def add(name: str, value: Any, mean: Any, sd: Any) -> None:
@@ -63,16 +63,18 @@ def log_prior(fit: Fit) -> xarray.Dataset:
         found[name] = found.get(name, 0.0) + density
 
     level = "log_half_loss_dose" if model.half_loss else "log_threshold_dose"
-    add("threshold_dose", post[level].values, model.main_prior[:, 0], model.main_prior[:, 1])
+    if "product_spread_of_threshold" not in post:  # else products are pooled: their mean has one
+        add("threshold_dose", post[level].values, model.main_prior[:, 0], model.main_prior[:, 1])
     for s in model.law.shapes:
-        add("shape", np.log(post[f"shape_{s.name}"].values), math.log(s.median), s.sd_log)
+        values = _own(np.log(post[f"shape_{s.name}"].values), post, "shape")
+        add("shape", values, math.log(s.median), s.sd_log)
     for name in ("strip_spread", "reading_spread"):
         if name in post:
             prior = book[name]
-            add(name, np.log(post[name].values), math.log(prior["median"]), prior["sd_log"])
-    spreads = [f"{g}_spread_of_threshold" for g in model.groups] + ["lot_spread_of_strength"]
-    for name in spreads:
-        if name in post:
+            values = _own(np.log(post[name].values), post, name)
+            add(name, values, math.log(prior["median"]), prior["sd_log"])
+    for name in map(str, post.data_vars):
+        if "scale" in book.get(name, ()):
             add(name, post[name].values, 0.0, book[name]["scale"])
     if "log_unexposed_strength" in post:
         mean, sd = model.start_prior.T
@@ -82,3 +84,11 @@ def log_prior(fit: Fit) -> xarray.Dataset:
     dims = ("chain", "draw")
     coords = {name: post[name].values for name in dims}
     return xarray.Dataset({k: (dims, v) for k, v in found.items()}, coords=coords)
+
+
+def _own(values: np.ndarray, post: xarray.Dataset, name: str) -> np.ndarray:
+    """Values by product; one where all products share it, their mean where they are pooled."""
+    if values.shape[-1] > 1 and (values == values[..., :1]).all():
+        return values[..., :1]
+    pooled = any(str(v).startswith(f"product_spread_of_{name}") for v in post.data_vars)
+    return values.mean(axis=-1, keepdims=True) if pooled else values

@@ -23,12 +23,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from durability.inference.checking.items import CENSORED, LOOK, STRIP, WORD, Items, items_of
+from durability.inference.checking.items import CENSORED, LOOK, WORD, Items, items_of
 
 if TYPE_CHECKING:
     import xarray
 
     from durability.inference.fit import Fit
+    from durability.inference.model import Model
 
 LARGEST = 16_000_000
 """Numbers (draws times items) that are kept at once; beyond, draws are thinned evenly."""
@@ -92,14 +93,12 @@ def cell_curves(fit: Fit, step: int) -> np.ndarray:
     if not lit.size:
         return log_curve
     eta = main[:, model.cell_index[lit, 1]]
-    effect = np.zeros((main.shape[0], len(model.effects) + 1))  # the last serves no effect
-    for f, group in enumerate(model.groups):
-        members = np.flatnonzero(model.effect_index[:, 0] == f)
-        effect[:, members] = draws_of(fit, f"{group}_effect", step)
+    effect = group_effects(fit, step)
     for f in range(model.cell_effect.shape[1]):
         eta = eta + effect[:, model.cell_effect[lit, f]]
     if model.columns:
-        eta = eta + draws_of(fit, "linear", step) @ model.design[lit].T
+        beta = draws_of(fit, "linear", step)
+        eta = eta + beta @ model.design[lit].T - _clock_bends(model, beta)[:, lit]
     product = model.cell_index[lit, 0]
     names = [s.name for s in model.law.shapes]
     whole = {n: draws_of(fit, f"shape_{n}", step) for n in names}
@@ -109,6 +108,31 @@ def cell_curves(fit: Fit, step: int) -> np.ndarray:
     u = np.exp(model.log_dose[lit] - eta) * base
     log_curve[:, lit] = np.log(model.law.retained(u, {n: v[:, product] for n, v in whole.items()}))
     return log_curve
+
+
+def group_effects(fit: Fit, step: int) -> np.ndarray:
+    """Effects of lots and other groups (draw, effect), and a last column of zeros for none."""
+    model = fit.model
+    families = (*model.groups, *getattr(model, "others", ()))
+    draws = fit.posterior.sizes["chain"] * len(range(0, fit.posterior.sizes["draw"], step))
+    effect = np.zeros((draws, len(model.effects) + 1))
+    for f, group in enumerate(families):
+        members = np.flatnonzero(model.effect_index[:, 0] == f)
+        if members.size and f"{group}_effect" in fit.posterior:
+            effect[:, members] = draws_of(fit, f"{group}_effect", step)
+    return effect
+
+
+def _clock_bends(model: Model, beta: np.ndarray) -> np.ndarray:
+    """Quadratic terms of log effective dose (draw, cell) in the clock's parameters."""
+    out = np.zeros((beta.shape[0], model.cell_dose.size))
+    bow: np.ndarray = getattr(model, "bow", np.zeros(0))
+    if bow.size:
+        index, ranges = getattr(model, "bow_index"), getattr(model, "bow_range")  # noqa: B009
+        terms = bow * beta[:, index[:, 0]] * beta[:, index[:, 1]]
+        for cell, (first, end) in enumerate(ranges):
+            out[:, cell] = terms[:, first:end].sum(axis=1)
+    return out
 
 
 def parts_of(fit: Fit, *, items: Items | None = None, step: int | None = None) -> Parts:
@@ -139,6 +163,9 @@ def parts_of(fit: Fit, *, items: Items | None = None, step: int | None = None) -
     if model.start_known is None:
         place = model.series_index[np.maximum(items.series, 0), 1]
         start = draws_of(fit, "log_unexposed_strength", step)[:, np.maximum(place, 0)]
+        if model.series_index.shape[1] > 8:  # what both directions of a lot share
+            both = model.series_index[np.maximum(items.series, 0), 8]
+            start = start + group_effects(fit, step)[:, both]
         start_variance = draws_of(fit, "lot_spread_of_strength", step) ** 2
     else:
         start = np.full((n_draw, len(items)), model.start_known)
@@ -217,7 +244,7 @@ def _censored_logs(parts: Parts, censored: np.ndarray, w: Any, r: Any) -> np.nda
 def _quadrature(logs: np.ndarray) -> np.ndarray:
     from scipy.special import logsumexp
 
-    return logsumexp(logs.sum(axis=2) + _LOG_WEIGHT, axis=1)
+    return np.asarray(logsumexp(logs.sum(axis=2) + _LOG_WEIGHT, axis=1))
 
 
 def marginal(parts: Parts, keep: np.ndarray | None = None) -> np.ndarray:
@@ -382,7 +409,7 @@ def with_log_likelihood(fit: Fit) -> xarray.DataTree:
     >>> import arviz, durability
     >>> from durability.inference.checking import with_log_likelihood
     >>> fit = durability.fit("examples/uv-cycles", law="exponential", seed=1)
-    >>> arviz.loo(with_log_likelihood(fit)).n_data_points == fit.model.n_strips
+    >>> bool(arviz.loo(with_log_likelihood(fit)).n_data_points == fit.model.n_strips)
     True
     """
     import xarray
@@ -398,16 +425,3 @@ def with_log_likelihood(fit: Fit) -> xarray.DataTree:
     groups["log_likelihood"] = xarray.Dataset({"strips": found})
     groups["log_prior"] = log_prior(fit).isel(draw=slice(None, None, step))
     return xarray.DataTree.from_dict(groups)
-
-
-__all__ = [
-    "STRIP",
-    "Parts",
-    "cell_curves",
-    "log_given_rest",
-    "marginal",
-    "parts_of",
-    "start_effects",
-    "strip_log_likelihood",
-    "with_log_likelihood",
-]

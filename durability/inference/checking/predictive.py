@@ -109,7 +109,7 @@ class PredictiveCheck:
 
         rows = self.of(statistic)
         outside = sum(not r.inside_95 for r in rows)
-        return bool(rows) and outside > binom.ppf(0.99, len(rows), 0.05)
+        return bool(rows) and bool(outside > binom.ppf(0.99, len(rows), 0.05))
 
     def verdict(self) -> str:
         """What the check says, in sentences."""
@@ -187,7 +187,7 @@ def groups_of(items: Items) -> list[tuple[tuple[str, str, str, str, float], np.n
             str(items.exposure[i]), float(items.dose[i]),
         )  # fmt: skip
         summary = items.kind[i] == GROUP and items.sub[i] < 0
-        members.setdefault((where, int(items.cell[i]) if summary else -1), []).append(i)
+        members.setdefault((where, int(items.cell[i]) if summary else -1), []).append(int(i))
     return [(where, np.array(mine)) for (where, _), mine in members.items()]
 
 
@@ -237,7 +237,7 @@ def _group(
 ) -> list[GroupCheck]:
     items = again.items
     drawn, seen = again.strength[:, mine], found[mine]
-    strips = int(round(float(items.n[mine].sum())))
+    strips = round(float(items.n[mine].sum()))
     pairs: list[tuple[str, float, np.ndarray]] = []
     if (items.kind[mine] == CENSORED).any():
         limit = items.limit[mine][items.kind[mine] == CENSORED]

@@ -14,10 +14,10 @@ from durability import catalogue
 from durability.inference.checking.items import Items, level_of
 from durability.inference.checking.leave_out import (
     LeaveOneOut,
-    _log_mean,
     exposure_levels,
     forecast_density,
     leave_one_out,
+    log_mean,
     of_whole,
 )
 from durability.inference.checking.pointwise import parts_of
@@ -94,18 +94,22 @@ def forecast_scores(fit: Fit, items: Items) -> list[np.ndarray]:
         lighter = replace(fit, settings=replace(fit.settings, draws=500))
         kept = of_whole(refit_without(lighter, left_out, items=items), fit.model)
         density = forecast_density(parts_of(kept, items=items), left_out)
-        found.append(np.array([_log_mean(v) for v in density.values()]))
+        found.append(np.array([log_mean(v) for v in density.values()]))
     return found
 
 
 def score_laws(
-    fits: Sequence[Fit], *, progress: Callable[[str, float], None] | None = None
+    fits: Sequence[Fit],
+    *,
+    forecasts: bool = True,
+    progress: Callable[[str, float], None] | None = None,
 ) -> tuple[LawScore, ...]:
     """Scores and weights of laws fitted to the same study.
 
     Parameters
     ----------
     fits : one a law, of one study with the same errors.
+    forecasts : hide the largest doses too; by leave-one-out alone otherwise.
     progress : called with a word and the share done.
 
     Returns
@@ -123,21 +127,19 @@ def score_laws(
         if behind > rule["ruled_out"]["value"] and behind > 2 * se:
             why[i] = f"the strips speak against it (log score {behind:.1f} ± {se:.1f} below)"
     stay = [i for i in good if i not in why]
-    forecasts: dict[int, list[np.ndarray]] = {}
-    for i in stay:
+    hidden: dict[int, list[np.ndarray]] = {}
+    for i in stay if forecasts else ():
         if progress is not None:
             progress(f"hiding the last doses from {fits[i].law}", i / len(fits))
-        forecasts[i] = forecast_scores(fits[i], loo[i].items)
+        hidden[i] = forecast_scores(fits[i], loo[i].items)
     pseudo = rule["pseudo_observations"]["value"]
     plain, weight = np.zeros(len(fits)), np.zeros(len(fits))
     if stay:
-        plain[stay] = stacking_weights(
-            np.column_stack([loo[i].elpd for i in stay]), pseudo=pseudo
-        )
+        plain[stay] = stacking_weights(np.column_stack([loo[i].elpd for i in stay]), pseudo=pseudo)
         weight[stay] = plain[stay]
-        if forecasts[stay[0]]:
-            table = [np.column_stack([forecasts[i][j] for i in stay])
-                     for j in range(len(forecasts[stay[0]]))]  # fmt: skip
+        if hidden.get(stay[0]):
+            table = [np.column_stack([hidden[i][j] for i in stay])
+                     for j in range(len(hidden[stay[0]]))]  # fmt: skip
             weight[stay] = stacking_weights(np.vstack(table), pseudo=pseudo)
     return tuple(
         LawScore(
@@ -145,7 +147,7 @@ def score_laws(
             leave_one_out=loo[i].total if i in loo else None,
             behind=gaps[i][0] if i in gaps else None,
             behind_se=gaps[i][1] if i in gaps else None,
-            forecast=float(sum(a.sum() for a in forecasts[i])) if forecasts.get(i) else None,
+            forecast=float(sum(a.sum() for a in hidden[i])) if hidden.get(i) else None,
             weight=float(weight[i]), weight_leave_one_out=float(plain[i]),
             left_out=why.get(i, ""), doubtful=loo[i].doubtful if i in loo else 0,
         )

@@ -7,6 +7,8 @@ a grid of starts is found for all by matrix products, and compiled Gauss-Newton 
 
 from __future__ import annotations
 
+import itertools
+import os
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -137,16 +139,29 @@ def _compiled(
     law: Law, dose: np.ndarray, mean: np.ndarray, count: np.ndarray, within: np.ndarray,
     start: np.ndarray, lower: np.ndarray, upper: np.ndarray, log: bool,
 ) -> tuple[np.ndarray, ...]:  # fmt: skip
-    """(theta, total squares, converged, J'WJ) by the compiled steps."""
+    """(theta, total squares, converged, J'WJ) by the compiled steps, the series shared by cores."""
+    from concurrent.futures import ThreadPoolExecutor
+
     from durability.inference.likelihood.batch_kernel import fit_all
 
     code, constants = (law.tape.log() if log else law.tape).arrays()
-    theta = np.ascontiguousarray(start)
-    total, converged, information = fit_all(
-        code, constants, law.floor, log, dose, np.ascontiguousarray(mean), count.astype(float),
-        within, count.sum(-1).astype(float), theta, lower, upper, TOLERANCE, 200,
-    )  # fmt: skip
-    return theta, total, converged, information
+    theta, mean = np.ascontiguousarray(start), np.ascontiguousarray(mean)
+    count, size = count.astype(float), count.sum(-1).astype(float)
+    shares = max(1, min(os.cpu_count() or 1, len(theta) // MANY))
+    ends = np.linspace(0, len(theta), shares + 1).astype(int)
+
+    def share(part: slice) -> tuple[np.ndarray, ...]:
+        return fit_all(
+            code, constants, law.floor, log, dose, mean[part], count[part], within[part],
+            size[part], theta[part], lower, upper, TOLERANCE, 200,
+        )  # fmt: skip
+
+    parts = [slice(a, b) for a, b in itertools.pairwise(ends.tolist())]
+    if shares == 1:
+        return theta, *share(parts[0])
+    with ThreadPoolExecutor(shares) as pool:
+        found = list(pool.map(share, parts))
+    return theta, *(np.concatenate(column) for column in zip(*found, strict=True))
 
 
 def _plain(

@@ -184,7 +184,7 @@ def _step(hessian, gradient, held, lam, factor, move):  # type: ignore[no-untype
     return True
 
 
-@numba.njit(cache=True, error_model="numpy")
+@numba.njit(cache=True, error_model="numpy", nogil=True)
 def fit_all(code, constants, floor, log, dose, mean, count, within, size, theta, lower, upper,
             tolerance, most):  # type: ignore[no-untyped-def]  # fmt: skip
     """Fit every series from its row of theta.

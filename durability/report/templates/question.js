@@ -8,15 +8,18 @@ for (const ask of document.querySelectorAll(".ask")) {
     const cell = document.querySelector(`[data-key~="${key}"]`);
     const number = cell ? cell.textContent : "no answer";
     const unit = cell ? cell.dataset.unit || (number === "1" ? "day" : "days") : "";
+    const words = ask.dataset.answer.split("{n}").map((text) => text.replace(/\{(\d)\}/g,
+      (_, k) => blanks[k].selectedOptions[0].dataset.words));
     part("number").textContent = number;
-    if (cell) part("number").dataset.statement = cell.dataset.statement;
-    else delete part("number").dataset.statement;
     part("unit").textContent = unit;
+    part("again").textContent = cell ? `${number} ${unit}` : "";
+    for (const quoted of [part("number"), part("again")]) {
+      if (cell) quoted.dataset.statement = cell.dataset.statement;
+      else delete quoted.dataset.statement;
+    }
     part("hint").textContent = cell ? cell.title : "";
-    part("said").textContent = cell
-      ? ask.dataset.answer.replace(/\{(\w)\}/g, (_, k) =>
-          k === "n" ? `${number} ${unit}` : blanks[k].selectedOptions[0].dataset.words)
-      : "The study does not answer this.";
+    part("before").textContent = cell ? words[0] : "The study does not answer this.";
+    part("after").textContent = cell ? words[1] : "";
   };
   for (const blank of ask.querySelectorAll(".blank")) blank.remove();
   for (const select of blanks) {

@@ -1,0 +1,257 @@
+"""How long may it lie open, and what is left of what did?"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from durability.cli.app import BAD_INPUT, app, errors_in_words, keep, read_folder
+from durability.cli.fitted import fitted, gate
+from durability.cli.options import Errors, File, Folder, Json, LawName, Level, Quiet, Seed, Sites
+from durability.terminal import print_cautions, print_json, print_statements, print_table
+
+if TYPE_CHECKING:
+    from durability.decisions.covering import Cover
+    from durability.decisions.exposed import Exposed
+    from durability.inference import Fit
+    from durability.statement import Subject
+
+Of = Annotated[
+    str | None, typer.Option("--of", help="mean, new_lot or single_specimen; the study's question.")
+]
+Required = Annotated[
+    float | None,
+    typer.Option("--required", help="Fraction that must be left, such as 0.5; the study's own."),
+]
+Assurance = Annotated[
+    float | None, typer.Option("--assurance", help="Probability that it lasts, such as 0.95.")
+]
+Share = Annotated[
+    float | None, typer.Option("--share", help="Share of single strips that must hold.")
+]
+Spent = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--spent",
+        help='Time in the open before, "2026-03-01 to 2026-03-20", " at 0.3" for part of the light;'
+        " may be repeated.",
+    ),
+]
+
+
+def _subject(of: str | None) -> Subject | None:
+    from durability.translation.translate import SUBJECTS
+
+    if of is None:
+        return None
+    for known in SUBJECTS:
+        if of == known:
+            return known
+    raise ValueError(f"--of is {of!r}; known: {', '.join(SUBJECTS)}")
+
+
+def _fit(
+    study: Path, site: list[str] | None, law: str | None, errors: str, level: float | None,
+    seed: int, quiet: bool,
+) -> tuple[Fit, list[str]]:  # fmt: skip
+    from durability.report import check_sites
+
+    read = read_folder(study)
+    asked = site or list(read.question.sites)
+    if not asked:
+        raise ValueError("name a site with --site, or in study.toml under [question] sites")
+    check_sites(asked)
+    made, _ = fitted(read, law, errors, level, seed, None, quiet)
+    gate(made)
+    return made, asked
+
+
+@app.command(
+    epilog="Example:  durability cover examples/quarry-cover --site miami --required 0.5"
+    " --of single_specimen --assurance 0.95"
+)
+def cover(
+    study: Folder,
+    site: Sites = None,
+    required: Required = None,
+    of: Of = None,
+    assurance: Assurance = None,
+    share: Share = None,
+    spent: Spent = None,
+    light: Annotated[
+        float, typer.Option("--light", help="Share of the light that reaches it: 1 in the open.")
+    ] = 1.0,
+    law: LawName = None,
+    errors: Errors = "lognormal",
+    level: Level = None,
+    seed: Seed = 0,
+    out: File = None,
+    json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Whole days that it may lie open, by month of laying, and what product rules would say."""
+    with errors_in_words(json):
+        from durability.decisions.covering import cover as covered
+        from durability.translation.reading import OpenInterval
+
+        before = [OpenInterval.read(text) for text in spent or []]
+        subject = _subject(of)
+        made, asked = _fit(study, site, law, errors, level, seed, quiet)
+        done = [
+            covered(made, site=s, required=required, of=subject, assurance=assurance, share=share,
+                    spent=before, light=light)
+            for s in asked
+        ]  # fmt: skip
+        _give({"sites": [c.to_dict() for c in done]}, out, json)
+        if not json:
+            for c in done:
+                print_allowed(c)
+                if not quiet:
+                    print_cautions(c.cautions)
+
+
+def print_allowed(c: Cover) -> None:
+    """The worst month in words, then month by month, then what rules would say."""
+    for line in c.sentences():
+        print(line)
+    for material in dict.fromkeys(s.material or "" for s in c.statements):
+        print(f"\n{material}, whole days (worse direction)")
+        rows = [list(r) for r in c.table(material)]
+        print_table(["laid in", "cover within", "borne out by the doses tested"], rows)
+    if c.rules or c.silent:
+        print("\nFor comparison only, rules that know no site, month or spread:")
+    for verdict in c.rules:
+        print(f"  {verdict}")
+    for line in c.silent:
+        print(f"  {line}")
+    _approximate()
+
+
+@app.command(
+    epilog="Example:  durability exposed examples/quarry-cover --site miami --from 2026-05-03"
+    " --to 2026-08-20"
+)
+def exposed(
+    study: Folder,
+    begin: Annotated[str | None, typer.Option("--from", help="Day it was laid open.")] = None,
+    end: Annotated[str | None, typer.Option("--to", help="Day it was covered or dug out.")] = None,
+    site: Sites = None,
+    spent: Spent = None,
+    strips: Annotated[
+        Path | None,
+        typer.Option("--strips", help="CSV of strips dug out: material, direction, strength."),
+    ] = None,
+    required: Required = None,
+    of: Of = None,
+    assurance: Assurance = None,
+    share: Share = None,
+    law: LawName = None,
+    errors: Errors = "lognormal",
+    level: Level = None,
+    seed: Seed = 0,
+    out: File = None,
+    json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Strength left of fabric that lay open, the chance that it holds, and whether to dig out."""
+    with errors_in_words(json):
+        from durability.decisions.dug_out import read_strips
+        from durability.decisions.exposed import exposed as left_of
+        from durability.translation.reading import OpenInterval
+
+        if (begin is None) != (end is None):
+            raise ValueError("give both --from and --to")
+        intervals = [OpenInterval.read(text) for text in spent or []]
+        if begin is not None:
+            intervals.append(OpenInterval.read(f"{begin} to {end}"))
+        if not intervals:
+            raise ValueError("name the days in the open: --from 2026-05-03 --to 2026-08-20")
+        subject = _subject(of)
+        found = read_strips(strips) if strips is not None else []
+        made, asked = _fit(study, site, law, errors, level, seed, quiet)
+        done = [
+            left_of(made, site=s, intervals=intervals, required=required, of=subject, share=share,
+                    assurance=assurance, level=level, strips=found)
+            for s in asked
+        ]  # fmt: skip
+        _give({"sites": [e.to_dict() for e in done]}, out, json)
+        if not json:
+            for e in done:
+                print_left(e)
+
+
+def print_left(e: Exposed) -> None:
+    """The answer in words, the statements, and what reduction factors would carry."""
+    print(f"{e.title}: {sum(i.days for i in e.intervals)} days in the open, {e.weather}")
+    for material, dose in e.dose.items():
+        print(f"{material}: about the damage of {dose}")
+    for line in e.sentences():
+        print(line)
+    for heading, said in (("Before digging", e.statements), ("With the strips", e.updated)):
+        if len(said) and len(e.updated):
+            print(f"\n{heading}")
+        if len(said):
+            print_statements(said)
+    print("\nAssurance that a reduction factor for weathering carries")
+    heads = ["material", "direction"]
+    factors = list(next(iter(e.factors.values()), {}))
+    rows = [[m, d, *(f"{p:.3f}" for p in each.values())] for (m, d), each in e.factors.items()]
+    print_table([*heads, *(f"{f:g}" for f in factors)], rows)
+    _approximate()
+
+
+@app.command(epilog="Example:  durability equivalent examples/quarry-cover --site miami --days 90")
+def equivalent(
+    study: Folder,
+    site: Sites = None,
+    dose: Annotated[
+        float | None, typer.Option("--dose", help="Lamp dose; the last dose tested if left out.")
+    ] = None,
+    days: Annotated[
+        float | None, typer.Option("--days", help="Days in the open: gives lamp hours instead.")
+    ] = None,
+    law: LawName = None,
+    errors: Errors = "lognormal",
+    level: Level = None,
+    seed: Seed = 0,
+    out: File = None,
+    json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Days in the open that do the damage of a lamp dose, or lamp hours that of days, by month."""
+    with errors_in_words(json):
+        from durability.statement import Statements
+        from durability.translation.equivalent import lamp_hours_for, outdoor_equivalent
+
+        if dose is not None and days is not None:
+            raise ValueError("give --dose or --days, not both")
+        made, asked = _fit(study, site, law, errors, level, seed, quiet)
+        said = Statements(
+            s
+            for place in asked
+            for s in (
+                outdoor_equivalent(made, site=place, dose=dose, level=level)
+                if days is None
+                else lamp_hours_for(made, site=place, days=days, level=level)
+            )
+        )
+        if not len(said):
+            raise typer.Exit(BAD_INPUT)
+        _give({"days": days, "statements": said.to_list()}, out, json)
+        if not json:
+            print_statements(said)
+            _approximate()
+
+
+def _give(document: dict[str, Any], out: Path | None, json: bool) -> None:
+    keep(document, out)
+    if json:
+        print_json(document)
+
+
+def _approximate() -> None:
+    from durability.translation import explain
+
+    print(f"\n{explain(('translation_approximate',))['translation_approximate']}\n")

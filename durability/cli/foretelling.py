@@ -1,0 +1,185 @@
+"""Does a law foretell, and do answers hang on it or on the priors?"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from durability.cli.app import app, errors_in_words, keep, read_folder
+from durability.cli.fitted import gate
+from durability.cli.options import Errors, File, Folder, Json, LawName, Level, Quiet, Seed
+from durability.terminal import print_cautions, print_json, print_statements, progress
+
+if TYPE_CHECKING:
+    pass
+
+Figures = Annotated[
+    Path | None, typer.Option("--figures", help="Folder in which figures are drawn, .svg.")
+]
+Power = Annotated[
+    float,
+    typer.Option(
+        "--power",
+        min=0.001,
+        max=1.0,
+        help="How much the earlier study counts: 1 in full, 0.5 half.",
+    ),
+]
+
+
+@app.command(epilog="Example:  durability foretell examples/quarry-cover --law gompertz --seed 1")
+def foretell(
+    study: Folder,
+    law: Annotated[
+        list[str] | None,
+        typer.Option("--law", help="A candidate law or law file; may be repeated."),
+    ] = None,
+    errors: Errors = "lognormal",
+    level: Level = None,
+    seed: Seed = 0,
+    figures: Figures = None,
+    json: Json = False,
+    quiet: Quiet = False,
+    out: File = None,
+) -> None:
+    """Check laws against the strips, hide the last dose, and average the laws by how they foretell.
+
+    The strips of each dose stand beside strips drawn again from the law with the largest weight.
+    """
+    with errors_in_words(json):
+        from durability.inference.averaging import average_laws
+        from durability.inference.checking import last_dose_check, predictive_check
+
+        read = read_folder(study)
+        with progress(quiet) as tell:
+            mixed = average_laws(
+                read, laws=law, errors=errors, level=level, seed=seed,  # type: ignore[arg-type]
+                progress=tell,
+            )  # fmt: skip
+            best = mixed.fits[int(mixed.weights.argmax())]
+            tell("drawing strips again", 0.9)
+            check = predictive_check(best)
+            lasts = []
+            for one in mixed.fits:
+                tell(f"hiding the last dose from {one.law}", 0.95)
+                lasts.append(last_dose_check(one))
+        statements = mixed.statements().where(quantity="threshold_dose")
+        document = {
+            "predictive_check": check.to_dict(),
+            "last_dose_hidden": [c.to_dict() for c in lasts],
+            **mixed.to_document(),
+            "statements": statements.to_list(),
+        }
+        keep(document, out)
+        if figures is not None:
+            from durability.report import checks_figure as draw
+
+            wanted = {"groups-mean": draw.predictive_figure(check, "mean"),
+                      "laws-averaged": draw.average_figure(mixed)}  # fmt: skip
+            if any(c.rows for c in lasts):
+                wanted["last-dose-hidden"] = draw.last_dose_figure(lasts)
+            draw.save_checks(wanted, figures)
+        if json:
+            print_json(document)
+        else:
+            from durability.terminal_laws import print_average, print_last_doses, print_predictive
+
+            print_predictive(check)
+            print_last_doses(lasts)
+            print_average(mixed)
+            print()
+            print_statements(statements)
+            if not quiet:
+                print_cautions(read.cautions)
+        gate(mixed)
+
+
+@app.command(epilog="Example:  durability priors examples/quarry-cover --figures checks")
+def priors(
+    study: Folder,
+    law: LawName = None,
+    errors: Errors = "lognormal",
+    level: Level = None,
+    seed: Seed = 0,
+    earlier: Annotated[
+        Path | None,
+        typer.Option(
+            "--prior-from",
+            help="results.nc of an earlier study, or a folder of earlier study folders.",
+        ),
+    ] = None,
+    power: Power = 1.0,
+    figures: Figures = None,
+    json: Json = False,
+    quiet: Quiet = False,
+    out: File = None,
+) -> None:
+    """Show what is believed before the strips, after them, and which answers hang on it.
+
+    With --prior-from the study is fitted with what earlier ones taught, and its weight is stated.
+    """
+    with errors_in_words(json):
+        from durability.inference import DEFAULT_LAW
+        from durability.inference import fit as fit_study
+        from durability.inference.checking import (
+            bank_prior,
+            earlier_prior_for,
+            fit_with_earlier,
+            prior_predictive,
+            sensitivity,
+            weights_of,
+        )
+        from durability.inference.checking.bank import is_bank
+
+        read = read_folder(study)
+        bank = taught = None
+        with progress(quiet) as tell:
+            if earlier is not None and is_bank(earlier):
+                tell("fitting the earlier studies", 0.1)
+                bank = bank_prior(earlier, law=law, errors=errors, seed=seed)  # type: ignore[arg-type]
+                taught = bank.prior
+            elif earlier is not None:
+                taught = earlier_prior_for(earlier, read)
+            tell("fitting", 0.5)
+            if taught is None:
+                made = fit_study(read, law=law or DEFAULT_LAW, errors=errors, level=level,  # type: ignore[arg-type]
+                                 seed=seed)  # fmt: skip
+            else:
+                made = fit_with_earlier(read, taught, power=power, law=law, errors=errors,  # type: ignore[arg-type]
+                                        level=level, seed=seed)  # fmt: skip
+            tell("asking the priors", 0.8)
+            belief = prior_predictive(made)
+            found = sensitivity(made)
+        weights = weights_of(made) if taught is not None else ()
+        statements = made.statements().where(quantity="threshold_dose")
+        document = {
+            "priors": belief.to_dict(),
+            "sensitivity": found.to_dict(),
+            "earlier": None if taught is None else taught.to_dict() | {
+                "power": power, "weights": [w.to_dict() for w in weights]},
+            "bank": None if bank is None else bank.to_dict(),
+            "statements": statements.to_list(),
+        }  # fmt: skip
+        keep(document, out)
+        if figures is not None:
+            from durability.report.checks_figure import prior_figure, save_checks
+
+            save_checks({"priors": prior_figure(belief)}, figures)
+        if json:
+            print_json(document)
+        else:
+            from durability.terminal_laws import print_priors, print_sensitivity
+
+            if bank is not None:
+                print(bank, "\n")
+            elif taught is not None:
+                print(f"Earlier: {taught.words()}; counted with power {power:g}\n")
+            print_priors(belief)
+            print_sensitivity(found, weights)
+            print()
+            print_statements(statements)
+            if not quiet:
+                print_cautions(read.cautions)
+        gate(made)

@@ -1,0 +1,62 @@
+"""How are many studies done at once?"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from durability.cli.app import BAD_INPUT, FIT_FAILED, app, errors_in_words
+from durability.cli.options import Errors, Json, LawName, Level, Quiet, Seed, Sites
+from durability.terminal import print_json, print_table
+
+
+@app.command(epilog="Example:  durability batch examples/quarry-cover examples/uv-cycles --out all")
+def batch(
+    studies: Annotated[list[Path], typer.Argument(help="Study folders.")],
+    site: Sites = None,
+    law: LawName = None,
+    errors: Errors = "lognormal",
+    level: Level = None,
+    seed: Seed = 0,
+    workers: Annotated[
+        int | None,
+        typer.Option("--workers", min=1, help="Studies at once; as many as cores if left out."),
+    ] = None,
+    address: Annotated[
+        str | None,
+        typer.Option("--address", help="A dask scheduler, such as tcp://10.0.0.5:8786."),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", help="Folder with a results folder for each; else STUDY/results."),
+    ] = None,
+    json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Report on many studies at once; what is unchanged is left, so a broken batch goes on."""
+    with errors_in_words(json):
+        from durability.report.batch import Done
+        from durability.report.batch import batch as run
+
+        def tell(one: Done, number: int) -> None:
+            if not quiet:
+                print(f"{number} of {len(studies)}  {one.study}: {one.state}", file=sys.stderr)
+
+        done = run(
+            studies, out=out, workers=workers, address=address, sites=site, law=law, errors=errors,
+            level=level, seed=seed, progress=tell,
+        )  # fmt: skip
+        if json:
+            print_json({"studies": [d.to_dict() for d in done]})
+        else:
+            rows = [[d.study, d.state, f"{d.seconds:.1f} s", d.words] for d in done]
+            print_table(["study", "state", "time", "answer"], rows)
+        bad = [d for d in done if d.state == "problems"]
+        failed = [d for d in done if d.state in ("failed", "fault")]
+        if not quiet and (bad or failed):
+            print(f"{len(bad) + len(failed)} of {len(done)} not done", file=sys.stderr)
+        if bad or failed:
+            raise typer.Exit(BAD_INPUT if bad else FIT_FAILED)

@@ -1,0 +1,94 @@
+"""Where and when may it lie open how long?"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from durability.cli.app import app, errors_in_words, keep, read_folder
+from durability.cli.covering import Assurance, Of, Required, _subject
+from durability.cli.fitted import fitted, gate
+from durability.cli.options import Errors, File, Folder, Json, LawName, Quiet, Seed
+from durability.terminal import print_json
+
+
+@app.command(
+    name="map",
+    epilog="Example:  durability map examples/quarry-cover --invented --netcdf days.nc"
+    " --figure days.png",
+)
+def days_map(
+    study: Folder,
+    climate: Annotated[
+        Path | None,
+        typer.Option(
+            "--climate",
+            help="netCDF grid of ghi [W/m^2] and temp_air [degC], by month or by hour (UTC).",
+        ),
+    ] = None,
+    invented: Annotated[
+        bool, typer.Option("--invented", help="Take an invented climate instead, to try it.")
+    ] = False,
+    netcdf: Annotated[
+        Path | None, typer.Option("--netcdf", help="Write the map here, .nc.")
+    ] = None,
+    figure: Annotated[
+        Path | None, typer.Option("--figure", help="Draw the map here: .png or .svg.")
+    ] = None,
+    cluster: Annotated[
+        str | None, typer.Option("--cluster", help="Address of a dask scheduler.")
+    ] = None,
+    material: Annotated[
+        str | None, typer.Option("--material", help="The first if left out.")
+    ] = None,
+    required: Required = None,
+    of: Of = None,
+    assurance: Assurance = None,
+    law: LawName = None,
+    errors: Errors = "lognormal",
+    seed: Seed = 0,
+    out: File = None,
+    json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Days outdoors and days to cover over a gridded climate, by month of laying."""
+    with errors_in_words(json):
+        from durability.translation.days_map import days_map as mapped
+        from durability.translation.days_map import invented_climate, read_climate
+
+        if (climate is None) != invented:
+            raise ValueError("give --climate FILE, or --invented to try one")
+        subject = _subject(of)
+        grid = read_climate(climate) if climate is not None else invented_climate()
+        made, _ = fitted(read_folder(study), law, errors, None, seed, None, quiet)
+        gate(made)
+        found = mapped(made, grid, material=material, of=subject, fraction=required,
+                       assurance=assurance, cluster=cluster)  # fmt: skip
+        try:
+            if netcdf is not None:
+                found.to_netcdf(netcdf, engine="h5netcdf")
+        except OSError as error:
+            raise ValueError(f"{netcdf} cannot be written ({error.strerror})") from error
+        if figure is not None:
+            from durability.report.law_figure import save_picture
+            from durability.report.map_figure import days_map_figure
+
+            save_picture(days_map_figure(found), figure)
+        cover = found["cover"]
+        said = {
+            **found.attrs,
+            "cells": int(found.sizes["latitude"] * found.sizes["longitude"]),
+            "least_days_to_cover": None if cover.isnull().all() else float(cover.min()),
+            "most_days_to_cover": None if cover.isnull().all() else float(cover.max()),
+            "netcdf": None if netcdf is None else str(netcdf),
+            "figure": None if figure is None else str(figure),
+        }
+        keep(said, out)
+        if json:
+            print_json(said)
+        else:
+            for key, value in said.items():
+                if value is not None:
+                    print(f"{key.replace('_', ' ')}: {value}")

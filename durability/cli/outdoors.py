@@ -1,0 +1,101 @@
+"""Would the laboratory have foretold the strips in the open, and what do these teach?"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from durability.cli.app import app, errors_in_words, keep, read_folder
+from durability.cli.fitted import fitted, gate
+from durability.cli.options import Errors, File, Folder, Json, LawName, Level, Out, Quiet, Seed
+from durability.terminal import print_cautions, print_json, progress
+
+if TYPE_CHECKING:
+    from durability.inference.hindcast import Hindcast
+
+
+@app.command(epilog="Example:  durability hindcast STUDY --level 0.9 --figure foretold.png")
+def hindcast(
+    study: Folder,
+    law: LawName = None,
+    level: Annotated[
+        float, typer.Option("--level", min=0.01, max=0.999, help="Level of predicted intervals.")
+    ] = 0.9,
+    figure: Annotated[
+        Path | None, typer.Option("--figure", help="Write a picture here: .png, .svg or .pdf.")
+    ] = None,
+    seed: Seed = 0,
+    out: File = None,
+    json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Predict strips in the open from the laboratory alone, and count those foretold."""
+    with errors_in_words(json):
+        from durability.inference import DEFAULT_LAW
+        from durability.inference.hindcast import hindcast as predicted
+
+        read = read_folder(study)
+        with progress(quiet) as tell:
+            found = predicted(read, law=law or DEFAULT_LAW, level=level, seed=seed, progress=tell)
+        keep(found.to_dict(), out)
+        if figure is not None:
+            from durability.report.hindcast_figure import save_figure
+
+            save_figure(found, figure)
+        if json:
+            print_json(found.to_dict())
+            return
+        print_hindcast(found, invented=read.invented)
+        if not quiet:
+            print_cautions(read.cautions)
+
+
+@app.command("lab-to-sky", epilog="Example:  durability lab-to-sky STUDY --seed 1")
+def lab_to_sky(
+    study: Folder,
+    law: LawName = None,
+    errors: Errors = "lognormal",
+    level: Level = None,
+    seed: Seed = 0,
+    out: Out = None,
+    json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """What strips in the open say of the step from lamp to sky, site by site."""
+    with errors_in_words(json):
+        from durability.translation import lab_to_sky as learned
+
+        read = read_folder(study)
+        made, _ = fitted(read, law, errors, level, seed, out, quiet)
+        gate(made)
+        found = learned(made, level=level)
+        if json:
+            print_json(found.to_dict())
+            return
+        print(f"{read.title}{'  [invented data]' if read.invented else ''}")
+        for label, text in found.rows()[1:]:
+            print(f"{label}: {text}")
+        if not quiet:
+            print_cautions(read.cautions)
+
+
+def print_hindcast(found: Hindcast, *, invented: bool = False) -> None:
+    """The counts, then one line a group of strips."""
+    print(f"{found.title}{'  [invented data]' if invented else ''}")
+    for label, text in found.rows()[1:]:
+        print(f"{label}: {text}")
+    heads = ("given", "material", "lot", "direction", "exposure", "days", "found", "predicted")
+    groups: Any = found.groups.itertuples()
+    lines = [heads] + [
+        (
+            g.given, g.material, g.lot, g.direction, g.exposure, f"{g.days:g}", f"{g.observed:.2f}",
+            f"{g.predicted:.2f} ({g.low:.2f} to {g.high:.2f}){'' if g.inside else '  outside'}",
+        )
+        for g in groups
+    ]  # fmt: skip
+    wide = [max(len(str(line[i])) for line in lines) for i in range(len(heads))]
+    print()
+    for line in lines:
+        print("  ".join(str(x).ljust(w) for x, w in zip(line, wide, strict=True) if w).rstrip())

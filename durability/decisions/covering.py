@@ -1,0 +1,235 @@
+"""How many whole days may the fabric lie open, laid in each month? The answer with what bounds it.
+
+Days to cover are those of `cover_statements`. Beside them stand the days that the doses tested bear
+out by themselves: the same draws with every threshold dose held at the last dose tested. Where the
+first are more than the second, the difference is extrapolation and is called so.
+"""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, cast
+
+from durability.decisions.cover import cover_statements, worst_month
+from durability.decisions.rules import RuleVerdict, rule_verdicts
+from durability.statement import MONTHS, Statement, Statements, Subject
+
+if TYPE_CHECKING:
+    from durability.exposure import Site
+    from durability.inference import Fit
+    from durability.study.model import Caution
+    from durability.translation import Translation
+    from durability.translation.reading import OpenInterval
+
+
+class _WithinTest:
+    """A fit whose threshold doses are held at the last dose tested; all else is the fit's own."""
+
+    def __init__(self, fit: Any) -> None:
+        self._fit = fit
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._fit, name)
+
+    def threshold_draws(self, fraction: float | None, **subject: Any) -> Any:
+        import numpy as np
+
+        tau = self._fit.threshold_draws(fraction, **subject)
+        return np.minimum(tau, self._fit.last_dose(subject["material"], subject["exposure"]))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Cover:
+    """Days to cover at one site, by material, direction and month of laying.
+
+    Parameters
+    ----------
+    site, title : name and title of the site.
+    statements : ``days_to_cover``, and where they are fewer ``days_tested``.
+    worst : of each subject the worst month.
+    rules, silent : what rules of product standards say, and why some say nothing.
+    assurance : probability that the product lasts so long.
+    spent, light : time in the open before laying, and the share of the light after it.
+    translation : whose draws these are.
+    """
+
+    site: str
+    title: str
+    statements: Statements
+    worst: Statements
+    rules: tuple[RuleVerdict, ...]
+    silent: tuple[str, ...]
+    assurance: float
+    spent: tuple[OpenInterval, ...]
+    light: float
+    translation: Translation
+
+    @property
+    def cautions(self) -> tuple[Caution, ...]:
+        """What is doubtful about site, lamp and plane."""
+        return self.translation.cautions
+
+    def table(self, material: str) -> list[tuple[str, str, str]]:
+        """(month, days to cover, of which the tests bear out) in the weaker direction.
+
+        ``extrapolated`` stands beside days that the tests alone do not bear out.
+        """
+        rows = []
+        mine = self.statements.where(material=material)
+        for month in sorted({s.month for s in mine if s.month}):
+            days = mine.where(quantity="days_to_cover", month=month)
+            s = min(days, key=lambda s: s.low or 0.0)
+            tested = mine.where(quantity="days_tested", month=month, direction=s.direction)
+            borne = f"{tested[0].low:.0f}" if len(tested) else f"{s.low:.0f}"
+            more = "  extrapolated" if s.extrapolated else ""
+            rows.append((MONTHS[month - 1], f"{s.low:.0f}{more}", borne))
+        return rows
+
+    def sentences(self) -> list[str]:
+        """The answer in words, a line a material: its worst month in the weaker direction."""
+        lines = []
+        for material in dict.fromkeys(s.material for s in self.worst):
+            s = min(self.worst.where(material=material), key=lambda s: s.low or 0.0)
+            month = MONTHS[(s.month or 1) - 1]
+            days = f"{s.low:.0f} day{'' if s.low == 1 else 's'}"
+            where = f" {s.direction} direction" if s.direction else ""
+            line = (
+                f"{material}{where}, laid at {self.title}: cover within {days} in the worst month, "
+                f"{month} ({100 * self.assurance:.3g} % assurance)"
+            )
+            if s.low == 0:
+                line += "; 0 days: cover it on the day of laying"
+            tested = self.statements.where(
+                quantity="days_tested", material=material, direction=s.direction, month=s.month
+            )
+            if len(tested):
+                line += (
+                    f"; this is extrapolated: the doses tested bear out {tested[0].low:.0f} days"
+                )
+            elif s.extrapolated:
+                line += "; this is extrapolated: the threshold lies beyond the largest dose tested"
+            lines.append(line + ".")
+        return lines
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain types for JSON."""
+        return {
+            "site": self.site,
+            "title": self.title,
+            "assurance": self.assurance,
+            "light": self.light,
+            "spent": [
+                {"from": s.begin.isoformat(), "to": s.end.isoformat(), "light": s.light}
+                for s in self.spent
+            ],
+            "answer": self.sentences(),
+            "statements": self.statements.to_list(),
+            "worst": [s.id for s in self.worst],
+            "rules": [r.to_dict() for r in self.rules],
+            "rules_not_applied": list(self.silent),
+            "cautions": [c.to_dict() for c in self.cautions],
+        }
+
+    def __repr__(self) -> str:
+        return "\n".join(["Cover", *(f"  {line}" for line in self.sentences())])
+
+    def _repr_html_(self) -> str:
+        return "".join(f"<p>{html.escape(line)}</p>" for line in self.sentences())
+
+
+def cover(
+    fit: Fit,
+    *,
+    site: str | Path | Site,
+    required: float | None = None,
+    of: Subject | None = None,
+    assurance: float | None = None,
+    share: float | None = None,
+    laying: str | None = None,
+    spent: Sequence[OpenInterval] = (),
+    light: float = 1.0,
+    exposure: str | None = None,
+    tilt: float = 0.0,
+    azimuth: float = 180.0,
+    seed: int | None = None,
+) -> Cover:
+    """Whole days that the product may lie open, by month of laying.
+
+    Parameters
+    ----------
+    fit : the posterior.
+    site : name of a site, a weather file, or a `Site`.
+    required : fraction of the unexposed strength that must be left; None takes the study's
+        required strength, else its first threshold.
+    of, assurance, share : subject, probability, and share of single strips; None takes the study's.
+    laying : ``"every month"`` or a date; None takes the study's.
+    spent : time in the open before laying, each interval with its share of the light.
+    light : share of the sky's light that reaches the fabric after laying.
+    exposure, tilt, azimuth, seed : as `durability.translate`.
+
+    Returns
+    -------
+    Cover
+
+    Raises
+    ------
+    TranslationRefused, ValueError : as `durability.translate`.
+    """
+    from durability.translation import translate
+
+    question = fit.study.question
+    assurance = question.assurance if assurance is None else assurance
+    if required is None and fit.study.required_strength is None:
+        required = fit.study.thresholds[0]
+    asked: dict[str, Any] = {
+        "site": site, "fractions": (required,), "of": of or question.of, "share": share,
+        "laying": laying, "spent": spent, "light": light, "exposure": exposure, "tilt": tilt,
+        "azimuth": azimuth, "seed": seed,
+    }  # fmt: skip
+    made = translate(fit, **asked)
+    held = translate(cast("Fit", _WithinTest(fit)), **asked)
+    subject = of or question.of
+    days = cover_statements(made, fit, assurance=assurance).where(
+        quantity="days_to_cover", of=subject
+    )
+    borne = {
+        (s.material, s.direction, s.month): s
+        for s in cover_statements(held, fit, assurance=assurance).where(
+            quantity="days_to_cover", of=subject
+        )
+    }
+    statements: list[Statement] = []
+    for s in days:
+        tested = borne[s.material, s.direction, s.month]
+        if (tested.low or 0.0) < (s.low or 0.0):
+            statements.append(
+                replace(
+                    s, extrapolated=True, flags=tuple(dict.fromkeys((*s.flags, "extrapolated")))
+                )
+            )
+            kept = tuple(f for f in tested.flags if f not in ("extrapolated", "beyond_horizon"))
+            statements.append(
+                replace(tested, quantity="days_tested", extrapolated=False, flags=kept,
+                        extrapolation_factor=None)
+            )  # fmt: skip
+        else:
+            statements.append(s)
+    rules, silent = rule_verdicts(fit, made.exposures)
+    return Cover(
+        site=made.site,
+        title=made.title,
+        statements=Statements(statements),
+        worst=worst_month(statements),
+        rules=tuple(rules),
+        silent=tuple(silent),
+        assurance=assurance,
+        spent=tuple(spent),
+        light=light,
+        translation=made,
+    )
+
+
+__all__ = ["Cover", "cover"]

@@ -1,0 +1,137 @@
+"""The hours of a year, draw by draw, in compiled code: what `durability.translation.kernel` runs.
+
+Three passes over the lit hours of each draw: the logarithm of the rate, its exponential, the
+running sum. The exponential is written out (range reduction to |r| <= ln 2 / 2, Taylor's series to
+the 13th power, exponent put together from bits; error below 3e-16), because the compiler then
+does four or eight hours at once and the library's function one. Days are found from the place of
+the start before, first by walking, then by halving.
+
+This module imports numba at the top; it is itself imported inside the functions that need it, and
+depends on no other file, since numba keeps compiled code by the state of the file alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numba
+import numpy as np
+
+HOURS = 8760
+WALK = 32
+"""Hours walked from the last place before the search goes on by halving."""
+
+
+def _compiled(function: Callable[..., Any]) -> Callable[..., Any]:
+    """Compiled, and kept on disk where a folder can be written."""
+    try:
+        return numba.njit(cache=True, nogil=True, error_model="numpy")(function)
+    except RuntimeError:  # numba found no folder for its cache
+        return numba.njit(nogil=True, error_model="numpy")(function)
+
+
+@_compiled
+def sweep(
+    hour, next_lit, terms, weights, air, rise, energy, heating, scale, targets, starts, days
+):  # pragma: no cover (compiled)
+    """Days (draw, target, start), filled into `days`; arguments as `kernel.days_until` makes them.
+
+    rate = scale · exp(Σ weights · terms − energy / (air + heating · rise)); energy is Ea/R [K].
+    """
+    draws, n_targets = targets.shape
+    n_starts = starts.shape[1]
+    lit = hour.shape[0]
+    power = np.empty(lit)
+    shifted = np.empty(lit)
+    bits = shifted.view(np.int64)
+    two_to = np.empty(lit, np.int64)
+    factor = two_to.view(np.float64)
+    rate = np.empty(lit)
+    total = np.empty(lit + 1)
+    done = np.empty(n_starts)
+    magic = 6755399441055744.0  # 1.5 * 2**52: adding it rounds to a whole number in the low bits
+    for d in range(draws):
+        first = weights[d, 0]
+        for i in range(lit):
+            power[i] = first * terms[0, i]
+        for k in range(1, terms.shape[0]):
+            weight = weights[d, k]
+            for i in range(lit):
+                power[i] += weight * terms[k, i]
+        warm, heat = energy[d], heating[d]
+        if warm != 0.0:
+            for i in range(lit):
+                power[i] -= warm / (air[i] + heat * rise[i])
+        for i in range(lit):
+            x = min(max(power[i], -700.0), 700.0)
+            power[i] = x
+            shifted[i] = x * 1.4426950408889634 + magic
+        for i in range(lit):
+            two_to[i] = (bits[i] + 1023) << 52
+        size = scale[d]
+        for i in range(lit):
+            n = shifted[i] - magic
+            r = (power[i] - n * 0.6931471803691238) - n * 1.9082149292705877e-10
+            e = 1.6059043836821613e-10
+            e = e * r + 2.08767569878681e-09
+            e = e * r + 2.505210838544172e-08
+            e = e * r + 2.755731922398589e-07
+            e = e * r + 2.7557319223985893e-06
+            e = e * r + 2.48015873015873e-05
+            e = e * r + 0.0001984126984126984
+            e = e * r + 0.001388888888888889
+            e = e * r + 0.008333333333333333
+            e = e * r + 0.041666666666666664
+            e = e * r + 0.16666666666666666
+            e = e * r + 0.5
+            e = e * r + 1.0
+            e = e * r + 1.0
+            rate[i] = size * (e * factor[i])
+        running = 0.0
+        total[0] = 0.0
+        for i in range(lit):
+            running += rate[i]
+            total[i + 1] = running
+        year = running
+        for s in range(n_starts):
+            begin = starts[d, s]
+            i = next_lit[int(begin)]
+            done[s] = total[i]
+            if i < lit and hour[i] < begin:
+                done[s] += rate[i] * (begin - hour[i])
+        for t in range(n_targets):
+            target = targets[d, t]
+            if target <= 0.0 or not np.isfinite(target) or year <= 0.0:
+                for s in range(n_starts):
+                    days[d, t, s] = 0.0 if target <= 0.0 else np.inf
+                continue
+            at = 0
+            for s in range(n_starts):
+                goal = done[s] + target
+                years = np.ceil(goal / year) - 1.0
+                rest = min(max(goal - years * year, 0.0), year)
+                low, high = 0, lit - 1
+                if total[at] < rest:
+                    low = at
+                    last = min(at + WALK, lit - 1)
+                    while low < last and total[low + 1] < rest:
+                        low += 1
+                    if total[low + 1] >= rest:
+                        high = low
+                elif at > 0:
+                    high = at
+                while low < high:
+                    middle = (low + high) // 2
+                    if total[middle + 1] >= rest:
+                        high = middle
+                    else:
+                        low = middle + 1
+                at = low
+                within = 0.0
+                if rate[low] > 0.0:
+                    within = min(max((rest - total[low]) / rate[low], 0.0), 1.0)
+                days[d, t, s] = (years * HOURS + hour[low] + within - starts[d, s]) / 24.0
+
+
+__all__ = ["HOURS", "sweep"]
