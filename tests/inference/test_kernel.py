@@ -339,7 +339,7 @@ def test_two_lamp_settings_keep_the_gradient():
     study = study_of(columns_of(2, *labels), exposures=lamps, polymer="polypropylene")
     it = case_of(study, "stretched-exponential")
     assert {c.name for c in it.model.columns} == {
-        "reciprocity_exponent", "activation_energy", "dose_calibration",
+        "reciprocity_exponent", "activation_energy", "dose_calibration", "lamp_temperature",
     }  # fmt: skip
     assert_gradient(it, it.points(3), it.buffer)
 
