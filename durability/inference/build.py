@@ -1,9 +1,10 @@
 """Which statistical model do these data call for? Reads the study's own columns.
 
 Lots are partially pooled where a product has several; laboratories, runs and repeatedly read
-specimens where the study has several; directions are a contrast; the clock (reciprocity exponent,
-activation energy, dose calibration) enters when one band was used at several settings. A product
-with one lot keeps the prior of the spread between lots.
+specimens where the study has several; directions are a contrast, and each lot has its own where
+several lots were tested in both; the clocks of the exposures enter by `durability.inference.clock`,
+covariates by `durability.inference.covariates`. A product with one lot keeps the prior of the
+spread between lots.
 """
 
 from __future__ import annotations
@@ -14,10 +15,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from durability import catalogue
-from durability.exposure import delivery, with_doses
-from durability.exposure.clock import GAS_CONSTANT, KELVIN
-from durability.inference.model import Column, Errors, Model, priors
+from durability.exposure import with_doses
+from durability.inference.clock import Bow, clock_of
+from durability.inference.covariates import line_of
+from durability.inference.model import Column, Errors, Model, Structure, priors
 from durability.laws import Law
 
 if TYPE_CHECKING:
@@ -120,7 +121,9 @@ def _codes(keys: list[Any]) -> tuple[list[Any], dict[Any, int]]:
     return order, {key: i for i, key in enumerate(order)}
 
 
-def build_model(study: Study, law: Law, *, errors: Errors = "lognormal") -> Model:
+def build_model(
+    study: Study, law: Law, *, errors: Errors = "lognormal", structure: Structure = Structure()
+) -> Model:
     """The model of a study.
 
     Parameters
@@ -129,6 +132,7 @@ def build_model(study: Study, law: Law, *, errors: Errors = "lognormal") -> Mode
     law : the degradation law.
     errors : ``"lognormal"`` (constant relative scatter) or ``"normal"`` (constant scatter, as a
         share of the mean unexposed strength).
+    structure : what is asked of the model beyond what the data call for.
 
     Returns
     -------
@@ -147,7 +151,6 @@ def build_model(study: Study, law: Law, *, errors: Errors = "lognormal") -> Mode
     book, percent = priors(), study.unit == "%"
     sign = -1.0 if rises else 1.0
 
-    setting, families = _settings(study, items.text["exposure"], dose)
     materials = [m for m in study.materials if m in set(items.text["material"])]
     laboratories = sorted(set(items.text["laboratory"]) - {""})
     if len(laboratories) < 2:
@@ -159,6 +162,8 @@ def build_model(study: Study, law: Law, *, errors: Errors = "lognormal") -> Mode
     row_series = [items.key(i, "material", "lot", "direction", "laboratory") for i in range(n_item)]
     order = sorted(set(row_series), key=lambda k: (materials.index(k[0]), k[1:]))
     series, series_code = _codes(order)
+    clock = clock_of(study, materials, series, items.text["exposure"], dose)
+    families = clock.families
     s_row = np.array([series_code[k] for k in row_series], dtype=int)
 
     every_lot = list(dict.fromkeys((m, lot) for m, lot, _, _ in series if lot != PRODUCT))
@@ -183,8 +188,15 @@ def build_model(study: Study, law: Law, *, errors: Errors = "lognormal") -> Mode
     start_keys = sorted(set(start_keys), key=lambda k: order.index(next(
         o for o in order if (o[0], o[2]) == k)))  # fmt: skip
     starts, start_code = _codes(start_keys)
-    columns, column_of = _columns(study, materials, series, setting, families)
-    effects, effect_index, effect_code, groups = _effects(items, series, mains, single)
+    line = line_of(study, materials, mains, structure)
+    if line is not None:  # every lot keeps its effect: the product's level is not the lot's
+        single = set()
+    found = _effects(items, series, mains, single, one_lot)
+    groups = found.groups
+    own_slot, own_effect = _own(found, materials, law, structure)
+    shared = _lot_strengths(found, series, starts, percent)
+    effects, effect_index, effect_code = found.finished()
+    columns = tuple(clock.columns)
 
     # cells: series, then the specimen that was read, exposure, dose and run
     exposures = list(study.exposures)
@@ -221,6 +233,8 @@ def build_model(study: Study, law: Law, *, errors: Errors = "lognormal") -> Mode
         )
         for i in blur
     ))  # fmt: skip
+    first_of_line = len(columns)
+    columns = (*columns, *(line.columns if line is not None else ()))
     cell_index = np.zeros((n_cell, 2), dtype=np.int64)
     cell_effect = np.full((n_cell, len(groups)), -1, dtype=np.int64)
     log_dose = np.full(n_cell, -np.inf)
@@ -228,28 +242,39 @@ def build_model(study: Study, law: Law, *, errors: Errors = "lognormal") -> Mode
     conditions: dict[tuple[str, str, str], tuple[float, np.ndarray]] = {}
     last_dose: dict[tuple[str, str], float] = {}
     first_dose: dict[tuple[str, str], float] = {}
+    bows: list[list[Bow]] = []
+    bent_conditions: dict[tuple[str, str, str], tuple[Bow, ...]] = {}
+    largest = {k: -math.inf for k in mains}  # log dose
     for g in range(n_cell):
         material, lot, direction, laboratory = series[c_series[g]]
         cell_index[g, 0] = materials.index(material)
+        bows.append([])
         for f, group in enumerate(groups):
             name = {
                 "lot": (material, lot),
                 "laboratory": laboratory,
                 "run": str(unique["f6"][g]),
                 "specimen": (series[c_series[g]], str(unique["f2"][g])),
+                "direction_of_lot": (material, lot, direction),
             }[group]
             cell_effect[g, f] = effect_code.get((group, name), -1)
         if c_dose[g] > 0:
             x = exposures[c_exposure[g]]
             cell_index[g, 1] = main_code[(material, families[x])]
-            offset, entries = column_of(material, direction, x)
-            log_dose[g] = math.log(c_dose[g]) + offset
-            for j, coefficient in entries:
+            log_dose[g], entries, bent = clock.dose(material, direction, x, float(c_dose[g]))
+            bows[g] = bent
+            for j, coefficient in entries.items():
                 design[g, j] = coefficient
-            conditions[(material, direction, x)] = (offset, design[g].copy())
+            offset = log_dose[g] - math.log(c_dose[g])
+            factor = clock.is_a_factor(material, x)
+            if factor:
+                conditions[(material, direction, x)] = (offset, design[g].copy())
+                bent_conditions[(material, direction, x)] = tuple(bent)
+            k = mains[cell_index[g, 1]]
+            largest[k] = max(largest[k], math.log(c_dose[g]) if factor else log_dose[g])
             last_dose[(material, x)] = max(c_dose[g], last_dose.get((material, x), 0.0))
             first_dose[(material, x)] = min(c_dose[g], first_dose.get((material, x), math.inf))
-    for j, i in enumerate(blur, start=len(columns) - blur.size):
+    for j, i in enumerate(blur, start=first_of_line - blur.size):
         design[cell_row[i], j] = -1.0
 
     # strips of a series first, then each specimen that was read
@@ -264,12 +289,13 @@ def build_model(study: Study, law: Law, *, errors: Errors = "lognormal") -> Mode
     censored = np.flatnonzero(measured_kind & (items.censored != 0))
     censored = censored[np.argsort(s_row[censored], kind="stable")]
     limit = items.value[censored]
-    series_index = np.zeros((len(series), 8), dtype=np.int64)
+    series_index = np.zeros((len(series), 9), dtype=np.int64)
+    series_index[:, 8] = shared
     for i, (m, _, d, _) in enumerate(series):
         first_read = edges[i] + int((~read[edges[i] : edges[i + 1]]).sum())
         series_index[i, :4] = materials.index(m), start_code.get((m, d), -1), edges[i], first_read
         series_index[i, 4:6] = np.searchsorted(sub_series, [i, i + 1])
-        series_index[i, 6:] = np.searchsorted(s_row[censored], [i, i + 1])
+        series_index[i, 6:8] = np.searchsorted(s_row[censored], [i, i + 1])
         if not measured_kind[s_row == i].any():
             series_index[i, 1] = -1
 
@@ -277,13 +303,15 @@ def build_model(study: Study, law: Law, *, errors: Errors = "lognormal") -> Mode
     reading_index = np.array(
         [with_readings.index(m) if m in with_readings else -1 for m in materials], dtype=np.int64
     )
-    largest = {k: 0.0 for k in mains}
-    for g in np.flatnonzero(c_dose > 0):
-        k = mains[cell_index[g, 1]]
-        largest[k] = max(largest[k], c_dose[g])
     main_prior = np.array(
-        [[math.log(largest[k]), book["threshold_dose"]["sd_log"]] for k in mains]
+        [[largest[k], book["threshold_dose"]["sd_log"]] for k in mains]
     ).reshape(-1, 2)
+    full_line = np.zeros((0, 0))
+    if line is not None:  # one centre a family of exposures
+        for family in {f for _, f in mains}:
+            of = np.array([k[1] == family for k in mains])
+            main_prior[of, 0] = main_prior[of, 0].mean()
+        full_line = np.column_stack([np.zeros((len(mains), first_of_line)), line.rows])
     start_prior = _starts(items, starts, row_series, use, value, errors, sign)
     inspected = _inspections(items, cell_row, start_code, study, errors, sign)
     declared = _declarations(items, cell_row, start_code, sign)
@@ -292,6 +320,10 @@ def build_model(study: Study, law: Law, *, errors: Errors = "lognormal") -> Mode
     flags = {
         m: _flags(study, m, m in one_lot, c_dose, c_series, series, count, items) for m in materials
     }
+    anchor = _anchors(materials, series, c_series, c_dose, mean, count, cell_row[censored],
+                      sign * np.log(np.maximum(limit, 1e-12)), errors)  # fmt: skip
+    bow_end = np.cumsum([len(b) for b in bows], dtype=np.int64)
+    flat = [b for of in bows for b in of]
     return Model(
         law=law,
         errors=errors,
@@ -300,12 +332,17 @@ def build_model(study: Study, law: Law, *, errors: Errors = "lognormal") -> Mode
         materials=tuple(materials),
         mains=tuple(mains),
         main_product=np.array([materials.index(m) for m, _ in mains], dtype=np.int64),
-        anchor=_anchors(materials, series, c_series, c_dose, mean, count, cell_row[censored],
-                        sign * np.log(np.maximum(limit, 1e-12)), errors),
+        # products that are pooled are so at the fraction asked
+        anchor=anchor if line is None else np.full(len(materials), fraction),
         starts=tuple(starts),
-        groups=groups,
+        structure=structure,
+        groups=tuple(groups),
+        others=tuple(found.others),
         effects=effects,
         effect_index=effect_index,
+        own_slot=own_slot,
+        own_effect=own_effect,
+        line=full_line,
         lots=tuple(k for k in every_lot if k[0] not in single),
         single_lot=np.array([m in single for m in materials], dtype=np.int64),
         reading_index=reading_index,
@@ -328,6 +365,9 @@ def build_model(study: Study, law: Law, *, errors: Errors = "lognormal") -> Mode
         squares=squares,
         extra=extra,
         design=design,
+        bow_range=np.column_stack([np.append(0, bow_end[:-1])[: bow_end.size], bow_end]),
+        bow_index=np.array([b[:2] for b in flat], dtype=np.int64).reshape(-1, 2),
+        bow=np.array([b[2] for b in flat], dtype=float),
         strip_cell=cell_row[use & (kind == "strip")],
         strip_value=value[use & (kind == "strip")],
         censored_index=np.column_stack(
@@ -339,9 +379,11 @@ def build_model(study: Study, law: Law, *, errors: Errors = "lognormal") -> Mode
         declared_index=declared[0],
         declared_number=declared[1],
         conditions=conditions,
+        condition_bows={k: v for k, v in bent_conditions.items() if v},
         last_dose=last_dose,
         first_dose=first_dose,
         flags=flags,
+        notes=line.notes if line is not None else (),
     )  # fmt: skip
 
 
@@ -364,44 +406,115 @@ def _refuse_unusable(items: _Items, measured: np.ndarray, errors: Errors) -> Non
     ])  # fmt: skip
 
 
+@dataclass(slots=True, kw_only=True, eq=False)
+class _Effects:
+    """Families of effects as they are found; those on threshold doses (`groups`) first."""
+
+    groups: list[str]
+    others: list[str]
+    keys: list[tuple[str, Any]]
+    names: list[tuple[str, str]]
+    parents: list[int]
+
+    def add(self, family: str, key: Any, name: str, parent: int = -1) -> int:
+        self.keys.append((family, key))
+        self.names.append((family, name))
+        self.parents.append(parent)
+        return len(self.keys) - 1
+
+    def finished(self) -> tuple[tuple[tuple[str, str], ...], np.ndarray, dict[Any, int]]:
+        families = [*self.groups, *self.others]
+        index = [(families.index(k[0]), p) for k, p in zip(self.keys, self.parents, strict=True)]
+        code = {key: i for i, key in enumerate(self.keys)}
+        return tuple(self.names), np.array(index, dtype=np.int64).reshape(-1, 2), code
+
+
+FEWEST_LOTS = 3  # in both directions, for a spread of the directions of a lot
+
+
+def _lots_in_both(series: list[Any]) -> set[tuple[str, str]]:
+    """(material, lot) tested machine and cross, of materials with enough of them."""
+    way: dict[tuple[str, str], set[str]] = {}
+    for m, lot, direction, _ in series:
+        if lot != PRODUCT and direction in ("machine", "cross"):
+            way.setdefault((m, lot), set()).add(direction)
+    both = [k for k, found in way.items() if len(found) == 2]
+    return {k for k in both if sum(m == k[0] for m, _ in both) >= FEWEST_LOTS}
+
+
 def _effects(
-    items: _Items, series: list[Any], mains: list[Any], single: set[str]
-) -> tuple[tuple[tuple[str, str], ...], np.ndarray, dict[Any, int], tuple[str, ...]]:
+    items: _Items, series: list[Any], mains: list[Any], single: set[str], one_lot: set[str]
+) -> _Effects:
     """Group effects on the threshold dose: lots of products with several, then the other groups."""
-    keys: list[tuple[str, Any]] = []
-    names: list[tuple[str, str]] = []
-    index: list[tuple[int, int]] = []
-    groups = ["lot"]
+    found = _Effects(groups=["lot"], others=[], keys=[], names=[], parents=[])
 
     def parent(material: str) -> int:
         return next((i for i, k in enumerate(mains) if k[0] == material), -1)
 
     for m, lot in dict.fromkeys((m, lot) for m, lot, _, _ in series if lot != PRODUCT):
         if m not in single and parent(m) >= 0:
-            keys.append(("lot", (m, lot)))
-            names.append(("lot", f"{m} {lot}".strip()))
-            index.append((0, parent(m)))
+            found.add("lot", (m, lot), f"{m} {lot}".strip(), parent(m))
     lit = items.dose > 0
     for group in ("laboratory", "run"):
         members = sorted(set(items.text[group][lit]) - {""})
         if len(members) > 1:
-            groups.append(group)
+            found.groups.append(group)
             for name in members:
-                keys.append((group, name))
-                names.append((group, name))
-                index.append((len(groups) - 1, -1))
+                found.add(group, name, name)
     read = [
         (items.key(i, "material", "lot", "direction", "laboratory"), str(items.text["specimen"][i]))
         for i in np.flatnonzero(items.kind == "reading")
     ]
     if len(set(read)) > 1:
-        groups.append("specimen")
+        found.groups.append("specimen")
         for key in dict.fromkeys(read):
-            keys.append(("specimen", key))
-            names.append(("specimen", " ".join(filter(None, (*key[0], key[1])))))
-            index.append((len(groups) - 1, -1))
-    code = {key: i for i, key in enumerate(keys)}
-    return tuple(names), np.array(index, dtype=np.int64).reshape(-1, 2), code, tuple(groups)
+            found.add("specimen", key, " ".join(filter(None, (*key[0], key[1]))))
+    both = _lots_in_both([k for k in series if k[0] not in one_lot and parent(k[0]) >= 0])
+    if both:
+        found.groups.append("direction_of_lot")
+        for m, lot, direction in dict.fromkeys(k[:3] for k in series if k[:2] in both):
+            if direction:
+                key = (m, lot, direction)
+                found.add("direction_of_lot", key, " ".join(filter(None, key)))
+    return found
+
+
+def _own(
+    found: _Effects, materials: list[str], law: Law, structure: Structure
+) -> tuple[np.ndarray, np.ndarray]:
+    """Which shape and strip spread is a product's, and the effects on them."""
+    n = len(materials)
+    slot = np.zeros((n, 2), dtype=np.int64)
+    effect = np.full((n, 1 + len(law.shapes)), -1, dtype=np.int64)
+    wanted = [(0, "strip_spread", structure.spread)]
+    wanted += [(1 + i, f"shape_{s.name}", structure.shape) for i, s in enumerate(law.shapes)]
+    for k, family, sharing in wanted:
+        if sharing not in ("product", "shared", "pooled"):
+            raise ValueError(f'"{sharing}" is unknown; known: product, shared, pooled')
+        if sharing == "product":
+            slot[:, 0 if k else 1] = np.arange(n)
+        elif sharing == "pooled" and n > 1:
+            found.others.append(family)
+            for i, m in enumerate(materials):
+                effect[i, k] = found.add(family, m, m)
+    return slot, effect
+
+
+def _lot_strengths(
+    found: _Effects, series: list[Any], starts: list[Any], percent: bool
+) -> np.ndarray:
+    """The effect on unexposed strength that the directions of a lot share, by series."""
+    shared = np.full(len(series), -1, dtype=np.int64)
+    both = _lots_in_both([k for k in series if (k[0], k[2]) in starts])
+    if percent or not both:
+        return shared
+    found.others.append("lot_in_both_directions")
+    for m, lot in dict.fromkeys(k[:2] for k in series if k[:2] in both):
+        e = found.add("lot_in_both_directions", (m, lot), f"{m} {lot}")
+        for i, k in enumerate(series):
+            if k[:2] == (m, lot):
+                shared[i] = e
+    return shared
 
 
 def _sufficient(
@@ -490,97 +603,6 @@ def _declarations(
         np.array(index, dtype=np.int64).reshape(-1, 2),
         np.array(number, dtype=float).reshape(-1, 3),
     )
-
-
-@dataclass(frozen=True, slots=True)
-class _Setting:
-    """One exposure's lamp setting relative to the first of its family."""
-
-    log_irradiance: float
-    inverse_temperature: float  # (1/T - 1/T_first) / R [mol/kJ]
-    log_sd: float
-    alone: bool
-
-
-def _settings(
-    study: Study, exposure_of: np.ndarray, dose: np.ndarray
-) -> tuple[dict[str, _Setting], dict[str, str]]:
-    lit = [x for x, d in zip(exposure_of, dose, strict=True) if d > 0 and x]
-    present = [name for name in study.exposures if name in set(lit)]
-    families, first, settings = {}, {}, {}
-    for name in study.exposures:
-        exposure = study.exposures[name]
-        families[name] = exposure.dose_unit if exposure.is_radiant else name
-    members = {f: [n for n in present if families[n] == f] for f in families.values()}
-    for name in present:
-        got = delivery(study.exposures[name])
-        family = families[name]
-        if got is None:
-            settings[name] = _Setting(0.0, 0.0, 0.0, True)
-            continue
-        first.setdefault(family, got)
-        base = first[family]
-        settings[name] = _Setting(
-            math.log(got.irradiance / base.irradiance),
-            (1 / (got.temperature + KELVIN) - 1 / (base.temperature + KELVIN)) / GAS_CONSTANT,
-            got.log_sd,
-            len(members[family]) == 1,
-        )
-    return settings, families
-
-
-def _columns(
-    study: Study,
-    materials: list[str],
-    series: list[tuple[str, ...]],
-    setting: dict[str, _Setting],
-    families: dict[str, str],
-) -> tuple[tuple[Column, ...], Any]:
-    columns: list[Column] = []
-    place: dict[tuple[str, str], int] = {}
-
-    def add(name: str, subject: str, mean: float, sd: float) -> None:
-        place[(name, subject)] = len(columns)
-        columns.append(Column(name=name, subject=subject, mean=mean, sd=sd))
-
-    for m in materials:
-        found = {d for material, _, d, _ in series if material == m}
-        if {"machine", "cross"} <= found:
-            add("direction", m, 0.0, priors()["direction"]["sd_log"])
-    varied_e = {families[x] for x, s in setting.items() if abs(s.log_irradiance) > 1e-6}
-    varied_t = {families[x] for x, s in setting.items() if abs(s.inverse_temperature) > 1e-4}
-    if varied_e or varied_t:
-        for polymer in dict.fromkeys(study.materials[m].polymer or "unknown" for m in materials):
-            book = catalogue.read("materials", polymer)
-            if varied_e:
-                p = book["reciprocity_exponent"]
-                add("reciprocity_exponent", polymer, p["value"], p["sd"])
-            if varied_t:
-                ea = book["activation_energy"]
-                add("activation_energy", polymer, ea["value"], ea["sd"])
-    for x, s in setting.items():
-        if not s.alone:
-            add("dose_calibration", x, 0.0, max(s.log_sd, 1e-3))
-
-    def entries(material: str, direction: str, x: str) -> tuple[float, list[tuple[int, float]]]:
-        found: list[tuple[int, float]] = []
-        s = setting[x]
-        if (j := place.get(("direction", material))) is not None and direction:
-            found.append((j, 0.5 if direction == "machine" else -0.5))
-        polymer = study.materials[material].polymer or "unknown"
-        offset = 0.0
-        if (j := place.get(("reciprocity_exponent", polymer))) is not None:
-            found.append((j, -s.log_irradiance))
-            offset -= s.log_irradiance
-        elif s.log_irradiance:
-            raise AssertionError("irradiance varies without an exponent")
-        if (j := place.get(("activation_energy", polymer))) is not None:
-            found.append((j, s.inverse_temperature))
-        if (j := place.get(("dose_calibration", x))) is not None:
-            found.append((j, -1.0))
-        return offset, found
-
-    return tuple(columns), entries
 
 
 def _starts(

@@ -15,7 +15,8 @@ from typing import Any
 import numpy as np
 
 from durability.inference import kernel as k
-from durability.inference.model import Model, priors
+from durability.inference.straight import straightened
+from durability.inference.model import Column, Model, priors, spread_name
 
 N_KNOT = 41
 N_DENSE = 300  # parameters that are mixed with each other; group effects beyond are scaled apart
@@ -29,20 +30,23 @@ class Layout:
     n_beta: int
     n_product: int
     n_shape: int
+    n_shape_slot: int
+    n_spread_slot: int
     n_reading: int
-    n_group: int
+    n_family: int
     n_main: int
     n_start: int
     n_effect: int
     start_fixed: bool
+    pooled: bool
 
     @property
     def shape(self) -> slice:
-        return slice(self.n_beta, self.n_beta + self.n_product * self.n_shape)
+        return slice(self.n_beta, self.n_beta + self.n_shape_slot * self.n_shape)
 
     @property
     def spread(self) -> slice:
-        return slice(self.shape.stop, self.shape.stop + self.n_product)
+        return slice(self.shape.stop, self.shape.stop + self.n_spread_slot)
 
     @property
     def reading(self) -> slice:
@@ -50,16 +54,21 @@ class Layout:
 
     @property
     def scale(self) -> slice:
-        """Scores of the group spreads, lots first."""
-        return slice(self.reading.stop, self.reading.stop + self.n_group)
+        """Scores of the spreads of families of effects, lots first."""
+        return slice(self.reading.stop, self.reading.stop + self.n_family)
 
     @property
     def start_scale(self) -> int | None:
         return None if self.start_fixed else self.scale.stop
 
     @property
+    def pool_scale(self) -> int | None:
+        """Score of the spread of products about their line."""
+        return self.scale.stop + (not self.start_fixed) if self.pooled else None
+
+    @property
     def main(self) -> slice:
-        first = self.scale.stop + (0 if self.start_fixed else 1)
+        first = self.scale.stop + (not self.start_fixed) + self.pooled
         return slice(first, first + self.n_main)
 
     @property
@@ -68,7 +77,7 @@ class Layout:
 
     @property
     def effect(self) -> slice:
-        """Group effects, lots first."""
+        """Effects, family by family, lots first."""
         return slice(self.start.stop, self.start.stop + self.n_effect)
 
     @property
@@ -83,13 +92,68 @@ def layout(model: Model) -> Layout:
         n_beta=len(model.columns),
         n_product=len(model.materials),
         n_shape=len(model.law.shapes),
+        n_shape_slot=int(model.own_slot[:, 0].max(initial=-1)) + 1,
+        n_spread_slot=int(model.own_slot[:, 1].max(initial=-1)) + 1,
         n_reading=int(model.reading_index.max(initial=-1)) + 1,
-        n_group=len(model.groups),
+        n_family=len(model.groups) + len(model.others),
         n_main=len(model.mains),
         n_start=0 if fixed else len(model.starts),
         n_effect=len(model.effects),
         start_fixed=fixed,
+        pooled=bool(model.line.size),
     )
+
+
+def spread_priors(model: Model) -> list[str]:
+    """Names of the priors of the spreads that are scores, in their order."""
+    names = [spread_name(f) for f in (*model.groups, *model.others)]
+    names += [] if model.start_known is not None else [spread_name("start")]
+    return names + ([spread_name("product")] if model.line.size else [])
+
+
+def own_values(model: Model, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Log strip spreads (..., product) and log shapes (..., product, shape) at theta (..., n_y)."""
+    lay = layout(model)
+    zero = np.zeros((*theta.shape[:-1], 1))
+    effect = np.concatenate([theta[..., lay.effect], zero], axis=-1)  # the last serves no effect
+    shape = theta[..., lay.shape].reshape(*theta.shape[:-1], lay.n_shape_slot, lay.n_shape)
+    shape = shape[..., model.own_slot[:, 0], :] + effect[..., model.own_effect[:, 1:]]
+    spread = theta[..., lay.spread][..., model.own_slot[:, 1]] + effect[..., model.own_effect[:, 0]]
+    return spread, shape
+
+
+def bound_table(column: Column) -> np.ndarray:
+    """Spline from the normal score of a prior that is cut off to the value, (N_KNOT, 5)."""
+    from scipy.interpolate import CubicSpline
+
+    score = np.linspace(-4.5, 4.5, N_KNOT)
+    spline = CubicSpline(score, cut_off(column, score))
+    last = [0.0, 0.0, float(spline(score[-1], 1)), float(spline(score[-1]))]
+    return np.column_stack([score, np.vstack([spline.c.T, [last]])])
+
+
+def cut_off(column: Column, score: Any) -> np.ndarray:
+    """The value of a normal prior, cut off at its limits, that has a normal score."""
+    from scipy.special import ndtr, ndtri
+
+    below = ndtr((column.low - column.mean) / column.sd)
+    above = ndtr((column.high - column.mean) / column.sd)
+    return column.mean + column.sd * ndtri(below + (above - below) * ndtr(np.asarray(score)))
+
+
+def column_values(model: Model, theta: np.ndarray) -> np.ndarray:
+    """Values of the columns (..., n_column) at theta (..., n_y), scores of cut-off priors undone."""
+    beta = np.array(theta[..., : len(model.columns)], dtype=float)
+    for j, column in enumerate(model.columns):
+        if column.bounded:
+            table, score = bound_table(column), beta[..., j]
+            step = table[1, 0] - table[0, 0]
+            row = np.clip(((score - table[0, 0]) / step).astype(int), 0, N_KNOT - 1)
+            d = score - table[row, 0]
+            bend = np.where((score <= table[0, 0])[..., None], 0.0, table[row, 1:3])
+            beta[..., j] = ((bend[..., 0] * d + bend[..., 1]) * d + table[row, 3]) * d
+            beta[..., j] += table[row, 4]
+    return beta
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -107,6 +171,7 @@ class Coordinates:
     effect_var: np.ndarray
     series_hat: np.ndarray
     series_var: np.ndarray
+    bend_at: np.ndarray  # (n_column,): values about which quadratic terms are taken up
     bends: np.ndarray  # (scores, N_KNOT, 5): splines from a normal score to a spread's prior score
     raw: bool = False
 
@@ -134,19 +199,26 @@ def pack(model: Model, at: Coordinates) -> np.ndarray:
     lot_main = model.effect_index[model.effect_index[:, 0] == 0, 1]
     main_effect = np.searchsorted(lot_main, np.arange(lay.n_main + 1))
     plain_mean, plain_sd = plain_priors(model)
-    group_scale = [book[f"{g}_spread_of_threshold"]["scale"] for g in model.groups]
+    spread_scale = [book[name]["scale"] for name in spread_priors(model)]
+    own = np.stack([_own_places(model, lay), model.own_effect], axis=-1)
+    taken = straightened(model, at.bend_at)
+    bounded = [j for j, c in enumerate(model.columns) if c.bounded]
+    bound = [bounded.index(j) if j in bounded else -1 for j in range(lay.n_beta)]
 
     head = np.zeros(k.N_HEADER, dtype=np.int64)
     for place, size in {
         k.N_Y: lay.size, k.N_DENSE: at.chol.shape[0], k.N_BETA: lay.n_beta,
         k.N_PRODUCT: lay.n_product, k.N_SHAPE: lay.n_shape, k.N_READING: lay.n_reading,
-        k.N_FAMILY: lay.n_group, k.N_MAIN: lay.n_main, k.N_START: lay.n_start,
+        k.N_FAMILY: lay.n_family, k.N_GROUP: len(model.groups), k.N_SCALE: len(spread_scale),
+        k.N_SHEAR: len(taken.shear), k.N_GAIN: len(taken.gain),
+        k.POOL: -1 if lay.pool_scale is None else lay.pool_scale - lay.scale.start,
+        k.N_MAIN: lay.n_main, k.N_START: lay.n_start,
         k.N_EFFECT: lay.n_effect, k.N_SERIES: len(model.series), k.N_CELL: n_cell,
         k.N_CODE: len(code), k.N_INVERSE: len(inverse), k.N_NODE: N_NODE, k.N_KNOT: N_KNOT,
         k.N_INSPECTED: len(model.inspected_index), k.N_DECLARED: len(model.declared_index),
         k.NORMAL: model.errors == "normal", k.FIXED: lay.start_fixed, k.RAW: at.raw,
         k.T_SHAPE: lay.shape.start, k.T_SPREAD: lay.spread.start, k.T_READING: lay.reading.start,
-        k.T_SCALE: lay.scale.start, k.T_START_SCALE: lay.scale.stop, k.T_MAIN: lay.main.start,
+        k.T_SCALE: lay.scale.start, k.T_MAIN: lay.main.start,
         k.T_START: lay.start.start, k.T_EFFECT: lay.effect.start,
     }.items():  # fmt: skip
         head[place] = int(size)
@@ -167,6 +239,12 @@ def pack(model: Model, at: Coordinates) -> np.ndarray:
         k.I_INVERSE: inverse,
         k.I_INSPECTED: model.inspected_index,
         k.I_DECLARED: model.declared_index,
+        k.I_OWN: own,
+        k.I_BOUND: np.array(bound, dtype=np.int64),
+        k.I_BOW_RANGE: model.bow_range,
+        k.I_BOW: model.bow_index,
+        k.I_SHEAR: taken.shear,
+        k.I_GAIN: taken.gain,
     }
     scalar = np.zeros(k.N_SCALAR)
     scalar[k.LOG_FLOOR] = math.log(model.law.floor)
@@ -182,7 +260,7 @@ def pack(model: Model, at: Coordinates) -> np.ndarray:
         k.F_SERIES: np.column_stack([at.series_hat, at.series_var]),
         k.F_BEND: at.bends,
         k.F_PLAIN: np.column_stack([plain_mean, plain_sd]),
-        k.F_GROUP_SCALE: np.array([*group_scale, book["lot_spread_of_strength"]["scale"]]),
+        k.F_GROUP_SCALE: np.array(spread_scale),
         k.F_LOG_DOSE: model.log_dose,
         k.F_COUNT: model.count,
         k.F_FREEDOM: model.freedom,
@@ -199,6 +277,12 @@ def pack(model: Model, at: Coordinates) -> np.ndarray:
         k.F_INVERSE_CONSTANTS: np.append(inverse_constants, 0.0),
         k.F_INSPECTED: model.inspected_number,
         k.F_DECLARED: model.declared_number,
+        k.F_LINE: model.line,
+        k.F_BOUND: np.array([bound_table(model.columns[j]) for j in bounded]),
+        k.F_BOW: model.bow,
+        k.F_SHEAR: taken.shear_number,
+        k.F_GAIN: taken.gain_number,
+        k.F_BEND_AT: at.bend_at,
     }
     used = k.N_HEADER
     for place, array in (whole | numbers).items():
@@ -208,8 +292,10 @@ def pack(model: Model, at: Coordinates) -> np.ndarray:
     work = 0
     for place, size in {
         k.W_Y: lay.size, k.W_THETA: lay.size, k.W_BY: lay.size,
-        k.W_SCALE: 2 * (lay.n_group + 1), k.W_LEVEL: n_cell, k.W_LOG_CURVE: n_cell,
-        k.W_PULL: n_cell, k.W_SLOPE: n_in * n_cell, k.W_SHAPE: lay.n_product * lay.n_shape,
+        k.W_SCALE: 2 * len(spread_scale), k.W_BETA: 4 * lay.n_beta,  # these are kernel.from_y's
+        k.W_LEVEL: n_cell, k.W_LOG_CURVE: n_cell,
+        k.W_PULL: n_cell, k.W_SLOPE: n_in * n_cell, k.W_OWN: lay.n_product * n_in,
+        k.W_BY_OWN: lay.n_product * n_in,
         k.W_ROOT: 6 * lay.n_product, k.W_ROOT_SLOPE: 2 * n_in * lay.n_product, k.W_NODE: N_NODE,
         k.W_SUB: 2 * len(model.sub_range), k.W_VALUE: registers * k.BLOCK,
         k.W_TANGENT: registers * n_in * k.BLOCK, k.W_LOG_U: k.BLOCK,
@@ -222,16 +308,25 @@ def pack(model: Model, at: Coordinates) -> np.ndarray:
     return np.concatenate([head, integers, floats.view(np.int64)])
 
 
+def _own_places(model: Model, lay: Layout) -> np.ndarray:
+    """Place in theta of each product's log strip spread, then of its log shapes."""
+    places = np.empty((lay.n_product, 1 + lay.n_shape), dtype=np.int64)
+    places[:, 0] = lay.spread.start + model.own_slot[:, 1]
+    places[:, 1:] = lay.shape.start + model.own_slot[:, :1] * lay.n_shape + np.arange(lay.n_shape)
+    return places
+
+
 def plain_priors(model: Model) -> tuple[np.ndarray, np.ndarray]:
-    """Mean and sd of the contrasts, the log shapes (product by product) and the log spreads."""
+    """Mean and sd of the columns (or their scores), the log shapes and the log spreads."""
     strip, reading = priors()["strip_spread"], priors()["reading_spread"]
-    n, n_read = len(model.materials), layout(model).n_reading
-    mean = [c.mean for c in model.columns]
-    mean += [math.log(s.median) for s in model.law.shapes] * n
-    mean += [math.log(strip["median"])] * n + [math.log(reading["median"])] * n_read
-    sd = [c.sd for c in model.columns]
-    sd += [s.sd_log for s in model.law.shapes] * n
-    sd += [strip["sd_log"]] * n + [reading["sd_log"]] * n_read
+    lay = layout(model)
+    mean = [0.0 if c.bounded else c.mean for c in model.columns]
+    mean += [math.log(s.median) for s in model.law.shapes] * lay.n_shape_slot
+    mean += [math.log(strip["median"])] * lay.n_spread_slot
+    mean += [math.log(reading["median"])] * lay.n_reading
+    sd = [1.0 if c.bounded else c.sd for c in model.columns]
+    sd += [s.sd_log for s in model.law.shapes] * lay.n_shape_slot
+    sd += [strip["sd_log"]] * lay.n_spread_slot + [reading["sd_log"]] * lay.n_reading
     return np.array(mean), np.array(sd)
 
 
@@ -271,7 +366,8 @@ def _find(model: Model) -> tuple[Coordinates, np.ndarray]:
         effect_var=np.ones(lay.n_effect),
         series_hat=np.zeros(len(model.series)),
         series_var=np.ones(len(model.series)),
-        bends=np.zeros((lay.n_group + 1, N_KNOT, 5)),
+        bend_at=np.array([c.mean for c in model.columns], dtype=float),
+        bends=np.zeros((len(spread_priors(model)), N_KNOT, 5)),
         raw=True,
     )
     buffer = pack(model, plain)
@@ -281,6 +377,7 @@ def _find(model: Model) -> tuple[Coordinates, np.ndarray]:
     at = replace(
         plain,
         raw=False,
+        bend_at=column_values(model, theta),
         effect_hat=effect_hat,
         effect_var=effect_var,
         series_hat=series_hat,
@@ -381,11 +478,11 @@ def _what_groups_say(
     Effects of one group do not meet in any strip, so one move gives all their curvatures.
     """
     hat, variance = np.zeros(lay.n_effect), np.full(lay.n_effect, 25.0)
-    for f, group in enumerate(model.groups):
+    for f, family in enumerate((*model.groups, *model.others)):
         mine = model.effect_index[:, 0] == f
         if not mine.any():
             continue
-        w2 = float(spread_of_score(theta[lay.scale][f], f"{group}_spread_of_threshold")) ** 2
+        w2 = float(spread_of_score(theta[lay.scale][f], spread_name(family))) ** 2
         move = np.zeros(lay.size)
         move[lay.effect] = mine
         curvature = _slopes(buffer, theta, move)[lay.effect][mine] - 1 / w2
@@ -407,13 +504,16 @@ def _what_series_say(model: Model, lay: Layout, theta: np.ndarray) -> tuple[np.n
     moved[lay.effect.start + np.flatnonzero(lots)] += 1e-5
     slope = (log_curve(model, moved) - curve) / 1e-5
     w2 = float(spread_of_score(theta[lay.scale.start], "lot_spread_of_threshold")) ** 2
+    log_spread, _ = own_values(model, theta)
+    effect = np.append(theta[lay.effect], 0.0)  # the last entry serves no effect
     hat, var = np.zeros(len(model.series)), np.full(len(model.series), 25.0)
-    for s, (product, start, first, end, sub_first, sub_end, _, _) in enumerate(model.series_index):
+    for s, row in enumerate(model.series_index):
+        product, start, first, end, sub_first, sub_end, *_, partner = row
         if start < 0 and not lay.start_fixed:
             continue
         if sub_end > sub_first:
             end = model.sub_range[sub_end - 1, 1]
-        spread2 = math.exp(2 * theta[lay.spread][product])
+        spread2 = math.exp(2 * log_spread[product])
         n, h = model.count[first:end], curve[first:end]
         mu = model.start_known if lay.start_fixed else theta[lay.start][start]
         if model.errors == "lognormal":
@@ -425,7 +525,7 @@ def _what_series_say(model: Model, lay: Layout, theta: np.ndarray) -> tuple[np.n
             lean = slope[first:end]
         if weight.sum() > 0:
             shared = (weight * lean).sum() ** 2 / ((weight * lean**2).sum() + spread2 / w2)
-            hat[s] = np.average(residual, weights=weight)
+            hat[s] = np.average(residual, weights=weight) - effect[partner]
             var[s] = spread2 / max(weight.sum() - shared, 1e-3 * weight.sum())
         else:
             hat[s] = mu
@@ -439,26 +539,24 @@ def _bends(
     series_hat: np.ndarray,
     series_var: np.ndarray,
 ) -> np.ndarray:
-    """The spline of each score, the start's last."""
+    """The spline of each score; a straight line for the spread of products about their line."""
     tables = []
-    for f, group in enumerate(model.groups):
+    for f, family in enumerate((*model.groups, *model.others)):
         mine = model.effect_index[:, 0] == f
         nested = (model.effect_index[mine, 1] >= 0).all()
         parent = model.effect_index[mine, 1] if nested else np.zeros(mine.sum(), dtype=int)
         prior = model.main_prior if nested else np.array([[0.0, 1e-6]])  # their mean is 0
-        name = f"{group}_spread_of_threshold"
+        name = spread_name(family)
         tables.append(_bend(effect_hat[mine], effect_var[mine], parent, prior, name))
-    starts = model.series_index[:, 1]
-    told = starts >= 0
-    tables.append(
-        _bend(
-            series_hat[told],
-            series_var[told],
-            starts[told],
-            model.start_prior,
-            "lot_spread_of_strength",
+    if model.start_known is None:
+        starts = model.series_index[:, 1]
+        told = starts >= 0
+        name = spread_name("start")
+        tables.append(
+            _bend(series_hat[told], series_var[told], starts[told], model.start_prior, name)
         )
-    )
+    if model.line.size:
+        tables.append(_straight())
     return np.array(tables)
 
 
@@ -504,9 +602,15 @@ def _bend(
     )
     fine = np.linspace(-4.5, 4.5, 1801)
     if not (np.isfinite(table).all() and (spline(fine, 1) > 1e-3).all()):
-        table = np.zeros((N_KNOT, 5))
-        table[:, 0] = table[:, 4] = knots
-        table[:, 3] = 1.0
+        return _straight()
+    return table
+
+
+def _straight() -> np.ndarray:
+    """The spline that changes nothing."""
+    table = np.zeros((N_KNOT, 5))
+    table[:, 0] = table[:, 4] = np.linspace(-4.5, 4.5, N_KNOT)
+    table[:, 3] = 1.0
     return table
 
 
@@ -515,13 +619,17 @@ def log_curve(model: Model, theta: np.ndarray) -> np.ndarray:
     lay = layout(model)
     lit = np.isfinite(model.log_dose)
     product = model.cell_index[:, 0]
-    shapes = np.exp(theta[lay.shape]).reshape(lay.n_product, lay.n_shape)
+    shapes = np.exp(own_values(model, theta)[1])
     shape: dict[str, Any] = {s.name: shapes[product, i] for i, s in enumerate(model.law.shapes)}
     out = np.zeros(model.cell_dose.size)
     if lit.any():
         effect = np.append(theta[lay.effect], 0.0)  # the last entry serves no effect
         eta = theta[lay.main][model.cell_index[:, 1]] + effect[model.cell_effect].sum(axis=1)
-        eta = eta + model.design @ theta[: lay.n_beta]
+        beta = column_values(model, theta)
+        eta = eta + model.design @ beta
+        for (first, end), cell in zip(model.bow_range, range(eta.size), strict=True):
+            for b in range(first, end):
+                eta[cell] -= model.bow[b] * beta[model.bow_index[b]].prod()
         u = np.exp(model.log_dose - eta) * anchor_dose(model, shape, product)
         out[lit] = np.log(model.law.retained(u, shape))[lit]
     return out

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import functools
 import math
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, overload
@@ -18,9 +19,16 @@ import numpy as np
 
 from durability import catalogue
 from durability.inference.build import build_model
-from durability.inference.coordinates import layout, spread_of_score
+from durability.inference.coordinates import (
+    column_values,
+    layout,
+    own_values,
+    spread_of_score,
+    spread_priors,
+)
 from durability.inference.diagnostics import Diagnostics, diagnose
-from durability.inference.model import Errors, Model
+from durability.inference.learned import WhatWasLearned, learned
+from durability.inference.model import Errors, Form, Model, Sharing, Structure, spread_name
 from durability.inference.sampling import Progress, Sample, Sampler, sample
 from durability.laws import Law, read_law
 from durability.retention import with_strength
@@ -139,10 +147,16 @@ class Fit:
         level = "log_half_loss_dose" if self.model.half_loss else "log_threshold_dose"
         log_tau = self._flat(level)[:, main] - offset
         if design.size:
-            log_tau = log_tau + self._flat("linear") @ design
+            beta = self._flat("linear")
+            log_tau = log_tau + beta @ design
+            for i, j, coefficient in self.model.condition_bows.get(where, ()):
+                log_tau = log_tau - coefficient * beta[:, i] * beta[:, j]
         if of != "mean":
             spread = self._flat("lot_spread_of_threshold")
             log_tau = log_tau + spread * self._normal(f"lot {material}")
+            if material in self.model.both_ways:
+                apart = self._flat("direction_of_lot_spread_of_threshold")
+                log_tau = log_tau + apart * self._normal(f"lot {material} {direction}")
         shape = self.shape_draws(material)
         if self.model.half_loss:
             return np.exp(log_tau) / self.model.law.half_loss(shape)
@@ -210,6 +224,9 @@ class Fit:
         if self.model.start_known is None and (material, direction) in self.model.starts:
             spread = self._flat("lot_spread_of_strength")
             lot = spread * self._normal(f"start {material} {direction}")
+            if material in self.model.strong_both_ways:
+                together = self._flat("shared_lot_spread_of_strength")
+                lot = lot + together * self._normal(f"start {material}")
         z = 0.0
         if of == "single_specimen":
             from scipy.special import ndtri
@@ -335,6 +352,13 @@ class Fit:
             level=level,
         )
 
+    def learned(self, *, level: float | None = None) -> WhatWasLearned:
+        """What the data say of clock parameters, directions and covariates beyond their priors.
+
+        See `durability.inference.learned.learned`.
+        """
+        return learned(self, level=level)
+
     def statements(self, *, level: float | None = None) -> Statements:
         """Every statement of the fit: strengths, threshold doses and hours."""
         from durability.inference.threshold import fit_statements
@@ -383,7 +407,10 @@ class Fit:
         posterior, stats = tree["posterior"].to_dataset(), tree["sample_stats"].to_dataset()
         the_law = law if isinstance(law, Law) else read_law(law)
         study = with_strength(study)
-        model = build_model(study, the_law, errors=posterior.attrs["errors"])
+        structure = Structure.from_json(posterior.attrs.get("structure", "{}"))
+        model = build_model(
+            study, the_law, errors=posterior.attrs["errors"], structure=structure
+        )
         plain = {k: getattr(v, "item", lambda v=v: v)() for k, v in posterior.attrs.items()}
         settings = Sampler(**{k: plain[k] for k in _SETTINGS})
         kept: dict[str, Any] = {k: plain[f"check_{k}"] for k in _CHECKS}
@@ -405,6 +432,12 @@ class Fit:
             ("study", self.study.title),
             ("law", f"{self.model.law.title}: {self.model.law.expression}"),
             *(("model", line) for line in self.model.equation()),
+            *(
+                ("learned", str(i))
+                for i in self.learned()
+                if i.name in ("activation_energy", "reciprocity_exponent", "covariate")
+            ),
+            *(("note", note) for note in self.model.notes),
             ("strips", f"{self.model.n_strips} in {len(self.model.series)} lots and directions"),
             ("draws", f"{self.n_draws} in {self.seconds:.2f} s, seed {self.seed}"),
             ("check", str(self.diagnostics)),
@@ -437,6 +470,10 @@ def fit(
     sampler: Sampler | None = None,
     seed: int = 0,
     progress: Progress | None = None,
+    shape: Sharing = "product",
+    spread: Sharing = "product",
+    covariates: Mapping[str, Form] | None = None,
+    pool: bool = False,
 ) -> Fit: ...
 @overload
 def fit(
@@ -457,6 +494,10 @@ def fit(
     sampler: Sampler | None = None,
     seed: int = 0,
     progress: Progress | None = None,
+    shape: Sharing = "product",
+    spread: Sharing = "product",
+    covariates: Mapping[str, Form] | None = None,
+    pool: bool = False,
 ) -> Fit | LikelihoodFit:
     """Fit a degradation law to a study: by Bayesian hierarchical inference, or by likelihood.
 
@@ -475,6 +516,13 @@ def fit(
     sampler : settings; four chains of 1000 draws by default.
     seed : same seed, same answer on one machine.
     progress : called with a word and the share done.
+    shape, spread : shapes of the law, and scatter of strips, by ``"product"``, one ``"shared"`` by
+        all, or ``"pooled"``: by product about a common centre, with an estimated spread.
+    covariates : name of a covariate of study.toml to its form: ``"linear"``, ``"log"``,
+        ``"smooth"`` or ``"class"``. Threshold doses of products are then partially pooled about
+        the line. None takes covariates that at least four products hold with three values; an
+        empty mapping takes none.
+    pool : partial pooling of products about a common level without any covariate.
 
     Returns
     -------
@@ -500,7 +548,13 @@ def fit(
             f'errors "{errors}" is unknown; known: lognormal, normal (power and student by'
             ' method="likelihood")'
         )
-    model = build_model(study, the_law, errors=errors)
+    structure = Structure(
+        shape=shape,
+        spread=spread,
+        covariates=None if covariates is None else tuple(covariates.items()),
+        pool=pool,
+    )
+    model = build_model(study, the_law, errors=errors, structure=structure)
     if not model.mains:
         raise StudyError(
             [Problem(file="study.toml", expected="at least one exposed strip that may be used")]
@@ -549,12 +603,13 @@ def parameter_names(model: Model) -> list[str]:
     """A name for each entry of theta, in the study's words."""
     lay = layout(model)
     names = [f"{c.name} {c.subject}" for c in model.columns]
-    names += [f"shape {s.name} of {m}" for m in model.materials for s in model.law.shapes]
-    names += [f"strip spread of {m}" for m in model.materials]
+    by = model.materials if lay.n_shape_slot == len(model.materials) else ("all",)
+    names += [f"shape {s.name} of {m}" for m in by for s in model.law.shapes]
+    by = model.materials if lay.n_spread_slot == len(model.materials) else ("all",)
+    names += [f"strip spread of {m}" for m in by]
     read = [m for m, i in zip(model.materials, model.reading_index, strict=True) if i >= 0]
     names += [f"reading spread of {m}" for m in read]
-    names += [f"{g} spread of threshold" for g in model.groups]
-    names += [] if lay.start_fixed else ["lot spread of strength"]
+    names += [n.replace("_", " ") for n in spread_priors(model)]
     names += [f"threshold dose of {m}" for m, _ in model.mains]
     if not lay.start_fixed:
         names += [f"unexposed strength of {' '.join(k).strip()}" for k in model.starts]
@@ -583,7 +638,8 @@ def _posterior(model: Model, drawn: Sample, seed: int) -> xarray.Dataset:
     lay = layout(model)
     theta = drawn.theta
     dims = ("chain", "draw")
-    shapes = np.exp(theta[..., lay.shape]).reshape(*theta.shape[:2], lay.n_product, lay.n_shape)
+    log_spread, log_shapes = own_values(model, theta)
+    shapes, beta = np.exp(log_shapes), column_values(model, theta)
     shape = {s.name: shapes[..., i] for i, s in enumerate(model.law.shapes)}
     at = np.asarray(model.main_product)
     mine = {k: v[..., at] for k, v in shape.items()}
@@ -592,8 +648,8 @@ def _posterior(model: Model, drawn: Sample, seed: int) -> xarray.Dataset:
         inverse = functools.partial(model.law.inverse, shape=mine)
         asked = asked + np.log(inverse(model.fraction) / inverse(model.anchor[at]))
     spreads = {
-        g: spread_of_score(theta[..., lay.scale][..., f], f"{g}_spread_of_threshold")
-        for f, g in enumerate(model.groups)
+        g: spread_of_score(theta[..., lay.scale][..., f], spread_name(g))
+        for f, g in enumerate((*model.groups, *model.others))
     }
     own = _single_lot_effects(model, asked, spreads["lot"], seed)
     asked = asked - own
@@ -601,13 +657,16 @@ def _posterior(model: Model, drawn: Sample, seed: int) -> xarray.Dataset:
     variables: dict[str, Any] = {
         level: ((*dims, "product"), asked),
         "own_lot_effect": ((*dims, "product"), own),  # 0 where a product has several lots
-        "strip_spread": ((*dims, "material"), np.exp(theta[..., lay.spread])),
-        "linear": ((*dims, "term"), theta[..., : lay.n_beta]),
+        "strip_spread": ((*dims, "material"), np.exp(log_spread)),
+        "linear": ((*dims, "term"), beta),
     }
     for f, (group, spread) in enumerate(spreads.items()):
         members = np.flatnonzero(model.effect_index[:, 0] == f)
-        variables[f"{group}_spread_of_threshold"] = (dims, spread)
-        variables[f"{group}_effect"] = ((*dims, group), theta[..., lay.effect][..., members])
+        of_product = group in model.others and group != "lot_in_both_directions"
+        label = f"product_spread_of_{group}" if of_product else spread_name(group)
+        variables[label] = (dims, spread)
+        if not of_product:  # of each product's own shape and scatter, the sums are kept
+            variables[f"{group}_effect"] = ((*dims, group), theta[..., lay.effect][..., members])
     if lay.n_reading:
         variables["reading_spread"] = ((*dims, "read_material"), np.exp(theta[..., lay.reading]))
     for name, values in shape.items():
@@ -618,23 +677,31 @@ def _posterior(model: Model, drawn: Sample, seed: int) -> xarray.Dataset:
             spread_of_score(theta[..., lay.start_scale], "lot_spread_of_strength"),
         )
         variables["log_unexposed_strength"] = ((*dims, "start"), theta[..., lay.start])
+    if lay.pool_scale is not None:
+        name = spread_name("product")
+        variables[name] = (dims, spread_of_score(theta[..., lay.pool_scale], name))
     for j, column in enumerate(model.columns):
-        variables[f"{column.name}[{column.subject}]"] = (dims, theta[..., j])
+        variables[column.label] = (dims, beta[..., j])
     coords = {
         "chain": np.arange(theta.shape[0]),
         "draw": np.arange(theta.shape[1]),
         "product": [f"{m} | {f}" for m, f in model.mains],
         "lot": [f"{m} | {lot}" for m, lot in model.lots],
-        **{g: [name for group, name in model.effects if group == g] for g in model.groups[1:]},
+        **{
+            g: [name for group, name in model.effects if group == g]
+            for g in (*model.groups[1:], *model.others)
+            if f"{g}_effect" in variables
+        },
         "material": list(model.materials),
         "start": [f"{m} | {d}" for m, d in model.starts],
-        "term": [f"{c.name}[{c.subject}]" for c in model.columns],
+        "term": [c.label for c in model.columns],
     }
     if lay.start_scale is None:
         del coords["start"]
     attrs = {
         "law": model.law.name,
         "errors": model.errors,
+        "structure": model.structure.to_json(),
         "fraction": model.fraction,
         "inference_library": "nutpie",
     }

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from durability.inference.model import Model, priors
+from durability.inference.model import Column, Model, priors, spread_name
 
 if TYPE_CHECKING:
     import pymc
@@ -33,7 +33,9 @@ def plain_model(
     -------
     pymc.Model with variables ``log_threshold_dose`` (``log_half_loss_dose`` for a law that may
     never fall to the fraction asked), ``<group>_effect`` and ``<group>_spread_of_threshold`` of
-    lots and other groups, ``shape_<name>``, ``strip_spread``, ``reading_spread``,
+    lots and other groups, ``shape_<name>``, ``strip_spread``, ``reading_spread`` (of a pooled shape
+    or spread, ``common_`` and the name, and ``<name>_effect``), ``linear`` (columns; ``linear_score``
+    where a prior is cut off at limits),
     ``lot_spread_of_strength``, ``log_unexposed_strength``, ``start_effect`` (of each lot and
     direction) and ``specimen_level`` (of each specimen read repeatedly).
     """
@@ -47,12 +49,15 @@ def plain_model(
     normal = model.errors == "normal"
     series_of_cell, sub_of_cell = _owners(model)
     with pm.Model() as built:
+        linear: Any = _columns(model, pm) if model.columns else np.zeros(0)
         shape: dict[str, Any] = {}
-        for s in law.shapes:
-            shape[s.name] = pm.LogNormal(
-                f"shape_{s.name}", math.log(s.median), s.sd_log, shape=len(model.materials)
-            )
+        for i, s in enumerate(law.shapes):
+            shape[s.name] = _own(model, pm, f"shape_{s.name}", s.median, s.sd_log, 1 + i)
         mean, sd = model.main_prior[:, 0], model.main_prior[:, 1]
+        if model.line.size:
+            mean = mean + pt.dot(model.line, linear)
+            width = spread_name("product")
+            sd = pm.HalfNormal(width, book[width]["scale"])
         mine = {k: v[model.main_product] for k, v in shape.items()}
         inverse = _inverse(model, mine)
         name = "log_half_loss_dose" if model.half_loss else "log_threshold_dose"
@@ -64,16 +69,11 @@ def plain_model(
             log_tau = pm.Deterministic(name, pt.log(inverse) - log_rate)
             t = (log_tau - mean) / sd
             pm.Potential("prior_threshold", -0.5 * (t**2).sum())
-        spread = pm.LogNormal(
-            "strip_spread",
-            math.log(book["strip_spread"]["median"]),
-            book["strip_spread"]["sd_log"],
-            shape=len(model.materials),
-        )
+        of = book["strip_spread"]
+        spread = _own(model, pm, "strip_spread", of["median"], of["sd_log"], 0)
         eta = log_tau[model.cell_index[:, 1]]
         for f, group in enumerate(model.groups):
-            scale = book[f"{group}_spread_of_threshold"]["scale"]
-            width = pm.HalfNormal(f"{group}_spread_of_threshold", scale)
+            width = pm.HalfNormal(spread_name(group), book[spread_name(group)]["scale"])
             single = np.flatnonzero(model.single_lot) if group == "lot" else np.zeros(0, dtype=int)
             first = int((model.effect_index[:, 0] < f).sum())
             count = int((model.effect_index[:, 0] == f).sum())
@@ -83,13 +83,13 @@ def plain_model(
                 where[product_of_cell == p] = count + i
             eta = eta + pt.switch(where >= 0, effect[np.maximum(where, 0)], 0.0)
         if model.columns:
-            linear = pm.Normal(
-                "linear",
-                [c.mean for c in model.columns],
-                [c.sd for c in model.columns],
-                shape=len(model.columns),
-            )
             eta = eta + pt.dot(model.design, linear)
+        if model.bow.size:
+            term = model.bow * linear[model.bow_index[:, 0]] * linear[model.bow_index[:, 1]]
+            of_cell = np.zeros((model.cell_dose.size, model.bow.size))
+            for g, (first, end) in enumerate(model.bow_range):
+                of_cell[g, first:end] = 1.0
+            eta = eta - pt.dot(of_cell, term)
         if model.start_known is None:
             start_spread = pm.HalfNormal(
                 "lot_spread_of_strength", book["lot_spread_of_strength"]["scale"]
@@ -103,6 +103,7 @@ def plain_model(
             told = np.flatnonzero(model.series_index[:, 1] >= 0)
             place = np.searchsorted(told, series_of_cell).clip(max=max(told.size - 1, 0))
             unit: Any = start[np.maximum(model.series_index[series_of_cell, 1], 0)]
+            unit = unit + _shared_strength(model, pm, series_of_cell)
             effect: Any = pm.Normal("start_effect", 0.0, start_spread, shape=told.size)[place]
         else:
             unit = pt.as_tensor(np.full(model.cell_dose.size, model.start_known))
@@ -154,10 +155,72 @@ def _owners(model: Model) -> tuple[np.ndarray, np.ndarray]:
     sub = np.full(model.cell_dose.size, -1)
     for i, (first, end) in enumerate(model.sub_range):
         sub[first:end] = i
-    for s, (_, _, first, end, sub_first, sub_end, _, _) in enumerate(model.series_index):
+    for s, (_, _, first, end, sub_first, sub_end, *_) in enumerate(model.series_index):
         last = model.sub_range[sub_end - 1, 1] if sub_end > sub_first else end
         series[first:last] = s
     return series, sub
+
+
+def _columns(model: Model, pm: Any) -> Any:
+    """Columns of the model; where a prior is cut off at limits, from normal scores."""
+    if not any(c.bounded for c in model.columns):
+        return pm.Normal(
+            "linear",
+            [c.mean for c in model.columns],
+            [c.sd for c in model.columns],
+            shape=len(model.columns),
+        )
+    bounded = [c.bounded for c in model.columns]
+    score = pm.Normal(
+        "linear_score",
+        np.where(bounded, 0.0, [c.mean for c in model.columns]),
+        np.where(bounded, 1.0, [c.sd for c in model.columns]),
+        shape=len(model.columns),
+    )
+    parts = [_cut_off(c, score[j]) if c.bounded else score[j] for j, c in enumerate(model.columns)]
+    return pm.Deterministic("linear", pm.math.stack(parts))
+
+
+def _cut_off(column: Column, score: Any) -> Any:
+    """The value of a normal prior, cut off at its limits, that has a normal score."""
+    import pytensor.tensor as pt
+
+    root2 = math.sqrt(2.0)
+    below = 0.5 * math.erfc(-(column.low - column.mean) / column.sd / root2)
+    above = 0.5 * math.erfc(-(column.high - column.mean) / column.sd / root2)
+    share: Any = below + (above - below) * 0.5 * pt.erfc(-score / root2)
+    return column.mean + column.sd * root2 * pt.erfinv(2 * share - 1)
+
+
+def _own(model: Model, pm: Any, name: str, median: float, sd_log: float, place: int) -> Any:
+    """A positive parameter of each product: its own, one for all, or pooled."""
+    n = len(model.materials)
+    slot, effect = model.own_slot[:, 0 if place else 1], model.own_effect[:, place]
+    if slot.max(initial=0) + 1 == n and (effect < 0).all():
+        return pm.LogNormal(name, math.log(median), sd_log, shape=n)
+    common = pm.LogNormal(f"common_{name}", math.log(median), sd_log)
+    if (effect < 0).all():
+        return pm.Deterministic(name, pm.math.stack([common] * n))
+    key = spread_name(name)
+    width = pm.HalfNormal(f"product_spread_of_{name}", priors()[key]["scale"])
+    own = pm.Normal(f"{name}_effect", 0.0, width, shape=n)
+    return pm.Deterministic(name, common * pm.math.exp(own))
+
+
+def _shared_strength(model: Model, pm: Any, series_of_cell: np.ndarray) -> Any:
+    """What the unexposed strengths of a lot's directions have in common, by cell."""
+    import pytensor.tensor as pt
+
+    family = "lot_in_both_directions"
+    if family not in model.others:
+        return 0.0
+    mine = np.flatnonzero(model.effect_index[:, 0] == len(model.groups) + model.others.index(family))
+    key = spread_name(family)
+    width = pm.HalfNormal(key, priors()[key]["scale"])
+    effect = pm.Normal(f"{family}_effect", 0.0, width, shape=mine.size)
+    shared = model.series_index[series_of_cell, 8]
+    place = np.maximum(shared - mine[0], 0)
+    return pt.switch(shared >= 0, effect[place], 0.0)
 
 
 def _inverse(model: Model, shape: dict[str, Any]) -> Any:

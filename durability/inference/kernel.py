@@ -18,12 +18,21 @@ The main effect of a product is the log threshold dose at an *anchor* fraction, 
 strips have left, where the data say most; its prior is on the threshold at the fraction asked. A
 law that may never fall so far is anchored at the dose of half its own loss, prior included.
 
+Each product's own log shapes and log strip spread are the sum of a common parameter and, where they
+are partially pooled, of an effect with a spread of its own; products may share the parameter. Main
+effects may be partially pooled about a line in covariates, whose intercept and slopes are columns.
+Columns have a normal prior; one that is cut off at limits is sampled as the normal score of its
+prior, and a spline gives its value. An exposure whose clock bends in the columns (a sky) brings
+quadratic terms of its own. In y they are taken up by a column that this exposure alone has (how warm
+its specimens are), else by the main effects, so that the likelihood is straight there.
+
 A product of one lot has no lot effect in y: main effect and lot effect only meet as their sum, so
 the effect is integrated out here and drawn afterwards from its exact conditional distribution.
 
-Order of y: contrasts and clock columns; log shapes by product; log strip spread by product; log
-reading spread; scores of the group spreads (lots first); score of the lot spread of the unexposed
-strength (if sampled); main effects; mean unexposed strengths; group effects (lots first).
+Order of y: columns; log shapes; log strip spreads; log reading spreads; scores of the spreads of
+every family of effects (lots first); score of the lot spread of the unexposed strength (if
+sampled); score of the spread of products about their line (if pooled); main effects; mean unexposed
+strengths; effects, family by family.
 
 Compiling. Each piece is a C function of pointers, compiled once and called by its symbol: pieces
 that are not inlined into each other compile in half the time, and plain pointers compile faster
@@ -54,21 +63,23 @@ MIN, MAX, LT, LE, WHERE = 17, 18, 19, 20, 21
 (
     N_Y, N_DENSE, N_BETA, N_PRODUCT, N_SHAPE, N_READING, N_FAMILY, N_MAIN, N_START, N_EFFECT,
     N_SERIES, N_CELL, N_CODE, N_INVERSE, N_NODE, N_KNOT, N_INSPECTED, N_DECLARED,
-    NORMAL, FIXED, RAW, N_WORK,
+    N_GROUP, N_SCALE, N_SHEAR, N_GAIN, NORMAL, FIXED, RAW, POOL, N_WORK,
     # places in theta, y and the gradient (contrasts lie at 0)
-    T_SHAPE, T_SPREAD, T_READING, T_SCALE, T_START_SCALE, T_MAIN, T_START, T_EFFECT,
+    T_SHAPE, T_SPREAD, T_READING, T_SCALE, T_MAIN, T_START, T_EFFECT,
     # places of whole numbers
     I_MAIN, I_MAIN_EFFECT, I_SINGLE, I_READING, I_SERIES, I_START_SERIES, I_START_RANGE, I_SUB,
     I_CELL, I_CELL_EFFECT, I_CENSORED, I_EFFECT, I_CODE, I_INVERSE, I_INSPECTED, I_DECLARED,
+    I_OWN, I_BOUND, I_BOW_RANGE, I_BOW, I_SHEAR, I_GAIN,
     # places of numbers
     F_SCALAR, F_CENTRE, F_CHOL, F_DIAGONAL, F_MAIN, F_START, F_EFFECT, F_SERIES, F_BEND, F_PLAIN,
     F_GROUP_SCALE, F_LOG_DOSE, F_COUNT, F_FREEDOM, F_MEAN, F_SQUARES, F_EXTRA, F_DESIGN, F_LIMIT,
-    F_NODE, F_ANCHOR, F_CONSTANTS, F_INVERSE_CONSTANTS, F_INSPECTED, F_DECLARED,
+    F_NODE, F_ANCHOR, F_CONSTANTS, F_INVERSE_CONSTANTS, F_INSPECTED, F_DECLARED, F_LINE, F_BOUND,
+    F_BOW, F_SHEAR, F_GAIN, F_BEND_AT,
     # places in the working memory
-    W_Y, W_THETA, W_BY, W_SCALE, W_LEVEL, W_LOG_CURVE, W_PULL, W_SLOPE, W_SHAPE, W_ROOT,
-    W_ROOT_SLOPE, W_NODE, W_SUB, W_VALUE, W_TANGENT, W_LOG_U,
-) = range(87)  # fmt: skip
-N_HEADER = 96
+    W_Y, W_THETA, W_BY, W_SCALE, W_LEVEL, W_LOG_CURVE, W_PULL, W_SLOPE, W_OWN, W_BY_OWN, W_BETA,
+    W_ROOT, W_ROOT_SLOPE, W_NODE, W_SUB, W_VALUE, W_TANGENT, W_LOG_U,
+) = range(105)  # fmt: skip
+N_HEADER = 112
 LOG_FLOOR, START_KNOWN = 0, 1  # in F_SCALAR
 N_SCALAR = 2
 BLOCK = 128  # points that go through a tape at once
@@ -113,6 +124,29 @@ _free = types.ExternalFunction("free", types.void(types.voidptr))
 def _export(name, function):
     """Make a compiled C function callable by its symbol from the functions below it."""
     llvmlite.binding.add_symbol(name, function.address)
+
+
+@numba.njit(cache=True, error_model="numpy")
+def bent(x, table, n_knot):
+    """Value, slope and second slope of a cubic spline, straight beyond its ends.
+
+    Rows of `table`: knot, then the coefficients of cube, square, line and constant from that knot.
+    """
+    row = 0
+    if x >= table[5 * (n_knot - 1)]:
+        row = 5 * (n_knot - 1)
+    elif x > table[0]:
+        row = 5 * min(int((x - table[0]) / (table[5] - table[0])), n_knot - 2)
+    d = x - table[row]
+    a, b, c = table[row + 1], table[row + 2], table[row + 3]
+    if x <= table[0]:
+        a = b = 0.0
+        c = table[3]
+    return (
+        ((a * d + b) * d + c) * d + table[row + 4],
+        (3 * a * d + 2 * b) * d + c,
+        6 * a * d + 2 * b,
+    )
 
 
 # --- the law -------------------------------------------------------------------------------------
@@ -225,16 +259,20 @@ def _curves(d, w):
     First the scaled doses at the anchor fraction and at the fraction asked, by product.
     """
     x = floats(d)
-    theta, shape = at(w, d[W_THETA]), at(w, d[W_SHAPE])
+    theta, own, beta = at(w, d[W_THETA]), at(w, d[W_OWN]), at(w, d[W_BETA])
     value, tangent, log_u = at(w, d[W_VALUE]), at(w, d[W_TANGENT]), at(w, d[W_LOG_U])
     root, root_slope = at(w, d[W_ROOT]), at(w, d[W_ROOT_SLOPE])
     n_product, n_shape, n_code = d[N_PRODUCT], d[N_SHAPE], d[N_CODE]
     n_in = 1 + n_shape
     log_floor = x[d[F_SCALAR] + LOG_FLOOR]
-    for i in range(n_product * n_shape):
-        shape[i] = math.exp(theta[d[T_SHAPE] + i])
+    n_cell, n_beta, n_group = d[N_CELL], d[N_BETA], d[N_GROUP]
+    for i in range(n_product * n_in):
+        place, effect = d[d[I_OWN] + 2 * i], d[d[I_OWN] + 2 * i + 1]
+        own[i] = theta[place] + (theta[d[T_EFFECT] + effect] if effect >= 0 else 0.0)
+        if i % n_in > 0:  # log spread, then the shapes
+            own[i] = math.exp(own[i])
+        own[n_product * n_in + i] = 0.0  # W_BY_OWN
     closed = d[N_INVERSE] > 0
-    n_cell, n_beta, n_family = d[N_CELL], d[N_BETA], d[N_FAMILY]
     cell, cell_effect = at(d, d[I_CELL]), at(d, d[I_CELL_EFFECT])
     log_dose, design = at(x, d[F_LOG_DOSE]), at(x, d[F_DESIGN])
     log_curve, slope = at(w, d[W_LOG_CURVE]), at(w, d[W_SLOPE])
@@ -255,12 +293,15 @@ def _curves(d, w):
                     t = log_dose[g]
                     if t > -np.inf:
                         t += root[p] - theta[d[T_MAIN] + cell[2 * g + 1]]
-                        for f in range(n_family):
-                            k = cell_effect[g * n_family + f]
+                        for f in range(n_group):
+                            k = cell_effect[g * n_group + f]
                             if k >= 0:
                                 t -= theta[d[T_EFFECT] + k]
                         for j in range(n_beta):
-                            t -= design[g * n_beta + j] * theta[j]
+                            t -= design[g * n_beta + j] * beta[j]
+                        for b in range(d[d[I_BOW_RANGE] + 2 * g], d[d[I_BOW_RANGE] + 2 * g + 1]):
+                            i1, i2 = d[d[I_BOW] + 2 * b], d[d[I_BOW] + 2 * b + 1]
+                            t += x[d[F_BOW] + b] * beta[i1] * beta[i2]
                     else:
                         t = 0.0
                     log_u[i] = t
@@ -281,8 +322,8 @@ def _curves(d, w):
                         tangent[(k * n_in + j) * BLOCK + i] = 0.0
                 tangent[i] = value[i]
                 for k in range(n_shape):
-                    value[(1 + k) * BLOCK + i] = shape[p * n_shape + k]
-                    tangent[((1 + k) * n_in + 1 + k) * BLOCK + i] = shape[p * n_shape + k]
+                    value[(1 + k) * BLOCK + i] = own[p * n_in + 1 + k]
+                    tangent[((1 + k) * n_in + 1 + k) * BLOCK + i] = own[p * n_in + 1 + k]
             if not cells and closed:
                 _run_tape(at(d, d[I_INVERSE]), d[N_INVERSE], at(x, d[F_INVERSE_CONSTANTS]),
                           n_in, n, value, tangent, log_u)  # fmt: skip
@@ -375,27 +416,21 @@ def half_normal_score(score):
     return math.log(x), slope / x
 
 
-@numba.njit(cache=True, error_model="numpy")
-def bent(x, table, n_knot):
-    """Value, slope and second slope of a cubic spline, straight beyond its ends.
+@numba.cfunc(_PIECE, cache=True, error_model="numpy")
+def _values(d, w):
+    """Values of the columns at theta and, after them, their slopes."""
+    x = floats(d)
+    theta, beta, n_beta = at(w, d[W_THETA]), at(w, d[W_BETA]), d[N_BETA]
+    for j in range(n_beta):
+        beta[j], beta[n_beta + j] = theta[j], 1.0
+        if d[d[I_BOUND] + j] >= 0:
+            table = at(x, d[F_BOUND] + 5 * d[N_KNOT] * d[d[I_BOUND] + j])
+            beta[j], beta[n_beta + j], _ = bent(theta[j], table, d[N_KNOT])
+    return 0.0
 
-    Rows of `table`: knot, then the coefficients of cube, square, line and constant from that knot.
-    """
-    row = 0
-    if x >= table[5 * (n_knot - 1)]:
-        row = 5 * (n_knot - 1)
-    elif x > table[0]:
-        row = 5 * min(int((x - table[0]) / (table[5] - table[0])), n_knot - 2)
-    d = x - table[row]
-    a, b, c = table[row + 1], table[row + 2], table[row + 3]
-    if x <= table[0]:
-        a = b = 0.0
-        c = table[3]
-    return (
-        ((a * d + b) * d + c) * d + table[row + 4],
-        (3 * a * d + 2 * b) * d + c,
-        6 * a * d + 2 * b,
-    )
+
+_export("durability_values", _values)
+_run_values = types.ExternalFunction("durability_values", _PIECE)
 
 
 # --- coordinates ---------------------------------------------------------------------------------
@@ -407,11 +442,30 @@ def _coordinates(d, w):
     result is the log Jacobian."""
     x = floats(d)
     y, theta, scale = at(w, d[W_Y]), at(w, d[W_THETA]), at(w, d[W_SCALE])
-    n_knot, n_family, raw = d[N_KNOT], d[N_FAMILY], d[RAW]
-    n_scale = n_family + (0 if d[FIXED] else 1)
+    n_knot, n_family, raw, pool = d[N_KNOT], d[N_FAMILY], d[RAW], d[POOL]
+    n_beta, n_scale = d[N_BETA], d[N_SCALE]
     for i in range(d[N_Y]):
         theta[i] = y[i]
     log_jacobian = 0.0
+    _run_values(d, w)
+    beta, bend_at = at(w, d[W_BETA]), at(x, d[F_BEND_AT])
+    gain, shift = at(beta, 2 * n_beta), at(beta, 3 * n_beta)
+    if not raw:
+        for j in range(n_beta):
+            gain[j], shift[j] = 1.0, 0.0
+        for b in range(d[N_GAIN]):
+            j, k = d[d[I_GAIN] + 2 * b], d[d[I_GAIN] + 2 * b + 1]
+            gain[j] += x[d[F_GAIN] + b] * (beta[k] - bend_at[k])
+        for b in range(d[N_SHEAR]):
+            j, i1, i2 = d[d[I_SHEAR] + 3 * b], d[d[I_SHEAR] + 3 * b + 1], d[d[I_SHEAR] + 3 * b + 2]
+            if j < n_beta:
+                step = (beta[i1] - bend_at[i1]) * (beta[i2] - bend_at[i2])
+                shift[j] += x[d[F_SHEAR] + b] * step
+        for j in range(n_beta):
+            if gain[j] != 1.0 or shift[j] != 0.0:
+                theta[j] = bend_at[j] + (theta[j] - bend_at[j] - shift[j]) / gain[j]
+                beta[j] = theta[j]
+                log_jacobian -= math.log(gain[j])
     for i in range(n_scale):
         place = d[T_SCALE] + i
         if not raw:
@@ -430,8 +484,12 @@ def _coordinates(d, w):
         place = d[F_MAIN] + 2 * c if main else d[F_START] + 2 * c
         ranges = d[I_MAIN_EFFECT] + 2 * c if main else d[I_START_RANGE] + 2 * c
         spread2 = scale[0] if main else scale[2 * n_family]
-        precision = 1.0 / x[place + 1] ** 2
-        pull = x[place] * precision
+        precision, prior_mean = 1.0 / x[place + 1] ** 2, x[place]
+        if main and pool >= 0:
+            precision = 1.0 / scale[2 * pool]
+            for j in range(n_beta):
+                prior_mean += x[d[F_LINE] + c * n_beta + j] * theta[j]
+        pull = prior_mean * precision
         for j in range(d[ranges], d[ranges + 1]):
             k = d[F_EFFECT] + 2 * j if main else d[F_SERIES] + 2 * d[d[I_START_SERIES] + j]
             t = 1.0 / (x[k + 1] + spread2)
@@ -449,6 +507,11 @@ def _coordinates(d, w):
         a = theta[d[T_MAIN] + parent] if parent >= 0 else 0.0
         theta[d[T_EFFECT] + k] = var / v * (hat - a) + sd * y[d[T_EFFECT] + k]
         log_jacobian += math.log(sd)
+    for b in range(d[N_SHEAR]):  # main effects move with their lots, hence last
+        j, i1, i2 = d[d[I_SHEAR] + 3 * b], d[d[I_SHEAR] + 3 * b + 1], d[d[I_SHEAR] + 3 * b + 2]
+        if j >= n_beta:
+            step = (beta[i1] - bend_at[i1]) * (beta[i2] - bend_at[i2])
+            theta[j] += x[d[F_SHEAR] + b] * step
     return log_jacobian
 
 
@@ -461,7 +524,15 @@ def _back(d, w):
     """The gradient by theta becomes that by y, Jacobian included: `_coordinates` reversed."""
     x = floats(d)
     y, theta, by, scale = at(w, d[W_Y]), at(w, d[W_THETA]), at(w, d[W_BY]), at(w, d[W_SCALE])
-    n_knot, n_family = d[N_KNOT], d[N_FAMILY]
+    n_knot, n_family, n_beta, pool = d[N_KNOT], d[N_FAMILY], d[N_BETA], d[POOL]
+    beta, bend_at = at(w, d[W_BETA]), at(x, d[F_BEND_AT])
+    slopes, gain = at(beta, n_beta), at(beta, 2 * n_beta)
+    for b in range(d[N_SHEAR]):
+        j, i1, i2 = d[d[I_SHEAR] + 3 * b], d[d[I_SHEAR] + 3 * b + 1], d[d[I_SHEAR] + 3 * b + 2]
+        if j >= n_beta:
+            by_step = by[j] * x[d[F_SHEAR] + b]
+            by[i1] += by_step * (beta[i2] - bend_at[i2]) * slopes[i1]
+            by[i2] += by_step * (beta[i1] - bend_at[i1]) * slopes[i2]
     for k in range(d[N_EFFECT]):
         family, parent = d[d[I_EFFECT] + 2 * k], d[d[I_EFFECT] + 2 * k + 1]
         hat, v, w2 = x[d[F_EFFECT] + 2 * k], x[d[F_EFFECT] + 2 * k + 1], scale[2 * family]
@@ -483,8 +554,13 @@ def _back(d, w):
         ranges = d[I_MAIN_EFFECT] + 2 * c if main else d[I_START_RANGE] + 2 * c
         s = 0 if main else n_family
         spread2 = scale[2 * s]
-        precision = 1.0 / x[place + 1] ** 2
-        pull = x[place] * precision
+        prior, prior_mean = 1.0 / x[place + 1] ** 2, x[place]
+        pooled = main and pool >= 0
+        if pooled:
+            prior = 1.0 / scale[2 * pool]
+            for j in range(n_beta):
+                prior_mean += x[d[F_LINE] + c * n_beta + j] * theta[j]
+        precision, pull = prior, prior_mean * prior
         d_precision = d_pull = 0.0
         for j in range(d[ranges], d[ranges + 1]):
             k = d[F_EFFECT] + 2 * j if main else d[F_SERIES] + 2 * d[d[I_START_SERIES] + j]
@@ -500,11 +576,29 @@ def _back(d, w):
         by_a = by[place]
         by_log = by_a * ((d_pull - centre * d_precision) / precision + sd * d_log_sd * y[place])
         by[d[T_SCALE] + s] += (by_log + d_log_sd) * scale[2 * s + 1]
+        if pooled:
+            share = prior / precision
+            for j in range(n_beta):
+                by[j] += by_a * share * x[d[F_LINE] + c * n_beta + j]
+            by_log = by_a * (2.0 * share * (centre - prior_mean) + sd * share * y[place]) + share
+            by[d[T_SCALE] + pool] += by_log * scale[2 * pool + 1]
         by[place] = by_a * sd
-    for i in range(n_family + (0 if d[FIXED] else 1)):
+    for i in range(d[N_SCALE]):
         place = d[T_SCALE] + i
         _, slope, second = bent(y[place], at(x, d[F_BEND] + 5 * n_knot * i), n_knot)
         by[place] = by[place] * slope + second / slope
+    for b in range(d[N_SHEAR]):  # a column that takes up others is in no other's terms
+        j, i1, i2 = d[d[I_SHEAR] + 3 * b], d[d[I_SHEAR] + 3 * b + 1], d[d[I_SHEAR] + 3 * b + 2]
+        if j < n_beta:
+            by_step = -by[j] / gain[j] * x[d[F_SHEAR] + b]
+            by[i1] += by_step * (beta[i2] - bend_at[i2]) * slopes[i1]
+            by[i2] += by_step * (beta[i1] - bend_at[i1]) * slopes[i2]
+    for b in range(d[N_GAIN]):
+        j, k = d[d[I_GAIN] + 2 * b], d[d[I_GAIN] + 2 * b + 1]
+        by_gain = (-by[j] * (theta[j] - bend_at[j]) - 1.0) / gain[j]
+        by[k] += by_gain * x[d[F_GAIN] + b] * slopes[k]
+    for j in range(n_beta):
+        by[j] /= gain[j]
     return 0.0
 
 
@@ -528,6 +622,7 @@ def _strips(d, w):
     theta, by, scale = at(w, d[W_THETA]), at(w, d[W_BY]), at(w, d[W_SCALE])
     level, log_curve, pull = at(w, d[W_LEVEL]), at(w, d[W_LOG_CURVE]), at(w, d[W_PULL])
     node_log, sub_sum = at(w, d[W_NODE]), at(w, d[W_SUB])
+    log_own, by_own, n_in = at(w, d[W_OWN]), at(w, d[W_BY_OWN]), 1 + d[N_SHAPE]
     count, freedom = at(x, d[F_COUNT]), at(x, d[F_FREEDOM])
     mean, squares, extra = at(x, d[F_MEAN]), at(x, d[F_SQUARES]), at(x, d[F_EXTRA])
     limit, node = at(x, d[F_LIMIT]), at(x, d[F_NODE])
@@ -543,15 +638,17 @@ def _strips(d, w):
             level[g] = math.exp(level[g])
     logp = 0.0
     for s in range(d[N_SERIES]):
-        p, start = series[8 * s], series[8 * s + 1]
-        first, end = series[8 * s + 2], series[8 * s + 3]
-        sub_first, sub_end = series[8 * s + 4], series[8 * s + 5]
-        c_first, c_end = series[8 * s + 6], series[8 * s + 7]
+        p, start = series[9 * s], series[9 * s + 1]
+        first, end = series[9 * s + 2], series[9 * s + 3]
+        sub_first, sub_end = series[9 * s + 4], series[9 * s + 5]
+        c_first, c_end = series[9 * s + 6], series[9 * s + 7]
+        shared = series[9 * s + 8]  # effect on strength of the lot, in any direction
         if start < 0 and not fixed:
             continue  # only inspections or a data sheet's word
-        sd_log = theta[d[T_SPREAD] + p]
+        sd_log = log_own[p * n_in]
         own = 0.0 if fixed else math.exp(2.0 * sd_log)
         mu = x[d[F_SCALAR] + START_KNOWN] if fixed else theta[d[T_START] + start]
+        mu += theta[d[T_EFFECT] + shared] if shared >= 0 else 0.0
         unit = math.exp(-mu) if normal else 1.0
         shift = 0.0 if normal else mu
         sum_w = sum_wr = chi = 0.0
@@ -591,7 +688,7 @@ def _strips(d, w):
                                     lean = slope * sign * inv_sd
                                     pull[g] += lean * stretch
                                     grad_mu += lean * (limit[c] * unit if normal else 1.0)
-                                    by[d[T_SPREAD] + p] -= slope * a
+                                    by_own[p * n_in] -= slope * a
                             node_log[j] = total_log if not again else node_log[j]
                             if not again:
                                 top = max(top, total_log)
@@ -602,8 +699,8 @@ def _strips(d, w):
             for i in range(sub_first - 1, sub_end):
                 strips = i < sub_first
                 a, b = (first, end) if strips else (sub[2 * i], sub[2 * i + 1])
-                place = d[T_SPREAD] + p if strips else d[T_READING] + d[d[I_READING] + p]
-                log_noise = theta[place]
+                place = d[T_READING] + d[d[I_READING] + p]
+                log_noise = sd_log if strips else theta[place]
                 noise2 = math.exp(2.0 * log_noise)
                 spread2 = 0.0 if strips else own
                 w_i = wr_i = chi_i = grad_noise = 0.0
@@ -615,7 +712,7 @@ def _strips(d, w):
                     own2 = t + t * t * (wr_i * wr_i - 2.0 * wr_i * w_i * d1 + w_i * w_i * d2)
                     e2 = d2 + 2.0 * t * (wr_i * d1 - w_i * d2) + own2
                     e1 = d1 + own1
-                    by[d[T_SPREAD] + p] += own2 / spread2 - 1.0
+                    by_own[p * n_in] += own2 / spread2 - 1.0
                 for g in range(a, b):
                     n = count[g]
                     if n == 0.0:
@@ -656,8 +753,12 @@ def _strips(d, w):
                     sum_wr += wr_i * k
                     chi += chi_i - spread2 * k * wr_i * wr_i
                     logp += 0.5 * math.log(k)
+                elif strips:
+                    by_own[p * n_in] += grad_noise
                 else:
                     by[place] += grad_noise
+        if shared >= 0:
+            by[d[T_EFFECT] + shared] += grad_mu
         if not fixed:
             by[d[T_START] + start] += grad_mu
             by[d[T_SCALE] + d[N_FAMILY]] += (d2 / start_var - 1.0) * by_start_score
@@ -675,8 +776,10 @@ def _words(d, w):
     x = floats(d)
     theta, by = at(w, d[W_THETA]), at(w, d[W_BY])
     level, log_curve, pull = at(w, d[W_LEVEL]), at(w, d[W_LOG_CURVE]), at(w, d[W_PULL])
-    normal, n_beta, n_family, n_shape = d[NORMAL], d[N_BETA], d[N_FAMILY], d[N_SHAPE]
+    normal, n_beta, n_group, n_shape = d[NORMAL], d[N_BETA], d[N_GROUP], d[N_SHAPE]
     cell, cell_effect = at(d, d[I_CELL]), at(d, d[I_CELL_EFFECT])
+    log_own, by_own, beta = at(w, d[W_OWN]), at(w, d[W_BY_OWN]), at(w, d[W_BETA])
+    n_in = 1 + n_shape
     logp = 0.0
     # inspections: P(holds at the low dose) - P(holds at the high dose), each normal
     for i in range(d[N_INSPECTED]):
@@ -688,8 +791,8 @@ def _words(d, w):
             mu = theta[d[T_START] + start]
             limit = limit * math.exp(-mu) if normal else limit - mu
             by_start = limit if normal else 1.0
-        spread = d[T_SPREAD] + cell[2 * (low if low >= 0 else high)]
-        inv_sd = math.exp(-theta[spread])
+        spread = cell[2 * (low if low >= 0 else high)] * n_in
+        inv_sd = math.exp(-log_own[spread])
         a = (level[low] - limit) * inv_sd if low >= 0 else np.inf
         b = (level[high] - limit) * inv_sd if high >= 0 else -np.inf
         # log(Phi(a) - Phi(b)) by the tail in which neither is near 1
@@ -710,10 +813,10 @@ def _words(d, w):
         by_a, by_b = (-by_lower, -by_upper) if flip else (by_upper, by_lower)
         if low >= 0:
             pull[low] += by_a * inv_sd
-            by[spread] -= by_a * a
+            by_own[spread] -= by_a * a
         if high >= 0:
             pull[high] += by_b * inv_sd
-            by[spread] -= by_b * b
+            by_own[spread] -= by_b * b
         if start >= 0:
             both = (by_a if low >= 0 else 0.0) + (by_b if high >= 0 else 0.0)
             by[d[T_START] + start] += both * by_start * inv_sd
@@ -732,7 +835,6 @@ def _words(d, w):
             by[d[T_START] + start] += by_left
     slopes, root_slope = at(w, d[W_SLOPE]), at(w, d[W_ROOT_SLOPE])
     log_dose, design = at(x, d[F_LOG_DOSE]), at(x, d[F_DESIGN])
-    n_in = 1 + n_shape
     for g in range(d[N_CELL]):
         if log_dose[g] == -np.inf or pull[g] == 0.0:
             continue
@@ -740,16 +842,18 @@ def _words(d, w):
         force = pull[g] * level[g] if normal else pull[g]
         by_u = force * slopes[g * n_in]
         by[d[T_MAIN] + cell[2 * g + 1]] -= by_u
-        for f in range(n_family):
-            k = cell_effect[g * n_family + f]
+        for f in range(n_group):
+            k = cell_effect[g * n_group + f]
             if k >= 0:
                 by[d[T_EFFECT] + k] -= by_u
         for j in range(n_beta):
-            by[j] -= by_u * design[g * n_beta + j]
-        for k in range(n_shape):
-            by[d[T_SHAPE] + p * n_shape + k] += (
-                force * slopes[g * n_in + 1 + k] + by_u * root_slope[p * n_in + 1 + k]
-            )
+            by[j] -= by_u * design[g * n_beta + j] * beta[n_beta + j]
+        for b in range(d[d[I_BOW_RANGE] + 2 * g], d[d[I_BOW_RANGE] + 2 * g + 1]):
+            i1, i2 = d[d[I_BOW] + 2 * b], d[d[I_BOW] + 2 * b + 1]
+            by[i1] += by_u * x[d[F_BOW] + b] * beta[i2] * beta[n_beta + i1]
+            by[i2] += by_u * x[d[F_BOW] + b] * beta[i1] * beta[n_beta + i2]
+        for k in range(1, n_in):
+            by_own[p * n_in + k] += force * slopes[g * n_in + k] + by_u * root_slope[p * n_in + k]
     return logp
 
 
@@ -762,9 +866,9 @@ def _beliefs(d, w):
     """Log prior density and its gradient."""
     x = floats(d)
     theta, by, scale = at(w, d[W_THETA]), at(w, d[W_BY]), at(w, d[W_SCALE])
-    root, root_slope = at(w, d[W_ROOT]), at(w, d[W_ROOT_SLOPE])
+    root, root_slope, by_own = at(w, d[W_ROOT]), at(w, d[W_ROOT_SLOPE]), at(w, d[W_BY_OWN])
     n_product, n_shape, n_main, n_start = d[N_PRODUCT], d[N_SHAPE], d[N_MAIN], d[N_START]
-    n_in = 1 + n_shape
+    n_in, n_beta, pool = 1 + n_shape, d[N_BETA], d[POOL]
     logp = 0.0
     n_plain = d[T_SCALE]  # contrasts, shapes and spreads lie before the scores
     for j in range(n_plain + n_start):
@@ -781,36 +885,53 @@ def _beliefs(d, w):
         to_asked = root[n_product + p] - root[p]
         # one lot: its effect is integrated out, the main effects are the lot's own and share it
         shared = scale[0] if d[d[I_SINGLE] + p] else 0.0
-        total = spread = 0.0
-        for c in range(n_main):
-            if d[d[I_MAIN] + c] == p:
+        total = spread = chi = 0.0
+        n = 0
+        for turn in range(2):  # turn 0 sums, turn 1 gives slopes
+            damp = 1.0 / (1.0 + shared * spread)
+            for c in range(n_main):
+                if d[d[I_MAIN] + c] != p:
+                    continue
                 place = d[F_MAIN] + 2 * c
+                gap = theta[d[T_MAIN] + c] + to_asked - x[place]
                 precision = 1.0 / x[place + 1] ** 2
-                total += (theta[d[T_MAIN] + c] + to_asked - x[place]) * precision
-                spread += precision
-        damp = 1.0 / (1.0 + shared * spread)
-        logp += 0.5 * math.log(damp) + 0.5 * shared * total * total * damp
+                if pool >= 0:
+                    precision = 1.0 / scale[2 * pool]
+                    for j in range(n_beta):
+                        gap -= x[d[F_LINE] + c * n_beta + j] * theta[j]
+                if turn == 0:
+                    total += gap * precision
+                    spread += precision
+                    chi += gap * gap * precision
+                    n += 1
+                    continue
+                by_gap = (gap - shared * total * damp) * precision
+                by[d[T_MAIN] + c] -= by_gap
+                if pool >= 0:
+                    for j in range(n_beta):
+                        by[j] += by_gap * x[d[F_LINE] + c * n_beta + j]
+                for k in range(1, n_in):
+                    by_own[p * n_in + k] -= by_gap * (
+                        root_slope[(n_product + p) * n_in + k] - root_slope[p * n_in + k]
+                    )
+        logp += 0.5 * math.log(damp) + 0.5 * shared * total * total * damp - 0.5 * chi
         if d[d[I_SINGLE] + p]:
             by_w2 = -0.5 * spread * damp + 0.5 * (total * damp) ** 2
             by[d[T_SCALE]] += by_w2 * 2.0 * scale[0] * scale[1]
-        for c in range(n_main):
-            if d[d[I_MAIN] + c] != p:
-                continue
-            place = d[F_MAIN] + 2 * c
-            t = (theta[d[T_MAIN] + c] + to_asked - x[place]) / x[place + 1]
-            logp -= 0.5 * t * t
-            by_t = t / x[place + 1] - shared * total * damp / x[place + 1] ** 2
-            by[d[T_MAIN] + c] -= by_t
-            for k in range(n_shape):
-                by[d[T_SHAPE] + p * n_shape + k] -= by_t * (
-                    root_slope[(n_product + p) * n_in + 1 + k] - root_slope[p * n_in + 1 + k]
-                )
+        if pool >= 0:  # where products are pooled, none has a single lot
+            logp -= 0.5 * n * math.log(scale[2 * pool])
+            by[d[T_SCALE] + pool] += (chi - n) * scale[2 * pool + 1]
     for k in range(d[N_EFFECT]):
         family = d[d[I_EFFECT] + 2 * k]
         w2, e = scale[2 * family], theta[d[T_EFFECT] + k]
         logp -= 0.5 * e * e / w2 + 0.5 * math.log(w2)
         by[d[T_EFFECT] + k] -= e / w2
         by[d[T_SCALE] + family] += (e * e / w2 - 1.0) * scale[2 * family + 1]
+    for i in range(n_product * n_in):  # each product's own parameters are sums
+        place, effect = d[d[I_OWN] + 2 * i], d[d[I_OWN] + 2 * i + 1]
+        by[place] += by_own[i]
+        if effect >= 0:
+            by[d[T_EFFECT] + effect] += by_own[i]
     return logp
 
 

@@ -3,7 +3,9 @@
     log strength of a strip = log unexposed strength of its lot and direction
                               + log g0(dose / s; shape) + strip scatter
     s = threshold dose at the fraction q / g0^-1(q; shape)
-    log threshold dose = product + lot + direction + laboratory + run (+ clock of the exposure)
+    log threshold dose = product + lot + direction + laboratory + run
+    product ~ a wide normal, or a line in covariates + spread of products
+    dose = what the exposure's clock delivers, whose parameters are in the model
 
 `durability.inference.build` makes it from the study's own columns: effects appear when the data
 hold them. Strips are reduced to sufficient statistics of each cell (lot, direction, exposure,
@@ -13,12 +15,13 @@ dose); readings to those of each specimen; inspections and a data sheet's word r
 from __future__ import annotations
 
 import functools
+import json
 import math
 import tomllib
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
 from durability import catalogue
@@ -28,6 +31,66 @@ if TYPE_CHECKING:
     import numpy as np
 
 Errors = Literal["lognormal", "normal"]
+Sharing = Literal["product", "shared", "pooled"]
+Form = Literal["linear", "log", "smooth", "class"]
+
+SPREADS = {
+    "lot": "lot_spread_of_threshold",
+    "laboratory": "laboratory_spread_of_threshold",
+    "run": "run_spread_of_threshold",
+    "specimen": "specimen_spread_of_threshold",
+    "direction_of_lot": "direction_of_lot_spread_of_threshold",
+    "lot_in_both_directions": "shared_lot_spread_of_strength",
+    "strip_spread": "product_spread_of_strip_spread",
+    "start": "lot_spread_of_strength",
+    "product": "product_spread_of_threshold",
+}
+"""The prior (in models/priors.toml) of the spread of each family of effects; that of product
+effects on a shape is ``product_spread_of_shape``."""
+
+
+def spread_name(family: str) -> str:
+    """Name of the prior of a family's spread.
+
+    Examples
+    --------
+    >>> spread_name("lot"), spread_name("shape_k")
+    ('lot_spread_of_threshold', 'product_spread_of_shape')
+    """
+    return SPREADS.get(family, "product_spread_of_shape")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Structure:
+    """What a user may ask of the model beyond what the data call for.
+
+    Parameters
+    ----------
+    shape : shapes of the law by ``"product"``, one ``"shared"`` by all, or ``"pooled"``: by
+        product, with a common centre and an estimated spread.
+    spread : scatter of strips, likewise.
+    covariates : (name, form) of covariates that move a product's threshold dose; None takes those
+        that the study holds over enough products, an empty tuple none. Products are then
+        partially pooled about the line.
+    pool : partial pooling of products about a common mean without any covariate.
+    """
+
+    shape: Sharing = "product"
+    spread: Sharing = "product"
+    covariates: tuple[tuple[str, Form], ...] | None = None
+    pool: bool = False
+
+    def to_json(self) -> str:
+        """The options as text, to be kept beside draws."""
+        return json.dumps(asdict(self))
+
+    @classmethod
+    def from_json(cls, text: str) -> Structure:
+        """The inverse of `to_json`."""
+        kept = json.loads(text)
+        if kept.get("covariates") is not None:
+            kept["covariates"] = tuple((name, form) for name, form in kept["covariates"])
+        return cls(**kept)
 
 
 _changed: ContextVar[Mapping[str, Any]] = ContextVar("priors that an earlier study changed")
@@ -131,9 +194,15 @@ class Model:
     main_product: np.ndarray  # (n_main,): index into materials
     anchor: np.ndarray  # (n_product,): fraction whose threshold dose is sampled, near the data
     starts: tuple[tuple[str, str], ...]  # (material, direction)
+    structure: Structure
     groups: tuple[str, ...]  # what threshold doses vary over: lot, then laboratory, run, specimen
+    others: tuple[str, ...]  # further families of effects: on shapes, scatter, unexposed strength
     effects: tuple[tuple[str, str], ...]  # (group, name); lots first
-    effect_index: np.ndarray  # (n_effect, 2): group, main (-1 where the effect has no product)
+    effect_index: np.ndarray  # (n_effect, 2): place in groups and others, main (-1 for none)
+    own_slot: np.ndarray  # (n_product, 2): which shape and which strip spread is a product's
+    own_effect: np.ndarray  # (n_product, 1 + n_shape): effect on its log strip spread and on its
+    # log shapes, -1 for none
+    line: np.ndarray  # (n_main, n_column): of the prior mean of main effects; (0, 0) unpooled
     lots: tuple[tuple[str, str], ...]  # (material, lot) of materials with several lots
     single_lot: np.ndarray  # (n_product,): 1 for a material of one lot
     reading_index: np.ndarray  # (n_product,): place of its reading spread, -1 without readings
@@ -143,8 +212,8 @@ class Model:
     main_prior: np.ndarray  # (n_main, 2): mean and sd of log threshold dose
     start_prior: np.ndarray  # (n_start, 2)
     start_known: float | None  # log of the known unexposed strength (percent data)
-    series_index: np.ndarray  # (n_series, 8): product, start, and first and end of the series'
-    # strip cells, specimens that were read, and censored strips
+    series_index: np.ndarray  # (n_series, 9): product, start, and first and end of the series'
+    # strip cells, specimens that were read, and censored strips; effect on strength, -1 for none
     sub_range: np.ndarray  # (n_sub, 2): first and end cell of a specimen that was read
     cell_index: np.ndarray  # (n_cell, 2): product, main
     cell_effect: np.ndarray  # (n_cell, n_group): effect of each group, -1 for none
@@ -156,7 +225,10 @@ class Model:
     mean: np.ndarray
     squares: np.ndarray
     extra: np.ndarray  # variance of the mean that the source adds (a figure read off a page)
-    design: np.ndarray  # (n_cell, n_column)
+    design: np.ndarray  # (n_cell, n_column): of log threshold dose
+    bow_range: np.ndarray  # (n_cell, 2): first and end of the cell's quadratic terms
+    bow_index: np.ndarray  # (n_bow, 2): columns
+    bow: np.ndarray  # (n_bow,): of log effective dose, by the values of both columns
     strip_cell: np.ndarray  # cell of each measured strip, for models written strip by strip
     strip_value: np.ndarray
     censored_index: np.ndarray  # (n_censored, 2): cell, sign
@@ -168,9 +240,27 @@ class Model:
     declared_number: np.ndarray  # (n_declared, 3): log of what is said, width, skewness
     conditions: dict[tuple[str, str, str], tuple[float, np.ndarray]]  # (material, direction,
     # exposure) -> clock offset, design
+    condition_bows: dict[tuple[str, str, str], tuple[tuple[int, int, float], ...]]  # their
+    # quadratic terms of log effective dose
     last_dose: dict[tuple[str, str], float]  # (material, exposure) -> largest tested dose
     first_dose: dict[tuple[str, str], float]
     flags: dict[str, tuple[str, ...]]  # material -> names
+    notes: tuple[str, ...] = ()  # what of the structure a reader must know, in words
+
+    @property
+    def both_ways(self) -> tuple[str, ...]:
+        """Materials whose lots have an effect of their own in each direction."""
+        if "direction_of_lot" not in self.groups:
+            return ()
+        column = self.cell_effect[:, self.groups.index("direction_of_lot")]
+        found = set(self.cell_index[column >= 0, 0].tolist())
+        return tuple(m for i, m in enumerate(self.materials) if i in found)
+
+    @property
+    def strong_both_ways(self) -> tuple[str, ...]:
+        """Materials whose lots' unexposed strengths share a part in both directions."""
+        found = set(self.series_index[self.series_index[:, 8] >= 0, 0].tolist())
+        return tuple(m for i, m in enumerate(self.materials) if i in found)
 
     @property
     def half_loss(self) -> bool:
@@ -182,8 +272,9 @@ class Model:
         scatter = "normal(0, spread)"
         sign = "- " if self.rises else "+ "
         left = "log strength" if self.errors == "lognormal" else "strength / unexposed"
-        terms = ["product", *self.groups]
-        terms += [n.replace("_", " ") for n in sorted({c.name for c in self.columns})]
+        terms = ["product", *(g.replace("_", " ") for g in self.groups)]
+        named = {c.name for c in self.columns if c.name not in ("covariate", "pooled")}
+        terms += [n.replace("_", " ") for n in sorted(named)]
         level = "dose of half its own loss" if self.half_loss else "threshold dose"
         lines = [
             f"{left} = log unexposed(lot, direction) {sign}log R(dose) + {scatter}"
@@ -192,8 +283,12 @@ class Model:
             f"R = {self.law.expression}, u = dose / s, s = {level} / [scaled dose there]"
             + ("" if self.half_loss else f" at q = {self.fraction:g}"),
             f"log {level} = " + " + ".join(terms),
-            *(f"{g} ~ normal(0, {g} spread), {g} spread estimated" for g in self.groups),
+            *(
+                f"{g} ~ normal(0, {g} spread), {g} spread estimated"
+                for g in (n.replace("_", " ") for n in self.groups)
+            ),
         ]
+        lines += self._own_words()
         if self.start_known is None:
             lines.append(
                 "log unexposed(lot, direction) ~ normal(product and direction, lot spread)"
@@ -209,6 +304,30 @@ class Model:
             lines.append("a crossing lies between the two doses inspected")
         if self.declared_index.size:
             lines.append("a declared typical value is near the mean, a minimum is below it")
+        return lines
+
+    def _own_words(self) -> list[str]:
+        """Lines on what products have in common, and on clocks that bend."""
+        lines = []
+        if self.line.size:
+            about = [c.subject for c in self.columns if c.name == "covariate"]
+            lines.append(
+                f"product ~ normal({' + '.join(['common', *about])}, spread of products),"
+                " spread of products estimated"
+            )
+        for what, sharing in (("shape", self.structure.shape), ("spread", self.structure.spread)):
+            if sharing == "shared":
+                lines.append(f"one {what} for all products")
+            elif sharing == "pooled":
+                lines.append(
+                    f"log {what} of a product ~ normal(common log {what}, spread of products)"
+                )
+        if "lot_in_both_directions" in self.others:
+            lines.append(
+                "the unexposed strengths of a lot's directions share a part: normal(0, spread)"
+            )
+        if self.bow.size:
+            lines.append("log dose on the common clock = a quadratic in the clock's parameters")
         return lines
 
     @property

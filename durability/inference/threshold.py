@@ -15,6 +15,7 @@ import numpy as np
 
 from durability import catalogue
 from durability.exposure import delivery
+from durability.inference.learned import clock_flags
 from durability.inference.model import Model
 from durability.statement import Statement, Statements, Subject
 
@@ -33,6 +34,14 @@ EXPLANATIONS: dict[str, str] = {
     "normal_scatter": "Strips scatter by a constant amount, whatever strength is left (normal).",
     "prior_of_spread": "Priors of models/priors.toml on spreads and shape stand where data are"
     " few.",
+    "products_pooled": "The threshold doses of products are partially pooled about a line in their"
+    " covariates, or about a common level.",
+    "shape_shared": "One shape of the curve serves all products.",
+    "shape_pooled": "The shapes of products are partially pooled about a common shape.",
+    "clock_from_prior": "The exposures differ too little, or in too few settings, to say much of the"
+    " activation energy or the reciprocity exponent: there the prior speaks.",
+    "clock_not_told_apart": "Temperature and irradiance changed together over the exposures: the"
+    " data do not tell activation energy and reciprocity exponent apart, their priors do.",
     "lamp_setting": "The dose is read at the lamp setting of this exposure.",
     "cycle_continues": "The lamp runs the stated cycle at its mean irradiance until that dose.",
     "no_unexposed_strips": "No unexposed strips were tested: the retained fraction is relative to a"
@@ -98,11 +107,15 @@ def _assumptions(fit: Fit, of: Subject | None) -> tuple[str, ...]:
     names = [form, f"{fit.model.errors}_scatter", "prior_of_spread"]
     if of in ("new_lot", "single_specimen"):
         names.append("lots_exchangeable")
+    if fit.model.line.size:
+        names.append("products_pooled")
+    if fit.model.structure.shape != "product" and len(fit.model.materials) > 1:
+        names.append(f"shape_{fit.model.structure.shape}")
     return tuple(names)
 
 
 def _base_flags(fit: Fit, material: str) -> list[str]:
-    flags = list(fit.model.flags[material])
+    flags = [*fit.model.flags[material], *clock_flags(fit, material)]
     if not fit.diagnostics.ok:
         flags.append("diagnostics_failed")
     if fit.diagnostics.retried:

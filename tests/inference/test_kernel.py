@@ -27,7 +27,7 @@ from durability.inference.coordinates import (
     layout,
     pack,
 )
-from durability.inference.model import Errors, Model, priors
+from durability.inference.model import Errors, Model, Structure, priors
 from durability.laws import Law, read_law
 from durability.study.model import Exposure, Segment, Study
 
@@ -71,8 +71,14 @@ def density(buffer: np.ndarray, at: np.ndarray) -> tuple[float, np.ndarray]:
     return float(kernel.log_density(at, gradient, buffer)), gradient
 
 
-def case_of(study: Study, law: str | Law, errors: Errors = "lognormal") -> Case:
-    model = build_model(study, read_law(law) if isinstance(law, str) else law, errors=errors)
+def case_of(
+    study: Study, law: str | Law, errors: Errors = "lognormal", structure: Structure = Structure()
+) -> Case:
+    read = read_law(law) if isinstance(law, str) else law
+    return case_of_model(study, build_model(study, read, errors=errors, structure=structure))
+
+
+def case_of_model(study: Study, model: Model) -> Case:
     at, _ = find(model)
     lay = layout(model)
     plain = replace(
@@ -333,7 +339,7 @@ def test_two_lamp_settings_keep_the_gradient():
     study = study_of(columns_of(2, *labels), exposures=lamps, polymer="polypropylene")
     it = case_of(study, "stretched-exponential")
     assert {c.name for c in it.model.columns} == {
-        "reciprocity_exponent", "activation_energy", "dose_calibration",
+        "reciprocity_exponent", "activation_energy", "dose_calibration", "lamp_temperature",
     }  # fmt: skip
     assert_gradient(it, it.points(3), it.buffer)
 

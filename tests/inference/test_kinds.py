@@ -18,9 +18,10 @@ from scipy import integrate
 from test_kernel import Case, assert_gradient, case_of, density
 
 from durability.inference import Sampler, fit
-from durability.inference.coordinates import pack, spread_of_score
+from durability.inference.coordinates import own_values, pack, spread_of_score, spread_priors
 from durability.inference.graph import plain_model
 from durability.inference.kernel import half_normal_score
+from durability.inference.model import spread_name
 from durability.laws import laws
 from durability.study import StudyError
 from durability.study.model import Study
@@ -96,7 +97,7 @@ def declared(*rows: tuple[float, float, float, str], lot: str = "L1") -> xarray.
 def point_of(it: Case, theta: np.ndarray) -> tuple[dict[str, Any], float]:
     """PyMC's point for theta (integrated effects left out) and the log Jacobian of the scores."""
     model, lay = it.model, it.layout
-    shapes = np.exp(theta[lay.shape]).reshape(lay.n_product, lay.n_shape)
+    shapes = np.exp(own_values(model, theta)[1])
     shape = {s.name: shapes[model.main_product, i] for i, s in enumerate(model.law.shapes)}
     main = theta[lay.main]
     if not model.half_loss:
@@ -104,25 +105,34 @@ def point_of(it: Case, theta: np.ndarray) -> tuple[dict[str, Any], float]:
         anchor = inverse(model.anchor[model.main_product], shape)
         main = main + np.log(inverse(model.fraction, shape) / anchor)
     level = "log_half_loss_dose" if model.half_loss else "log_threshold_dose"
-    point: dict[str, Any] = {level: main, "strip_spread_log__": theta[lay.spread]}
-    for i, s in enumerate(model.law.shapes):
-        point[f"shape_{s.name}_log__"] = theta[lay.shape].reshape(-1, lay.n_shape)[:, i]
+    point: dict[str, Any] = {level: main}
+    families = (*model.groups, *model.others)
+    n_slot = {"shape": lay.n_shape_slot, "strip": lay.n_spread_slot}
+    for i, name in enumerate(["strip_spread", *(f"shape_{s.name}" for s in model.law.shapes)]):
+        values = theta[lay.shape].reshape(-1, max(lay.n_shape, 1))[:, i - 1] if i else (
+            theta[lay.spread]
+        )  # fmt: skip
+        if n_slot[name.split("_")[0]] == lay.n_product and name not in families:
+            point[f"{name}_log__"] = values
+        else:
+            point[f"common_{name}_log__"] = values[0]
     if lay.n_reading:
         point["reading_spread_log__"] = theta[lay.reading]
     if lay.n_beta:
-        point["linear"] = theta[: lay.n_beta]
+        cut = any(c.bounded for c in model.columns)
+        point["linear_score" if cut else "linear"] = theta[: lay.n_beta]
     jacobian = 0.0
-    for f, group in enumerate(model.groups):
-        score = float(theta[lay.scale][f])
-        name = f"{group}_spread_of_threshold"
-        point[f"{name}_log__"] = np.log(spread_of_score(score, name))
-        jacobian += np.log(half_normal_score(score)[1])
-        point[f"{group}_effect"] = theta[lay.effect][model.effect_index[:, 0] == f]
+    scores = theta[lay.scale.start : lay.main.start]
+    labels = [f"product_spread_of_{f}" if f.startswith(("shape_", "strip_")) else spread_name(f)
+              for f in families]  # fmt: skip
+    labels += [] if lay.start_fixed else ["lot_spread_of_strength"]
+    labels += ["product_spread_of_threshold"] if lay.pooled else []
+    for score, label, prior in zip(scores, labels, spread_priors(model), strict=True):
+        point[f"{label}_log__"] = np.log(spread_of_score(float(score), prior))
+        jacobian += np.log(half_normal_score(float(score))[1])
+    for f, family in enumerate(families):
+        point[f"{family}_effect"] = theta[lay.effect][model.effect_index[:, 0] == f]
     if lay.start_scale is not None:
-        score = float(theta[lay.start_scale])
-        name = "lot_spread_of_strength"
-        point[f"{name}_log__"] = np.log(spread_of_score(score, name))
-        jacobian += np.log(half_normal_score(score)[1])
         point["log_unexposed_strength"] = theta[lay.start]
     return point, jacobian
 
