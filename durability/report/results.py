@@ -9,6 +9,7 @@ the earlier results as they were.
 from __future__ import annotations
 
 import datetime
+import functools
 import hashlib
 import json
 from collections.abc import Sequence
@@ -50,7 +51,7 @@ CAUTIONS = (
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Results:
     """Everything one run says.
 
@@ -80,6 +81,10 @@ class Results:
 
     def quotable(self) -> Statements:
         """All statements: the run's own, what the second look adds, and other assurances."""
+        return self._quotable
+
+    @functools.cached_property
+    def _quotable(self) -> Statements:
         second = self.second.statements() if self.second else ()
         said = {s.id: s for s in (*self.assured, *second, *self.statements)}
         own = {s.id for s in self.statements}
