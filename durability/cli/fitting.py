@@ -14,6 +14,7 @@ from durability.cli.options import Errors, File, Folder, Json, LawName, Level, O
 from durability.terminal import print_cautions, print_json, print_statements
 
 if TYPE_CHECKING:
+    from durability.inference import Fit
     from durability.study import Study
 
 
@@ -30,6 +31,9 @@ def fit(
     method: Annotated[
         str, typer.Option("--method", help="bayes, or likelihood: quick, keeps no results folder.")
     ] = "bayes",
+    quick: Annotated[
+        bool, typer.Option("--quick", help="Approximate, in a second; keeps no results folder.")
+    ] = False,
 ) -> None:
     """Fit a degradation law and state the threshold doses."""
     with errors_in_words(json):
@@ -39,13 +43,16 @@ def fit(
         if method == "likelihood":
             _fit_by_likelihood(read, law, errors, level, out, json, quiet)
             return
-        made, record = fitted(read, law, errors, level, seed, out, quiet)
+        if quick:
+            made, record = _quick(read, law, errors, level, seed), {"seed": seed}
+        else:
+            made, record = fitted(read, law, errors, level, seed, out, quiet)
         statements = made.statements()
         if json:
             print_json(
                 {
                     "fit": {"law": made.law, "diagnostics": made.diagnostics.to_dict()},
-                    "run": {k: record[k] for k in ("seed", "version", "key")},
+                    "run": {k: record[k] for k in ("seed", "version", "key") if k in record},
                     "statements": statements.to_list(),
                 }
             )
@@ -55,6 +62,15 @@ def fit(
             if not quiet:
                 print_cautions(read.cautions)
         gate(made)
+
+
+def _quick(study: Study, law: str | None, errors: str, level: float | None, seed: int) -> Fit:
+    from durability.inference import DEFAULT_LAW
+    from durability.inference import fit as run
+
+    return run(
+        study, method="quick", law=law or DEFAULT_LAW, errors=errors, level=level, seed=seed,  # type: ignore[arg-type]
+    )  # fmt: skip
 
 
 def _fit_by_likelihood(

@@ -303,9 +303,9 @@ def build_model(
     reading_index = np.array(
         [with_readings.index(m) if m in with_readings else -1 for m in materials], dtype=np.int64
     )
-    main_prior = np.array(
-        [[largest[k], book["threshold_dose"]["sd_log"]] for k in mains]
-    ).reshape(-1, 2)
+    main_prior = np.array([[largest[k], book["threshold_dose"]["sd_log"]] for k in mains]).reshape(
+        -1, 2
+    )
     full_line = np.zeros((0, 0))
     if line is not None:  # one centre a family of exposures
         for family in {f for _, f in mains}:

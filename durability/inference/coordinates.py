@@ -15,8 +15,8 @@ from typing import Any
 import numpy as np
 
 from durability.inference import kernel as k
-from durability.inference.straight import straightened
 from durability.inference.model import Column, Model, priors, spread_name
+from durability.inference.straight import straightened
 
 N_KNOT = 41
 N_DENSE = 300  # parameters that are mixed with each other; group effects beyond are scaled apart
@@ -142,7 +142,7 @@ def cut_off(column: Column, score: Any) -> np.ndarray:
 
 
 def column_values(model: Model, theta: np.ndarray) -> np.ndarray:
-    """Values of the columns (..., n_column) at theta (..., n_y), scores of cut-off priors undone."""
+    """Values of the columns (..., n_column) at theta (..., n_y), cut-off scores undone."""
     beta = np.array(theta[..., : len(model.columns)], dtype=float)
     for j, column in enumerate(model.columns):
         if column.bounded:

@@ -3,9 +3,9 @@
     log threshold dose of a product ~ normal(common + coefficients @ terms, spread of products)
 
 A covariate enters as its relative departure from the mean over products (linear), as the logarithm
-of its ratio to the geometric mean (log; the coefficient is then a power), as a low-rank smooth curve
-(a line and bends whose coefficients are small), or by class. Products scatter about the line, so
-that two products never make a slope certain.
+of its ratio to the geometric mean (log; the coefficient is then a power), as a low-rank smooth
+curve (a line and bends whose coefficients are small), or by class. Products scatter about the line,
+so that two products never make a slope certain.
 """
 
 from __future__ import annotations

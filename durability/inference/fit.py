@@ -408,9 +408,7 @@ class Fit:
         the_law = law if isinstance(law, Law) else read_law(law)
         study = with_strength(study)
         structure = Structure.from_json(posterior.attrs.get("structure", "{}"))
-        model = build_model(
-            study, the_law, errors=posterior.attrs["errors"], structure=structure
-        )
+        model = build_model(study, the_law, errors=posterior.attrs["errors"], structure=structure)
         plain = {k: getattr(v, "item", lambda v=v: v)() for k, v in posterior.attrs.items()}
         settings = Sampler(**{k: plain[k] for k in _SETTINGS})
         kept: dict[str, Any] = {k: plain[f"check_{k}"] for k in _CHECKS}
@@ -463,7 +461,7 @@ _CHECKS = tuple(f.name for f in fields(Diagnostics))
 def fit(
     study: Study | str | Path,
     *,
-    method: Literal["bayes"] = "bayes",
+    method: Literal["bayes", "quick"] = "bayes",
     law: str | Path | Law = DEFAULT_LAW,
     errors: Errors = "lognormal",
     level: float | None = None,
@@ -487,7 +485,7 @@ def fit(
 def fit(
     study: Study | str | Path,
     *,
-    method: Literal["bayes", "likelihood"] = "bayes",
+    method: Literal["bayes", "quick", "likelihood"] = "bayes",
     law: str | Path | Law = DEFAULT_LAW,
     errors: Errors | Literal["power", "student"] = "lognormal",
     level: float | None = None,
@@ -507,8 +505,9 @@ def fit(
     Parameters
     ----------
     study : a study or the path of its folder.
-    method : ``"bayes"``, or ``"likelihood"`` for `durability.inference.likelihood.fit_study`, which
-        takes neither sampler nor seed.
+    method : ``"bayes"``; ``"quick"`` for weighted draws within a second, approximate and with a
+        verdict on itself (`durability.inference.quick`); or ``"likelihood"`` for
+        `durability.inference.likelihood.fit_study`, which takes neither sampler nor seed.
     law : name of a law of models/laws, path of a law file, or a `Law`.
     errors : ``"lognormal"``: scatter is a constant share of the strength; ``"normal"``: scatter is
         constant.
@@ -561,9 +560,12 @@ def fit(
         )
     settings = sampler or Sampler()
     names = parameter_names(model)
-    drawn = sample(model, sampler=settings, seed=seed, progress=progress)
-    checked = diagnose(drawn.theta, names, drawn.stats)
-    if not checked.ok or checked.divergences:
+    if method == "quick":
+        drawn, checked = _quick(model, settings, seed, progress)
+    else:
+        drawn = sample(model, sampler=settings, seed=seed, progress=progress)
+        checked = diagnose(drawn.theta, names, drawn.stats)
+    if method != "quick" and (not checked.ok or checked.divergences):
         careful = replace(
             settings,
             target_accept=0.98,
@@ -597,6 +599,16 @@ def fit(
         settings=drawn.settings,
         seconds=drawn.seconds,
     )
+
+
+def _quick(
+    model: Model, settings: Sampler, seed: int, progress: Progress | None
+) -> tuple[Sample, Diagnostics]:
+    from durability.inference.diagnostics import diagnose_quick
+    from durability.inference.quick import quick_sample
+
+    drawn, weighted = quick_sample(model, sampler=settings, seed=seed, progress=progress)
+    return drawn, diagnose_quick(weighted.pareto, weighted.effective, len(weighted.z))
 
 
 def parameter_names(model: Model) -> list[str]:

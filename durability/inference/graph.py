@@ -33,9 +33,9 @@ def plain_model(
     -------
     pymc.Model with variables ``log_threshold_dose`` (``log_half_loss_dose`` for a law that may
     never fall to the fraction asked), ``<group>_effect`` and ``<group>_spread_of_threshold`` of
-    lots and other groups, ``shape_<name>``, ``strip_spread``, ``reading_spread`` (of a pooled shape
-    or spread, ``common_`` and the name, and ``<name>_effect``), ``linear`` (columns; ``linear_score``
-    where a prior is cut off at limits),
+    lots and other groups, ``shape_<name>``, ``strip_spread``, ``reading_spread`` (of a pooled
+    shape or spread, ``common_`` and the name, and ``<name>_effect``), ``linear`` (columns;
+    ``linear_score`` where a prior is cut off at limits),
     ``lot_spread_of_strength``, ``log_unexposed_strength``, ``start_effect`` (of each lot and
     direction) and ``specimen_level`` (of each specimen read repeatedly).
     """
@@ -214,7 +214,8 @@ def _shared_strength(model: Model, pm: Any, series_of_cell: np.ndarray) -> Any:
     family = "lot_in_both_directions"
     if family not in model.others:
         return 0.0
-    mine = np.flatnonzero(model.effect_index[:, 0] == len(model.groups) + model.others.index(family))
+    place = len(model.groups) + model.others.index(family)
+    mine = np.flatnonzero(model.effect_index[:, 0] == place)
     key = spread_name(family)
     width = pm.HalfNormal(key, priors()[key]["scale"])
     effect = pm.Normal(f"{family}_effect", 0.0, width, shape=mine.size)

@@ -23,8 +23,8 @@ are partially pooled, of an effect with a spread of its own; products may share 
 effects may be partially pooled about a line in covariates, whose intercept and slopes are columns.
 Columns have a normal prior; one that is cut off at limits is sampled as the normal score of its
 prior, and a spline gives its value. An exposure whose clock bends in the columns (a sky) brings
-quadratic terms of its own. In y they are taken up by a column that this exposure alone has (how warm
-its specimens are), else by the main effects, so that the likelihood is straight there.
+quadratic terms of its own. In y they are taken up by a column that this exposure alone has (how
+warm its specimens are), else by the main effects, so that the likelihood is straight there.
 
 A product of one lot has no lot effect in y: main effect and lot effect only meet as their sum, so
 the effect is integrated out here and drawn afterwards from its exact conditional distribution.

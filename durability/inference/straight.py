@@ -93,7 +93,7 @@ def _take_up(
         alone = touched[x] & ~np.any(others, axis=0) if others else touched[x]
         fit = [j for j in np.flatnonzero(alone) if _can_stand(model, at, pairs[x], slope[x], j)]
         if fit:
-            pivots[x] = max(fit, key=lambda j: abs(slope[x][j]) * width[j])  # noqa: B023
+            pivots[x] = max(fit, key=lambda j: abs(slope[x][j]) * width[j])
     taken = set(pivots.values())
     common: dict[str, Pairs] = {}
     for family in {model.families[x] for x in pairs}:
@@ -136,9 +136,10 @@ def _can_stand(model: Model, at: np.ndarray, pairs: Pairs, slope: np.ndarray, j:
             products += (value * model.columns[i].sd * model.columns[k].sd) ** 2
         elif i != k:
             other = model.columns[k if i == j else i]
-            ends = np.array([
-                max(other.low, other.mean - 4 * other.sd), min(other.high, other.mean + 4 * other.sd)
-            ])  # fmt: skip
+            reach = 4 * other.sd
+            ends = np.array(
+                [max(other.low, other.mean - reach), min(other.high, other.mean + reach)]
+            )
             least += (value / slope[j] * (ends - at[k if i == j else i])).min()
     wide = abs(slope[j]) * column.sd >= WIDE_ENOUGH * np.sqrt(products)
     return bool(least > SMALLEST_GAIN and wide)

@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     from durability.inference.fit import Fit
 
 EXPLANATIONS: dict[str, str] = {
+    "quick_answer": "A quick answer by weighted draws instead of chains: approximate; not for a"
+    " report.",
     "law_form": "The degradation law named has the right form between and beyond the doses tested.",
     "laws_averaged": "The truth is near one of the degradation laws averaged, weighted by how well"
     " each foretold the largest doses when they were hidden.",
@@ -38,8 +40,8 @@ EXPLANATIONS: dict[str, str] = {
     " covariates, or about a common level.",
     "shape_shared": "One shape of the curve serves all products.",
     "shape_pooled": "The shapes of products are partially pooled about a common shape.",
-    "clock_from_prior": "The exposures differ too little, or in too few settings, to say much of the"
-    " activation energy or the reciprocity exponent: there the prior speaks.",
+    "clock_from_prior": "The exposures differ too little, or in too few settings, to say much of"
+    " the activation energy or the reciprocity exponent: there the prior speaks.",
     "clock_not_told_apart": "Temperature and irradiance changed together over the exposures: the"
     " data do not tell activation energy and reciprocity exponent apart, their priors do.",
     "lamp_setting": "The dose is read at the lamp setting of this exposure.",
@@ -118,6 +120,8 @@ def _base_flags(fit: Fit, material: str) -> list[str]:
     flags = [*fit.model.flags[material], *clock_flags(fit, material)]
     if not fit.diagnostics.ok:
         flags.append("diagnostics_failed")
+    if fit.diagnostics.quick:
+        flags.append("quick_answer")
     if fit.diagnostics.retried:
         flags.append("sampled_again")
     if "prior_from" in fit.posterior.attrs:

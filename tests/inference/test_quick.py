@@ -66,3 +66,25 @@ def test_the_shape_of_weights_is_that_of_their_tail():
 def test_weights_that_rest_on_a_few_draws_have_no_shape():
     weight, shape = smoothed(np.array([0.0, -np.inf, -1.0]))
     assert np.isinf(shape) and weight.tolist() == [1.0, 0.0, 0.0]
+
+
+def test_a_quick_fit_states_and_flags_what_it_is(tmp_path):
+    from typer.testing import CliRunner
+
+    from durability import fit
+    from durability.cli import app
+
+    study = study_of(
+        strips_of(
+            np.random.default_rng(3), truth_of(300.0), doses=(0.0, 100.0, 300.0, 500.0), strips=5
+        )
+    )
+    got, chains = fit(study, method="quick", seed=1), fit(study, seed=1)
+    for a, b in zip(got.threshold_dose(0.5), chains.threshold_dose(0.5), strict=True):
+        assert "quick_answer" in a.flags and "quick_answer" not in b.flags
+        assert a.value is not None and a.value == pytest.approx(b.value, rel=0.05)
+    assert "a quick answer, good enough" in repr(got)
+    answer = CliRunner().invoke(
+        app, ["fit", "examples/uv-cycles", "--quick", "--json", "--out", str(tmp_path / "r")]
+    )
+    assert '"pareto"' in answer.stdout and not (tmp_path / "r").exists()

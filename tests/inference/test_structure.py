@@ -105,7 +105,8 @@ def under_a_sky(monkeypatch: pytest.MonkeyPatch) -> Study:
     monkeypatch.setattr(clock, "_terms", lambda s, ms: {m: sky_terms(s, m) for m in ms})
     columns = strips(5, exposures=("X", "Y"), materials=1, lots=2)
     return study_of(columns, exposures=(
-        lamp("X", 0.35, 63.0), Exposure(name="Y", lamp="outdoor", axis="h", dose_unit="h", site="phoenix"),
+        lamp("X", 0.35, 63.0),
+        Exposure(name="Y", lamp="outdoor", axis="h", dose_unit="h", site="phoenix"),
     ))  # fmt: skip
 
 
@@ -187,10 +188,14 @@ def test_a_prior_cut_off_at_limits_is_a_truncated_normal():
     assert bound_table(column).shape[1] == 5
 
 
-@pytest.mark.parametrize(("covariates", "expected"), [
-    ({"density": "log"}, "loading"),  # names what there is
-    ({"loading": "smooth"}, "at least 5"),
-])
+@pytest.mark.parametrize(
+    ("covariates", "expected"),
+    [
+        ({"density": "log"}, "loading"),  # names what there is
+        ({"loading": "smooth"}, "at least 5"),
+    ],
+)
 def test_a_covariate_that_cannot_be_used_is_a_problem_in_words(covariates, expected):
     with pytest.raises(StudyError, match=expected):
-        build_model(LOADED, read_law(LAW), structure=Structure(covariates=tuple(covariates.items())))
+        structure = Structure(covariates=tuple(covariates.items()))
+        build_model(LOADED, read_law(LAW), structure=structure)
