@@ -42,6 +42,7 @@ _HOMES = {
     "conformance": "durability.retention",
     "convert_dose": "durability.exposure",
     "crossings_of": "durability.inference.crossing",
+    "compare_packages": "durability.decisions",
     "compare_laws": "durability.inference.likelihood",
     "fit": "durability.inference",
     "fit_curve": "durability.inference.likelihood",
@@ -91,6 +92,7 @@ __all__ = [*sorted(_HOMES), "__version__"]  # pyright: ignore[reportUnsupportedD
 if TYPE_CHECKING:
     from durability.decisions.covering import cover as cover
     from durability.decisions.exposed import exposed as exposed
+    from durability.decisions import compare_packages as compare_packages
     from durability.exposure import chamber as chamber
     from durability.exposure import convert_dose as convert_dose
     from durability.exposure import read_site as read_site

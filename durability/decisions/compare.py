@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from durability.decisions.bounds import FLAGS, Bound, bound_of
+from durability.decisions.pooling import pooled_factors
 from durability.statement import Statement, Statements, Subject
 
 if TYPE_CHECKING:
@@ -42,6 +44,7 @@ def compare(
         material never reaches the fraction in some draws, the limits that do not exist are None;
         draws in which neither reaches it count as any ratio and so widen both limits. Where
         the data give only a bound of a threshold dose, the ratio is a bound or is left out.
+        Packages are pooled first: see `durability.decisions.pooling`.
 
     Raises
     ------
@@ -58,6 +61,8 @@ def compare(
     if fractions is None:
         required = fit.study.required_strength is not None
         fractions = (*fit.study.thresholds, *([None] if required else []))
+    factors = pooled_factors(fit, fit.materials)
+    against = None if control == question.control else control
     statements: list[Statement] = []
     for material in fit.materials:
         exposure = next((e for e in fit.exposures(material) if e in fit.exposures(control)), None)
@@ -68,67 +73,153 @@ def compare(
                 continue
             for of in COMPARED:
                 for fraction in fractions:
-                    found = _ratio(fit, material, control, direction, exposure, of, fraction, level)
+                    mine, theirs = (
+                        one_package(fit, m, (direction,), exposure, of, fraction, pooled=factors)
+                        for m in (material, control)
+                    )
+                    found = ratio_statement(
+                        fit, mine, theirs, direction=direction or None, level=level,
+                        against=against, pooled=factors is not None,
+                    )  # fmt: skip
                     if found is not None:
                         statements.append(found)
     return Statements(statements)
 
 
-def _ratio(
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class OnePackage:
+    """One side of a ratio: threshold draws (draw,) of a material, and what is known of them."""
+
+    material: str
+    exposure: str
+    of: Subject
+    fraction: float | None
+    share: float | None
+    tau: NDArray[np.float64]
+    bound: Bound | None
+    extrapolated: bool
+
+
+def one_package(
     fit: ThresholdPosterior,
     material: str,
-    control: str,
-    direction: str,
+    directions: Sequence[str],
     exposure: str,
     of: Subject,
     fraction: float | None,
-    level: float,
-) -> Statement | None:
+    *,
+    share: float | None = None,
+    pooled: Mapping[str, NDArray[np.float64]] | None = None,
+) -> OnePackage:
+    """Threshold draws of a material, at the worst of the directions, draw by draw.
+
+    Parameters
+    ----------
+    fit : the fit.
+    material, directions, exposure, of, fraction, share : the subject.
+    pooled : factors of `durability.decisions.pooling.pooled_factors`.
+    """
     import numpy as np
 
-    mine, theirs = (
-        fit.threshold_draws(fraction, of=of, material=m, direction=direction, exposure=exposure)
-        for m in (material, control)
+    tau = np.min(
+        [
+            fit.threshold_draws(
+                fraction, of=of, material=material, direction=d, exposure=exposure,
+                **({} if share is None else {"share": share}),
+            )
+            for d in directions
+        ],
+        axis=0,
+    )  # fmt: skip
+    bounds = [
+        bound_of(
+            fit, fraction, of=of, material=material, direction=d, exposure=exposure, share=share
+        )
+        for d in directions
+    ]
+    # the worst of several is bounded above by any of them, and below only where all are
+    bound: Bound | None = next((b for b in bounds if b == "upper"), None)
+    if bound is None and all(b == "lower" for b in bounds):
+        bound = "lower"
+    tau = tau if pooled is None else tau * pooled[material]
+    return OnePackage(
+        material=material,
+        exposure=exposure,
+        of=of,
+        fraction=fraction,
+        share=share,
+        tau=tau,
+        bound=bound,
+        extrapolated=float(np.median(tau)) > fit.last_dose(material, exposure),
     )
+
+
+def ratio_statement(
+    fit: ThresholdPosterior,
+    mine: OnePackage,
+    theirs: OnePackage,
+    *,
+    direction: str | None,
+    level: float,
+    against: str | None = None,
+    pooled: bool = False,
+) -> Statement | None:
+    """The ratio of two threshold doses as a statement; None where nothing may be said of it.
+
+    Parameters
+    ----------
+    fit : the fit.
+    mine, theirs : numerator and denominator.
+    direction : named where both are of one.
+    level : probability carried by the interval.
+    against : the denominator, named where it is not the study's control.
+    pooled : the draws are of pooled packages.
+    """
+    import numpy as np
+
     with np.errstate(invalid="ignore", divide="ignore"):
-        ratio = mine / theirs
+        ratio = mine.tau / theirs.tau
     undefined = np.isnan(ratio)
     least, most = np.where(undefined, 0.0, ratio), np.where(undefined, np.inf, ratio)
     middle = [float(np.quantile(x, 0.5, method="lower")) for x in (least, most)]
     value = middle[0] if middle[0] == middle[1] and math.isfinite(middle[0]) else None
-    bounds: list[Bound | None] = [
-        bound_of(fit, fraction, of=of, material=m, direction=direction, exposure=exposure)
-        for m in (material, control)
-    ]
+    bounds = (mine.bound, theirs.bound)
     limits = _limits(least, most, level, *bounds)
     if limits is None:
         return None
     low, high, sides = limits
-    extrapolated = _beyond(fit, mine, material, exposure) or _beyond(fit, theirs, control, exposure)
+    extrapolated = mine.extrapolated or theirs.extrapolated
     flags = {
         "extrapolated": extrapolated,
         **{name: True for bound in bounds if bound is not None for name in FLAGS[bound]},
         "ratio_undefined_in_part": bool(undefined.any()),
-        "threshold_may_not_exist": bool(np.isinf(mine).any() or np.isinf(theirs).any()),
+        "threshold_may_not_exist": bool(np.isinf(mine.tau).any() or np.isinf(theirs.tau).any()),
+    }
+    leans = {
+        "ratio_belongs_to_fraction": True,
+        "worse_direction": direction is None and len(fit.directions(mine.material)) > 1,
+        "packages_pooled": pooled,
     }
     return Statement(
         quantity="ratio_of_threshold_doses",
         unit="1",
-        of=of,
+        of=mine.of,
         value=None if any(bounds) else value,
         low=low,
         high=high,
         level=level,
-        kind="credible" if of == "mean" else "prediction",
+        kind="credible" if mine.of == "mean" else "prediction",
         sides=sides,
-        material=material,
-        direction=direction or None,
-        exposure=exposure,
-        fraction=fraction,
+        material=mine.material,
+        direction=direction,
+        exposure=mine.exposure,
+        fraction=mine.fraction,
+        share=mine.share,
         extrapolated=extrapolated,
         law=fit.law,
-        assumptions=("ratio_belongs_to_fraction",),
+        assumptions=tuple(name for name, applies in leans.items() if applies),
         flags=tuple(name for name, applies in flags.items() if applies),
+        against=against,
     )
 
 
@@ -163,12 +254,4 @@ def _limits(
     return None
 
 
-def _beyond(
-    fit: ThresholdPosterior, tau: NDArray[np.float64], material: str, exposure: str
-) -> bool:
-    import numpy as np
-
-    return float(np.median(tau)) > fit.last_dose(material, exposure)
-
-
-__all__ = ["compare"]
+__all__ = ["OnePackage", "compare", "one_package", "ratio_statement"]

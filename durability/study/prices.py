@@ -8,9 +8,13 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-SQUARE_METRES = {"m^2": 1.0, "m²": 1.0, "m2": 1.0, "yd^2": 0.83612736, "yd²": 0.83612736,
-                 "yd2": 0.83612736, "ft^2": 0.09290304, "ft²": 0.09290304, "ft2": 0.09290304}  # fmt: skip
-"""Square metres in a unit of area: the yard is 0.9144 m by definition (1959)."""
+_METRE, _YARD, _FOOT = 1.0, 0.9144**2, 0.3048**2
+SQUARE_METRES = {
+    **dict.fromkeys(("m^2", "m²", "m2"), _METRE),
+    **dict.fromkeys(("yd^2", "yd²", "yd2"), _YARD),
+    **dict.fromkeys(("ft^2", "ft²", "ft2"), _FOOT),
+}
+"""Square metres in a unit of area: the international yard is 0.9144 m by definition."""
 EXPECTED = 'a price per area, such as "0.85 EUR/m^2"'
 
 
