@@ -184,10 +184,11 @@ def _columns(model: Model, pm: Any) -> Any:
 def _cut_off(column: Column, score: Any) -> Any:
     """The value of a normal prior, cut off at its limits, that has a normal score."""
     import pytensor.tensor as pt
+    from scipy.special import ndtr
 
     root2 = math.sqrt(2.0)
-    below = 0.5 * math.erfc(-(column.low - column.mean) / column.sd / root2)
-    above = 0.5 * math.erfc(-(column.high - column.mean) / column.sd / root2)
+    below = float(ndtr((column.low - column.mean) / column.sd))
+    above = float(ndtr((column.high - column.mean) / column.sd))
     share: Any = below + (above - below) * 0.5 * pt.erfc(-score / root2)
     return column.mean + column.sd * root2 * pt.erfinv(2 * share - 1)
 

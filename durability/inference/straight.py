@@ -91,7 +91,11 @@ def _take_up(
     for x in pairs:
         others = [touched[o] for o in pairs if o != x]
         alone = touched[x] & ~np.any(others, axis=0) if others else touched[x]
-        fit = [j for j in np.flatnonzero(alone) if _can_stand(model, at, pairs[x], slope[x], j)]
+        fit = [
+            j
+            for j in np.flatnonzero(alone).tolist()
+            if _can_stand(model, at, pairs[x], slope[x], j)
+        ]
         if fit:
             pivots[x] = max(fit, key=lambda j: abs(slope[x][j]) * width[j])
     taken = set(pivots.values())
