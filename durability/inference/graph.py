@@ -183,8 +183,10 @@ def _columns(model: Model, pm: Any) -> Any:
 
 def _cut_off(column: Column, score: Any) -> Any:
     """The value of a normal prior, cut off at its limits, that has a normal score."""
-    import pytensor.tensor as pt
+    import pytensor.tensor
     from scipy.special import ndtr
+
+    pt: Any = pytensor.tensor
 
     root2 = math.sqrt(2.0)
     below = float(ndtr((column.low - column.mean) / column.sd))
