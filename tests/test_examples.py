@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import json
+import sys
 from pathlib import Path
 
 import pytest
@@ -21,6 +22,7 @@ def script():
     spec = importlib.util.spec_from_file_location("make_data", EXAMPLES / "make_data.py")
     assert spec is not None and spec.loader is not None
     module = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = module  # a dataclass looks for its module there
     spec.loader.exec_module(module)
     return module
 
