@@ -90,7 +90,7 @@ STUDIES = {
         lots=2,
         directions=("machine",),
         exposures={"cooler": 1.0, "warmer": WARM_FACTOR},
-        hours=(300, 600, 1000, 1500),
+        hours=(400, 800, 1200),
     ),
     "site-cover": Truth(
         tau={"light": 700.0, "heavy": 1500.0},
