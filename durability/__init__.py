@@ -90,9 +90,9 @@ _HOMES = {
 __all__ = [*sorted(_HOMES), "__version__"]  # pyright: ignore[reportUnsupportedDunderAll]
 
 if TYPE_CHECKING:
+    from durability.decisions import compare_packages as compare_packages
     from durability.decisions.covering import cover as cover
     from durability.decisions.exposed import exposed as exposed
-    from durability.decisions import compare_packages as compare_packages
     from durability.exposure import chamber as chamber
     from durability.exposure import convert_dose as convert_dose
     from durability.exposure import read_site as read_site

@@ -81,7 +81,7 @@ def render_html(results: Results, *, drawn: list[Picture] | None = None) -> str:
             failed=failed,
             asked=[] if failed else questions(results),
             unit_of=unit_of,
-        hover=len(results.quotable()) <= MOST_TOLD,
+            hover=len(results.quotable()) <= MOST_TOLD,
             script=Markup(script),  # a file of this package; nothing of a study is in it
             script_hash=base64.b64encode(hashlib.sha256(script.encode()).digest()).decode(),
             answer=[] if failed else answer_sentences(results),

@@ -175,7 +175,7 @@ def left_in_words(s: Statement) -> str:
 
 
 def _strip_remarks(study: Study) -> tuple[dict[int, list[str]], dict[int, int]]:
-    """What to say of single strips, and how many wait to be tested, by the number of their group."""
+    """What to say of single strips, and how many wait to be tested, by group."""
     rows = strip_rows(study)
     code, _ = group_codes(rows)
     found: dict[int, list[str]] = {}

@@ -55,7 +55,7 @@ class Description:
     entered: list[Entered] = field(default_factory=list)
     tensile: Tensile = AS_USUAL
     curves: CurveFiles | None = None
-    front: Front = Front()
+    front: Front = Front()  # noqa: RUF009
     exposures: dict[str, Exposure | None] = field(default_factory=dict)
     materials: dict[str, Material | None] = field(default_factory=dict)
 

@@ -126,7 +126,8 @@ EXPLANATIONS: dict[str, str] = {
         "A package is taken at the worse of its directions, draw by draw: it lasts no longer than "
         "that."
     ),
-    "price_given": "The price is the one that study.toml gives; its own uncertainty is not counted.",
+    "price_given": "The price is the one that study.toml gives; its own uncertainty is not"
+    " counted.",
     "ratio_undefined_in_part": (
         "In some draws neither material ever reaches the fraction, so their ratio does not exist; "
         "the limits are widened to hold any value there."

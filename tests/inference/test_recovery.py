@@ -80,11 +80,11 @@ def test_truths_are_covered_when_weak_strips_are_censored():
 @pytest.mark.parametrize(
     ("count", "design"),
     [
-        (200, {}),
-        (100, {"limit": 0.15}),
-        (100, {"lots": 1, "materials": 1}),
-        (100, {"law": "exponential", "strips": 2}),
-        (100, {"law": "logistic", "doses": (0.0, 600.0)}),
+        (80, {}),
+        (50, {"limit": 0.15}),
+        (60, {"lots": 1, "materials": 1}),
+        (50, {"law": "exponential", "strips": 2}),
+        (50, {"law": "logistic", "doses": (0.0, 600.0)}),
     ],
     ids=["six doses", "censored", "one lot", "two strips", "one dose"],
 )
