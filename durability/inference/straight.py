@@ -9,8 +9,8 @@ specimens are) stands for its log dose beside that one:
     gain t + bow t^2 = y - at - shift,   t = column - at, shift = products of the others / slope,
                                          gain = its coefficient / slope, bow = its square's / slope
 
-A column whose prior is cut off at limits is sampled as a normal score, in which its value bends: its
-linear term is taken up too.
+A column whose prior is cut off at limits is sampled as a normal score, in which its value bends:
+its linear term is taken up too.
 """
 
 from __future__ import annotations
@@ -95,10 +95,8 @@ def _take_up(
                 pairs[x][(int(j), -1)] = float(slope[x][j])
     width = np.array([c.sd for c in model.columns])
     # what each main effect's exposures are, and the one of a family that most products share
-    held = [
-        [str(names[g]) for g in np.flatnonzero((model.cell_index[:, 1] == c) & (model.cell_dose > 0))]
-        for c in range(len(model.mains))
-    ]  # fmt: skip
+    main = np.where(model.cell_dose > 0, model.cell_index[:, 1], -1)
+    held = [[str(x) for x in names[main == c]] for c in range(len(model.mains))]
     base: dict[str, str] = {}
     for family in {f for _, f in model.mains}:
         of = [x for x in pairs if model.families[x] == family]

@@ -164,7 +164,7 @@ def test_a_pooled_shape_is_told_by_the_other_products_too():
     none = fit(study, seed=1, sampler=QUICK, covariates={}, shape="pooled")
     free = fit(study, seed=1, sampler=QUICK, covariates={})
     assert len(none.learned()) == 0
-    width = [float(np.log(f.posterior["shape_k"]).std(["chain", "draw"]).mean())
+    width = [float(np.log(f.posterior["shape_k"].values).std(axis=(0, 1)).mean())
              for f in (none, free)]  # fmt: skip
     assert width[0] < width[1]
 
