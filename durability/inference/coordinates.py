@@ -201,7 +201,7 @@ def pack(model: Model, at: Coordinates) -> np.ndarray:
     plain_mean, plain_sd = plain_priors(model)
     spread_scale = [book[name]["scale"] for name in spread_priors(model)]
     own = np.stack([_own_places(model, lay), model.own_effect], axis=-1)
-    taken = straightened(model, at.bend_at)
+    taken = straightened(model, at.bend_at, lay.main.start)
     bounded = [j for j, c in enumerate(model.columns) if c.bounded]
     bound = [bounded.index(j) if j in bounded else -1 for j in range(lay.n_beta)]
 
@@ -292,7 +292,7 @@ def pack(model: Model, at: Coordinates) -> np.ndarray:
     work = 0
     for place, size in {
         k.W_Y: lay.size, k.W_THETA: lay.size, k.W_BY: lay.size,
-        k.W_SCALE: 2 * len(spread_scale), k.W_BETA: 4 * lay.n_beta,  # these are kernel.from_y's
+        k.W_SCALE: 2 * len(spread_scale), k.W_BETA: 5 * lay.n_beta,  # these are kernel.from_y's
         k.W_LEVEL: n_cell, k.W_LOG_CURVE: n_cell,
         k.W_PULL: n_cell, k.W_SLOPE: n_in * n_cell, k.W_OWN: lay.n_product * n_in,
         k.W_BY_OWN: lay.n_product * n_in,
@@ -388,7 +388,9 @@ def _find(model: Model) -> tuple[Coordinates, np.ndarray]:
     y = theta.copy()
     y[lay.scale.start : lay.size] = 0.0
     y = _climb(buffer, y, np.ones(lay.size, dtype=bool))
-    chol, diagonal = _shape_at(lay, buffer, y)
+    unit = np.ones(lay.size)
+    unit[: lay.n_beta] = plain_priors(model)[1][: lay.n_beta]  # kelvins are not log doses
+    chol, diagonal = _shape_at(lay, buffer, y, unit)
     at = replace(at, centre=y, chol=chol, diagonal=diagonal)
     k.from_y(y, buffer, theta)
     return at, theta
@@ -442,7 +444,9 @@ def _slopes(buffer: np.ndarray, y: np.ndarray, move: np.ndarray) -> np.ndarray:
     return -(up - down) / (2 * step)
 
 
-def _shape_at(lay: Layout, buffer: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _shape_at(
+    lay: Layout, buffer: np.ndarray, y: np.ndarray, unit: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
     """Cholesky factor of the covariance at the mode; scales one by one for many group effects.
 
     Up to `N_DENSE` parameters all enter the factor. Beyond, group effects are taken as independent
@@ -451,7 +455,7 @@ def _shape_at(lay: Layout, buffer: np.ndarray, y: np.ndarray) -> tuple[np.ndarra
     """
     n = y.size
     dense = n if n <= N_DENSE else lay.effect.start
-    length = np.maximum(1.0, 0.1 * np.abs(y))  # longer moves where y is large
+    length = np.maximum(unit, 0.1 * np.abs(y))  # longer moves where y is large
     rows = [_slopes(buffer, y, np.eye(1, n, j)[0] * length[j]) / length[j] for j in range(dense)]
     rows = np.array(rows).reshape(dense, n)
     hessian = (rows[:, :dense] + rows[:, :dense].T) / 2
@@ -462,11 +466,12 @@ def _shape_at(lay: Layout, buffer: np.ndarray, y: np.ndarray) -> tuple[np.ndarra
         curvature = np.clip(_slopes(buffer, y, move)[dense:], 0.05, None)
         hessian -= (rows[:, dense:] / curvature) @ rows[:, dense:].T
         scales = 1 / np.sqrt(curvature)
+    unit = unit[:dense]
     if not (np.isfinite(hessian).all() and np.isfinite(scales).all()):
-        return 0.1 * np.eye(dense), np.full(n - dense, 0.1)
-    values, vectors = np.linalg.eigh(hessian)
-    values = np.clip(values, 0.05, None)  # nothing wider than sd 4.5 in these coordinates
-    covariance = (vectors / values) @ vectors.T
+        return 0.1 * np.diag(unit), np.full(n - dense, 0.1)
+    values, vectors = np.linalg.eigh(hessian * np.outer(unit, unit))
+    values = np.clip(values, 0.05, None)  # nothing wider than 4.5 units in these coordinates
+    covariance = (vectors / values) @ vectors.T * np.outer(unit, unit)
     return np.linalg.cholesky((covariance + covariance.T) / 2), scales
 
 

@@ -449,23 +449,30 @@ def _coordinates(d, w):
     log_jacobian = 0.0
     _run_values(d, w)
     beta, bend_at = at(w, d[W_BETA]), at(x, d[F_BEND_AT])
-    gain, shift = at(beta, 2 * n_beta), at(beta, 3 * n_beta)
+    gain, shift, bow = at(beta, 2 * n_beta), at(beta, 3 * n_beta), at(beta, 4 * n_beta)
     if not raw:
         for j in range(n_beta):
-            gain[j], shift[j] = 1.0, 0.0
+            gain[j], shift[j], bow[j] = 1.0, 0.0, 0.0
         for b in range(d[N_GAIN]):
             j, k = d[d[I_GAIN] + 2 * b], d[d[I_GAIN] + 2 * b + 1]
-            gain[j] += x[d[F_GAIN] + b] * (beta[k] - bend_at[k])
+            if j == k:
+                bow[j] = x[d[F_GAIN] + b]
+            else:
+                gain[j] += x[d[F_GAIN] + b] * (beta[k] - bend_at[k])
         for b in range(d[N_SHEAR]):
             j, i1, i2 = d[d[I_SHEAR] + 3 * b], d[d[I_SHEAR] + 3 * b + 1], d[d[I_SHEAR] + 3 * b + 2]
             if j < n_beta:
-                step = (beta[i1] - bend_at[i1]) * (beta[i2] - bend_at[i2])
-                shift[j] += x[d[F_SHEAR] + b] * step
+                step = beta[i2] - bend_at[i2] if i2 >= 0 else 1.0
+                shift[j] += x[d[F_SHEAR] + b] * (beta[i1] - bend_at[i1]) * step
         for j in range(n_beta):
-            if gain[j] != 1.0 or shift[j] != 0.0:
-                theta[j] = bend_at[j] + (theta[j] - bend_at[j] - shift[j]) / gain[j]
+            if gain[j] != 1.0 or shift[j] != 0.0 or bow[j] != 0.0:
+                # bow t^2 + gain t = y; from here on gain is the slope there
+                t = theta[j] - bend_at[j] - shift[j]
+                slope = math.sqrt(gain[j] * gain[j] + 4.0 * bow[j] * t)
+                theta[j] = bend_at[j] + 2.0 * t / (gain[j] + slope)
+                gain[j] = slope
                 beta[j] = theta[j]
-                log_jacobian -= math.log(gain[j])
+                log_jacobian -= math.log(slope)
     for i in range(n_scale):
         place = d[T_SCALE] + i
         if not raw:
@@ -510,8 +517,8 @@ def _coordinates(d, w):
     for b in range(d[N_SHEAR]):  # main effects move with their lots, hence last
         j, i1, i2 = d[d[I_SHEAR] + 3 * b], d[d[I_SHEAR] + 3 * b + 1], d[d[I_SHEAR] + 3 * b + 2]
         if j >= n_beta:
-            step = (beta[i1] - bend_at[i1]) * (beta[i2] - bend_at[i2])
-            theta[j] += x[d[F_SHEAR] + b] * step
+            step = beta[i2] - bend_at[i2] if i2 >= 0 else 1.0
+            theta[j] += x[d[F_SHEAR] + b] * (beta[i1] - bend_at[i1]) * step
     return log_jacobian
 
 
@@ -531,8 +538,11 @@ def _back(d, w):
         j, i1, i2 = d[d[I_SHEAR] + 3 * b], d[d[I_SHEAR] + 3 * b + 1], d[d[I_SHEAR] + 3 * b + 2]
         if j >= n_beta:
             by_step = by[j] * x[d[F_SHEAR] + b]
-            by[i1] += by_step * (beta[i2] - bend_at[i2]) * slopes[i1]
-            by[i2] += by_step * (beta[i1] - bend_at[i1]) * slopes[i2]
+            step = beta[i2] - bend_at[i2] if i2 >= 0 else 1.0
+            theta[j] -= x[d[F_SHEAR] + b] * (beta[i1] - bend_at[i1]) * step  # as lots know it
+            by[i1] += by_step * step * slopes[i1]
+            if i2 >= 0:
+                by[i2] += by_step * (beta[i1] - bend_at[i1]) * slopes[i2]
     for k in range(d[N_EFFECT]):
         family, parent = d[d[I_EFFECT] + 2 * k], d[d[I_EFFECT] + 2 * k + 1]
         hat, v, w2 = x[d[F_EFFECT] + 2 * k], x[d[F_EFFECT] + 2 * k + 1], scale[2 * family]
@@ -587,16 +597,22 @@ def _back(d, w):
         place = d[T_SCALE] + i
         _, slope, second = bent(y[place], at(x, d[F_BEND] + 5 * n_knot * i), n_knot)
         by[place] = by[place] * slope + second / slope
-    for b in range(d[N_SHEAR]):  # a column that takes up others is in no other's terms
+    # a column that takes up others is in no other's terms
+    bow = at(beta, 4 * n_beta)
+    for j in range(n_beta):  # the slope's logarithm is in the density, and bends with the column
+        by[j] -= 2.0 * bow[j] / gain[j]
+    for b in range(d[N_GAIN]):
+        j, k = d[d[I_GAIN] + 2 * b], d[d[I_GAIN] + 2 * b + 1]
+        if j != k:
+            by_gain = (-by[j] * (theta[j] - bend_at[j]) - 1.0) / gain[j]
+            by[k] += by_gain * x[d[F_GAIN] + b] * slopes[k]
+    for b in range(d[N_SHEAR]):
         j, i1, i2 = d[d[I_SHEAR] + 3 * b], d[d[I_SHEAR] + 3 * b + 1], d[d[I_SHEAR] + 3 * b + 2]
         if j < n_beta:
             by_step = -by[j] / gain[j] * x[d[F_SHEAR] + b]
-            by[i1] += by_step * (beta[i2] - bend_at[i2]) * slopes[i1]
-            by[i2] += by_step * (beta[i1] - bend_at[i1]) * slopes[i2]
-    for b in range(d[N_GAIN]):
-        j, k = d[d[I_GAIN] + 2 * b], d[d[I_GAIN] + 2 * b + 1]
-        by_gain = (-by[j] * (theta[j] - bend_at[j]) - 1.0) / gain[j]
-        by[k] += by_gain * x[d[F_GAIN] + b] * slopes[k]
+            by[i1] += by_step * (beta[i2] - bend_at[i2] if i2 >= 0 else 1.0) * slopes[i1]
+            if i2 >= 0:
+                by[i2] += by_step * (beta[i1] - bend_at[i1]) * slopes[i2]
     for j in range(n_beta):
         by[j] /= gain[j]
     return 0.0

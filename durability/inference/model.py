@@ -143,8 +143,8 @@ class Column:
 
     @property
     def label(self) -> str:
-        """Name and subject, as the posterior names its variable."""
-        return f"{self.name}[{self.subject}]"
+        """Name and subject, as the posterior names its variable (where a slash parts folders)."""
+        return f"{self.name}[{self.subject}]".replace("/", "_")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -1,13 +1,16 @@
 """In which coordinates is an exposure's dose linear? Takes up the quadratic terms of its clock.
 
-What strips tell well is the effective dose of each exposure, which is a sum of products of columns:
-a thin curved sheet. In y a column that acts on one exposure alone (how warm its specimens are)
-stands for that exposure's whole log dose, and the sheet is flat:
+What strips tell well is the effective dose of each exposure beside another's, which is a sum of
+products of columns: a thin curved sheet. In y it is flat. The main effect of a product takes up the
+whole log dose of one exposure, so that it and its lots stand for what strips tell there and not for
+the reference conditions. Of any other exposure, a column that acts on it alone (how warm its
+specimens are) stands for its log dose beside that one:
 
-    column = at + (y - at - shift) / gain,   shift = products of the others / slope,
-                                             gain = its coefficient / slope
+    gain t + bow t^2 = y - at - shift,   t = column - at, shift = products of the others / slope,
+                                         gain = its coefficient / slope, bow = its square's / slope
 
-An exposure without such a column shifts the main effects instead.
+A column whose prior is cut off at limits is sampled as a normal score, in which its value bends:
+its linear term is taken up too.
 """
 
 from __future__ import annotations
@@ -20,7 +23,7 @@ import numpy as np
 from durability.inference.model import Model
 
 SMALLEST_GAIN = 0.15  # over the others' priors; below, a column cannot stand for the dose
-WIDE_ENOUGH = 0.5  # sd that a column brings, over that of the products it would take up
+WIDE_ENOUGH = 0.02  # sd of log dose that a column brings; strips tell a log dose about as well
 
 Pairs = dict[tuple[int, int], float]
 
@@ -31,10 +34,10 @@ class Straight:
 
     Parameters
     ----------
-    shear : (n, 3) place in theta of a column or main effect, column, column.
+    shear : (n, 3) place in theta of a column or main effect, column, column (-1 for none).
     shear_number : (n,) coefficients of the products.
-    gain : (n, 2) column, other column.
-    gain_number : (n,) change of the gain by the other.
+    gain : (n, 2) column, other column (or itself).
+    gain_number : (n,) change of the gain by the other (bow).
     """
 
     shear: np.ndarray
@@ -43,20 +46,21 @@ class Straight:
     gain_number: np.ndarray
 
 
-def straightened(model: Model, at: np.ndarray) -> Straight:
+def straightened(model: Model, at: np.ndarray, first_main: int) -> Straight:
     """How columns and main effects take up the quadratic terms.
 
     Parameters
     ----------
     model : of the study.
     at : (n_column,) values about which the terms are taken.
+    first_main : place of the first main effect in theta.
     """
     shear: list[tuple[int, int, int]] = []
     number: list[float] = []
     gain: list[tuple[int, int]] = []
     rate: list[float] = []
-    if model.bow.size:
-        _take_up(model, at, shear, number, gain, rate)
+    if model.bow.size or any(c.bounded for c in model.columns):
+        _take_up(model, at, first_main, shear, number, gain, rate)
     return Straight(
         shear=np.array(shear, dtype=np.int64).reshape(-1, 3),
         shear_number=np.array(number, dtype=float),
@@ -66,8 +70,8 @@ def straightened(model: Model, at: np.ndarray) -> Straight:
 
 
 def _take_up(
-    model: Model, at: np.ndarray, shear: list[Any], number: list[float], gain: list[Any],
-    rate: list[float],
+    model: Model, at: np.ndarray, first_main: int, shear: list[Any], number: list[float],
+    gain: list[Any], rate: list[float],
 ) -> None:  # fmt: skip
     names = np.array(model.cell_exposure)
     pairs: dict[str, Pairs] = {}
@@ -86,11 +90,23 @@ def _take_up(
                 slope[x][i] += share * at[j]
                 slope[x][j] += share * at[i]
                 touched[x][[i, j]] = True
+        for j in np.flatnonzero(touched[x]):
+            if model.columns[j].bounded:
+                pairs[x][(int(j), -1)] = float(slope[x][j])
     width = np.array([c.sd for c in model.columns])
+    # what each main effect's exposures are, and the one of a family that most products share
+    main = np.where(model.cell_dose > 0, model.cell_index[:, 1], -1)
+    held = [[str(x) for x in names[main == c]] for c in range(len(model.mains))]
+    base: dict[str, str] = {}
+    for family in {f for _, f in model.mains}:
+        of = [x for x in pairs if model.families[x] == family]
+        base[family] = max(of, key=lambda x: sum(x in exposures for exposures in held))
     pivots: dict[str, int] = {}
     for x in pairs:
+        if x in base.values():
+            continue
         others = [touched[o] for o in pairs if o != x]
-        alone = touched[x] & ~np.any(others, axis=0) if others else touched[x]
+        alone = touched[x] & ~np.any(others, axis=0)
         fit = [
             j
             for j in np.flatnonzero(alone).tolist()
@@ -99,31 +115,29 @@ def _take_up(
         if fit:
             pivots[x] = max(fit, key=lambda j: abs(slope[x][j]) * width[j])
     taken = set(pivots.values())
-    common: dict[str, Pairs] = {}
-    for family in {model.families[x] for x in pairs}:
-        rest = [x for x in pairs if model.families[x] == family and x not in pivots]
-        common[family] = {}
-        for x in rest:
-            for (i, j), value in pairs[x].items():
-                if not {i, j} & taken:
-                    common[family][(i, j)] = common[family].get((i, j), 0.0) + value / len(rest)
-        first_main = model_main(model)
-        for c, (_, of) in enumerate(model.mains):
-            if of == family:
-                for (i, j), value in common[family].items():
-                    shear.append((first_main + c, i, j))
-                    number.append(value)
     for x, pivot in pivots.items():
-        shared = common[model.families[x]]
-        for i, j in pairs[x].keys() | shared.keys():
+        beside = pairs[base[model.families[x]]]
+        for i, j in dict.fromkeys([*pairs[x], *beside]):
             value = pairs[x].get((i, j), 0.0)
             if pivot in (i, j):
-                if i != j and not {i, j} & (taken - {pivot}):
+                if not {i, j} & (taken - {pivot}):
                     gain.append((pivot, j if i == pivot else i))
                     rate.append(value / slope[x][pivot])
             elif not {i, j} & taken:
                 shear.append((pivot, i, j))
-                number.append((value - shared.get((i, j), 0.0)) / slope[x][pivot])
+                number.append((value - beside.get((i, j), 0.0)) / slope[x][pivot])
+    for c, (_, family) in enumerate(model.mains):
+        its = [base[family]] if base[family] in held[c] else held[c]
+        mean: Pairs = {}
+        for x in its:
+            for j in np.flatnonzero(slope[x]).tolist():
+                mean[(j, -1)] = mean.get((j, -1), 0.0) + float(slope[x][j]) / len(its)
+            for pair, value in pairs[x].items():
+                if pair[1] >= 0:
+                    mean[pair] = mean.get(pair, 0.0) + value / len(its)
+        for (i, j), value in mean.items():
+            shear.append((first_main + c, i, j))
+            number.append(value)
 
 
 def _can_stand(model: Model, at: np.ndarray, pairs: Pairs, slope: np.ndarray, j: int) -> bool:
@@ -134,23 +148,15 @@ def _can_stand(model: Model, at: np.ndarray, pairs: Pairs, slope: np.ndarray, j:
     column = model.columns[j]
     if column.bounded or slope[j] == 0:
         return False
-    least, products = 1.0, 0.0
+    least = 1.0
     for (i, k), value in pairs.items():
-        if j not in (i, k):
-            products += (value * model.columns[i].sd * model.columns[k].sd) ** 2
-        elif i != k:
+        if i == k == j:
+            least -= 8 * abs(value / slope[j]) * column.sd  # twice, over four sds
+        elif j in (i, k):
             other = model.columns[k if i == j else i]
             reach = 4 * other.sd
             ends = np.array(
                 [max(other.low, other.mean - reach), min(other.high, other.mean + reach)]
             )
             least += (value / slope[j] * (ends - at[k if i == j else i])).min()
-    wide = abs(slope[j]) * column.sd >= WIDE_ENOUGH * np.sqrt(products)
-    return bool(least > SMALLEST_GAIN and wide)
-
-
-def model_main(model: Model) -> int:
-    """Place of the first main effect in theta."""
-    from durability.inference.coordinates import layout
-
-    return layout(model).main.start
+    return bool(least > SMALLEST_GAIN and abs(slope[j]) * column.sd > WIDE_ENOUGH)

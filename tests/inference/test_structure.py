@@ -135,7 +135,7 @@ def assert_stated(it: Case, tolerance: float = 2e-5) -> None:
     assert_gradient(it, z, pack(it.model, it.at))
 
 
-@pytest.mark.parametrize("errors", ["lognormal", "normal"])
+@pytest.mark.parametrize("errors", ["lognormal", pytest.param("normal", marks=pytest.mark.slow)])
 @pytest.mark.parametrize("name", CASES)
 def test_every_structure_has_the_density_of_the_plain_model_and_its_own_gradient(name, errors):
     study, law, structure = CASES[name]
