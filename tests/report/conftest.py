@@ -16,7 +16,7 @@ SITES = {"quarry-cover": ("miami",), "marine-fabrics": ("miami",), "uv-cycles": 
 def few_draws():
     from durability import Sampler
 
-    return Sampler(draws=400, tune=200, chains=4)
+    return Sampler(draws=1000, tune=300, chains=4)
 
 
 @pytest.fixture(scope="session")
