@@ -1,4 +1,4 @@
-"""How do decisions look at a terminal? Comparisons, candidate plans, and records of a decision."""
+"""How do decisions look at a terminal? Comparisons, and records of a decision."""
 
 from __future__ import annotations
 

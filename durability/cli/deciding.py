@@ -1,4 +1,4 @@
-"""What may be decided, and what is to be tested next?"""
+"""Which package is to be taken?"""
 
 from __future__ import annotations
 

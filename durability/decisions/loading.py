@@ -132,6 +132,8 @@ def _of_model(
     import numpy as np
 
     posterior = getattr(fit, "posterior", {})
+    if f"covariate[{name}, bend 1]" in posterior:
+        return None  # a curve: its straight part alone is not the effect
     x = np.array(list(given.values()))
     for label, change in (
         (f"covariate[log {name}]", np.log(2.0) if (x > 0).all() else None),

@@ -63,7 +63,7 @@ def pair_decision(
         wait = f"more strips are broken to part {a} from {b}, to no practical end"
     elif figures is not None:
         act = f"either is taken at a venture: {a} over {b} is {figures}"
-        wait = "strips and chamber hours: `durability plan` says which"
+        wait = "strips and chamber hours are spent on parting them"
     return Decision(
         name=f"package/{a}/{b}/{pair.of}",
         question=f"Does {a} last longer than {b}, by a factor of {margin:g} or more?",
@@ -143,9 +143,9 @@ def _dearer(winner: str, loser: str, materials: Mapping[str, Material]) -> str:
         return ""
     more = mine.per_square_metre - theirs.per_square_metre
     if more == 0:
-        return ", at the same price"
+        return "; the price is the same"
     word = "dearer" if more > 0 else "cheaper"
-    return f", and is {abs(more):.3g} {mine.currency}/m² {word}"
+    return f"; {winner} is {abs(more):.3g} {mine.currency}/m² {word}"
 
 
 def _would_change(pair: Pair) -> tuple[str, ...]:

@@ -40,8 +40,8 @@ MULTIPLE = {
     " being best is counted draw by draw over all of them at once. No further correction for the"
     " number of pairs is needed, or made.",
     False: "The packages stand as they were fitted, each with a wide prior of its own: they were"
-    " not pooled, since they have no common band or the draws would not carry it. The best of"
-    " several may look better than it is.",
+    " not pooled, since they have no band in common. The best of several may look better than it"
+    " is.",
 }
 
 
