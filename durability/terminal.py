@@ -75,6 +75,11 @@ def print_cautions(cautions: Any) -> None:
         print(f"caution: {caution.text}", file=sys.stderr)
 
 
+def title_of(title: str, invented: bool) -> str:
+    """The opening line: the study's title, and that its data are invented where they are."""
+    return f"{title}  [invented data]" if invented else title
+
+
 def count(n: int, word: str) -> str:
     return f"{n} {word}" if n == 1 else f"{n} {word}s"
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from durability.cli.app import BAD_INPUT, app, errors_in_words, keep, read_folder
-from durability.cli.fitted import fitted, gate
+from durability.cli.fitted import fitted, gate, sites_asked
 from durability.cli.options import Errors, File, Folder, Json, LawName, Level, Quiet, Seed, Sites
 from durability.terminal import print_cautions, print_json, print_statements, print_table
 
@@ -56,13 +56,8 @@ def _fit(
     study: Path, site: list[str] | None, law: str | None, errors: str, level: float | None,
     seed: int, quiet: bool,
 ) -> tuple[Fit, list[str]]:  # fmt: skip
-    from durability.report import check_sites
-
     read = read_folder(study)
-    asked = site or list(read.question.sites)
-    if not asked:
-        raise ValueError("name a site with --site, or in study.toml under [question] sites")
-    check_sites(asked)
+    asked = sites_asked(read, site)
     made, _ = fitted(read, law, errors, level, seed, None, quiet)
     gate(made)
     return made, asked

@@ -7,7 +7,7 @@ import sys
 import typer
 
 from durability.cli.app import BAD_INPUT, app, errors_in_words, read_folder, show
-from durability.cli.fitted import fitted, gate
+from durability.cli.fitted import fitted, gate, sites_asked
 from durability.cli.options import (
     Errors,
     File,
@@ -47,15 +47,12 @@ def translate(
     """Read the threshold doses as days at a site, by month of laying, with the budget."""
     with errors_in_words(json):
         from durability.decisions import cover_statements
-        from durability.report import check_sites, translations_of
+        from durability.report import translations_of
         from durability.report.results import budget_records
         from durability.statement import Statements
 
         read = read_folder(study)
-        asked = site or list(read.question.sites)
-        if not asked:
-            raise ValueError("name a site with --site, or in study.toml under [question] sites")
-        check_sites(asked)
+        asked = sites_asked(read, site)
         made, _ = fitted(read, law, errors, level, seed, out, quiet)
         gate(made)
         with progress(quiet) as tell:

@@ -10,7 +10,7 @@ import typer
 from durability.cli.app import app, errors_in_words, read_folder
 from durability.cli.fitted import fitted, gate
 from durability.cli.options import Errors, Folder, Json, LawName, Level, Out, Quiet, Seed
-from durability.terminal import print_cautions, print_json, progress
+from durability.terminal import print_cautions, print_json, progress, title_of
 from durability.terminal_decisions import print_comparison
 
 if TYPE_CHECKING:
@@ -77,7 +77,7 @@ def compare(
         if json:
             print_json(found.to_dict())
             return
-        print(f"{read.title}{'  [invented data]' if read.invented else ''}")
+        print(title_of(read.title, read.invented))
         print_comparison(found)
         if not quiet:
             print_cautions(read.cautions)

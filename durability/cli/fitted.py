@@ -19,6 +19,18 @@ REUSED = "The earlier fit was reused: inputs, models and seed are the same."
 FITTED_AGAIN = "Fitted again: the earlier results are of other inputs, models, settings or seed."
 
 
+def sites_asked(study: Study, named: list[str] | None) -> list[str]:
+    """The sites named, or those of the study's own question; each is read, so that a misspelt name
+    is known before anything is fitted."""
+    from durability.report import check_sites
+
+    asked = named or list(study.question.sites)
+    if not asked:
+        raise ValueError("name a site with --site, or in study.toml under [question] sites")
+    check_sites(asked)
+    return asked
+
+
 def fitted(
     study: Study,
     law: str | None,

@@ -11,7 +11,7 @@ import typer
 from durability.cli.app import app, errors_in_words, keep, read_folder
 from durability.cli.fitted import fitted, gate
 from durability.cli.options import Errors, File, Folder, Json, LawName, Level, Out, Quiet, Seed
-from durability.terminal import print_cautions, print_json, print_statements
+from durability.terminal import print_cautions, print_json, print_statements, title_of
 
 if TYPE_CHECKING:
     from durability.inference import Fit
@@ -143,7 +143,7 @@ def crossings(
         if json:
             print_json(document)
             return
-        print(f"{read.title}{'  [invented data]' if read.invented else ''}")
+        print(title_of(read.title, read.invented))
         print(found.headline(), "\n")
         print_statements(found.statements)
         if not quiet:

@@ -17,6 +17,7 @@ from durability.terminal import (
     print_json,
     print_table,
     shown,
+    title_of,
 )
 
 if TYPE_CHECKING:
@@ -138,7 +139,7 @@ def retention(
         if json:
             print_json(document)
             return
-        print(f"{read.title}{'  [invented data]' if read.invented else ''}")
+        print(title_of(read.title, read.invented))
         words = read.property if what == "strength" else what
         print(f"{words}; intervals are {100 * level:g} % confidence intervals\n")
         print_table(list(RETENTION), [shown(row) for row in rows])
@@ -200,7 +201,7 @@ def conformance(
         if json:
             print_json(document)
             return
-        print(f"{read.title}{'  [invented data]' if read.invented else ''}\n")
+        print(title_of(read.title, read.invented), "\n", sep="")
         for c in found:
             print(c.sentence())
             if c.risks is not None and not quiet:

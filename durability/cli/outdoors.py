@@ -10,7 +10,7 @@ import typer
 from durability.cli.app import app, errors_in_words, keep, read_folder
 from durability.cli.fitted import fitted, gate
 from durability.cli.options import Errors, File, Folder, Json, LawName, Level, Out, Quiet, Seed
-from durability.terminal import print_cautions, print_json, progress
+from durability.terminal import print_cautions, print_json, progress, title_of
 
 if TYPE_CHECKING:
     from durability.inference.hindcast import Hindcast
@@ -74,7 +74,7 @@ def lab_to_sky(
         if json:
             print_json(found.to_dict())
             return
-        print(f"{read.title}{'  [invented data]' if read.invented else ''}")
+        print(title_of(read.title, read.invented))
         for label, text in found.rows()[1:]:
             print(f"{label}: {text}")
         if not quiet:
@@ -83,7 +83,7 @@ def lab_to_sky(
 
 def print_hindcast(found: Hindcast, *, invented: bool = False) -> None:
     """The counts, then one line a group of strips."""
-    print(f"{found.title}{'  [invented data]' if invented else ''}")
+    print(title_of(found.title, invented))
     for label, text in found.rows()[1:]:
         print(f"{label}: {text}")
     heads = ("given", "material", "lot", "direction", "exposure", "days", "found", "predicted")

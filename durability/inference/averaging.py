@@ -18,9 +18,8 @@ import numpy as np
 
 from durability.inference.averaged import AVERAGED, AveragedFit
 from durability.inference.build import build_model
-from durability.inference.checking.refit import fit_model
 from durability.inference.checking.scores import LawScore, rules, score_laws
-from durability.inference.fit import DEFAULT_LAW, Fit, fit
+from durability.inference.fit import DEFAULT_LAW, Fit, fit, fit_model
 from durability.inference.sampling import Sampler
 from durability.laws import read_law
 

@@ -558,32 +558,42 @@ def fit(
         raise StudyError(
             [Problem(file="study.toml", expected="at least one exposed strip that may be used")]
         )
+    return fit_model(
+        study, model, sampler=sampler, seed=seed, level=level or study.question.level,
+        quick=method == "quick", progress=progress,
+    )  # fmt: skip
+
+
+def fit_model(
+    study: Study,
+    model: Model,
+    *,
+    sampler: Sampler | None = None,
+    seed: int = 0,
+    level: float = 0.95,
+    retry: bool = True,
+    quick: bool = False,
+    progress: Progress | None = None,
+) -> Fit:
+    """Draw from a model as it stands; a run that misses its diagnostics is repeated once.
+
+    Parameters
+    ----------
+    study : whose model it is.
+    model : from `durability.inference.build.build_model`, possibly changed.
+    sampler, seed, level, progress : as in `durability.fit`.
+    retry : repeat such a run; a quick look need not.
+    quick : weighted draws instead of chains.
+
+    Returns
+    -------
+    Fit
+    """
     settings = sampler or Sampler()
-    names = parameter_names(model)
-    if method == "quick":
+    if quick:
         drawn, checked = _quick(model, settings, seed, progress)
     else:
-        drawn = sample(model, sampler=settings, seed=seed, progress=progress)
-        checked = diagnose(drawn.theta, names, drawn.stats)
-    if method != "quick" and (not checked.ok or checked.divergences):
-        careful = replace(
-            settings,
-            target_accept=0.98,
-            tune=max(1000, settings.tune),
-            draws=2 * settings.draws,
-        )
-        if progress is not None:
-            progress("sampling again with smaller steps", 0.0)
-        again = sample(
-            model,
-            sampler=careful,
-            seed=seed + 1,
-            progress=progress,
-            coordinates=drawn.coordinates,
-        )
-        second = diagnose(again.theta, names, again.stats, retried=True)
-        if second.ok or not checked.ok:
-            drawn, checked = again, second
+        drawn, checked = _chains(model, settings, seed, progress, retry=retry)
     posterior = _posterior(model, drawn, seed)
     posterior.attrs |= asdict(drawn.settings) | {"seed": seed, "seconds": drawn.seconds}
     posterior.attrs |= {f"check_{k}": v for k, v in asdict(checked).items()}
@@ -594,11 +604,31 @@ def fit(
         posterior=posterior,
         stats=drawn.stats,
         diagnostics=checked,
-        level=level or study.question.level,
+        level=level,
         seed=seed,
         settings=drawn.settings,
         seconds=drawn.seconds,
     )
+
+
+def _chains(
+    model: Model, settings: Sampler, seed: int, progress: Progress | None, *, retry: bool
+) -> tuple[Sample, Diagnostics]:
+    names = parameter_names(model)
+    drawn = sample(model, sampler=settings, seed=seed, progress=progress)
+    checked = diagnose(drawn.theta, names, drawn.stats)
+    if not retry or (checked.ok and not checked.divergences):
+        return drawn, checked
+    careful = replace(
+        settings, target_accept=0.98, tune=max(1000, settings.tune), draws=2 * settings.draws
+    )
+    if progress is not None:
+        progress("sampling again with smaller steps", 0.0)
+    again = sample(
+        model, sampler=careful, seed=seed + 1, progress=progress, coordinates=drawn.coordinates
+    )
+    second = diagnose(again.theta, names, again.stats, retried=True)
+    return (again, second) if second.ok or not checked.ok else (drawn, checked)
 
 
 def _quick(

@@ -1014,7 +1014,7 @@ def expand_callback(dim, expanded, z, out, d):
 
 
 _address = ctypes.c_void_p
-_call = ctypes.CFUNCTYPE(ctypes.c_int64, ctypes.c_uint64, *[_address] * 4)(
+call_density = ctypes.CFUNCTYPE(ctypes.c_int64, ctypes.c_uint64, *[_address] * 4)(
     density_callback.address  # pyright: ignore
 )
 _call_coordinates = ctypes.CFUNCTYPE(ctypes.c_double, _address, _address)(
@@ -1026,7 +1026,7 @@ def log_density(z: np.ndarray, grad: np.ndarray, buf: np.ndarray) -> float:
     """Log posterior density at z (up to a constant); fills its gradient."""
     value = np.empty(1)
     z = np.ascontiguousarray(z, dtype=float)
-    _call(z.size, z.ctypes.data, grad.ctypes.data, value.ctypes.data, buf.ctypes.data)
+    call_density(z.size, z.ctypes.data, grad.ctypes.data, value.ctypes.data, buf.ctypes.data)
     return float(value[0])
 
 

@@ -9,7 +9,6 @@ weights. The Pareto shape of the weights says how far the answer may be from tha
 
 from __future__ import annotations
 
-import ctypes
 import time
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -20,13 +19,10 @@ from durability.inference import kernel
 from durability.inference.coordinates import find, pack
 from durability.inference.model import Model
 from durability.inference.sampling import Progress, Sample, Sampler
+from durability.inference.weights import pareto_weights
 
 ROUND, ROUNDS = 1000, 8
 WIDER = 1.5  # every other round is so much wider than the posterior, for its tails
-
-_density = ctypes.CFUNCTYPE(ctypes.c_int64, ctypes.c_uint64, *[ctypes.c_void_p] * 4)(
-    kernel.density_callback.address  # pyright: ignore
-)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -146,7 +142,7 @@ def log_densities(z: np.ndarray, buffer: np.ndarray, cores: int = 1) -> np.ndarr
         n, step, slope = z.shape[1], z.strides[0], gradient.ctypes.data
         place, answer, data = z.ctypes.data, found.ctypes.data, buffer.ctypes.data
         for i in range(first, end):
-            _density(n, place + i * step, slope, answer + 8 * i, data)
+            kernel.call_density(n, place + i * step, slope, answer + 8 * i, data)
 
     ends = np.linspace(0, len(z), max(1, cores) + 1).astype(int).tolist()
     with ThreadPoolExecutor(max(1, cores)) as pool:
@@ -155,30 +151,18 @@ def log_densities(z: np.ndarray, buffer: np.ndarray, cores: int = 1) -> np.ndarr
 
 
 def smoothed(log_weight: np.ndarray) -> tuple[np.ndarray, float]:
-    """Weights that sum to 1, their largest smoothed, and their Pareto shape (inf: none holds).
+    """Weights that sum to 1, and their Pareto shape (inf: none holds).
 
-    After Vehtari, Simpson, Gelman, Yao and Gabry 2024, Journal of Machine Learning Research 25:72
-    (from memory), by ArviZ.
-
-    Examples
-    --------
-    >>> weight, shape = smoothed(np.random.default_rng(1).normal(0, 0.1, 1000))
-    >>> round(float(weight.sum()), 9), shape < 0.5
-    (1.0, True)
+    As `pareto_weights`, with draws where there is no density; few draws have no shape.
     """
-    import arviz_stats.base
-
-    array_stats = arviz_stats.base.array_stats  # pyright: ignore[reportPrivateImportUsage]
     finite = np.isfinite(log_weight)
     weight = np.zeros(log_weight.size)
     if finite.sum() < 50:
         weight[np.argmax(log_weight)] = 1.0
         return weight, np.inf
     with np.errstate(all="ignore"):
-        smooth, shape = array_stats.psislw(-log_weight[finite])  # it takes logs of the inverse
-    weight[finite] = np.exp(smooth - smooth.max())
-    pareto = float(shape)
-    return weight / weight.sum(), pareto if np.isfinite(pareto) else np.inf
+        weight[finite], pareto = pareto_weights(log_weight[finite])
+    return weight, pareto if np.isfinite(pareto) else np.inf
 
 
 def _normal(z: np.ndarray, centre: np.ndarray, chol: np.ndarray) -> np.ndarray:

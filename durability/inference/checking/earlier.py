@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from durability.inference.checking.refit import fit_model
+from durability.inference.fit import fit_model
 from durability.inference.model import Model, changed_priors, priors
 
 if TYPE_CHECKING:

@@ -68,11 +68,6 @@ class Items:
         mine = (self.material == material) & (self.exposure == exposure) & (self.dose > 0)
         return dose_levels(self.dose[mine])
 
-    def at_level(self, material: str, exposure: str, level: float) -> np.ndarray:
-        """Mask of the items of a material at one dose level of an exposure."""
-        mine = (self.material == material) & (self.exposure == exposure) & (self.dose > 0)
-        return mine & (level_of(self.dose, self.levels(material, exposure)) == level)
-
 
 def dose_levels(dose: np.ndarray) -> tuple[float, ...]:
     """Doses that lie near each other become one level, named by the largest.

@@ -17,8 +17,9 @@ import numpy as np
 from durability.inference.checking.items import CENSORED, GROUP, STRIP, Items, items_of
 from durability.inference.checking.leave_out import at_levels, exposure_levels, of_whole
 from durability.inference.checking.pointwise import parts_of
-from durability.inference.checking.refit import fit_model, without
+from durability.inference.checking.refit import without
 from durability.inference.checking.replicate import drawn_again, found_strength
+from durability.inference.fit import fit_model
 
 if TYPE_CHECKING:
     from durability.inference.checking.pointwise import Parts

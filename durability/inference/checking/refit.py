@@ -6,62 +6,17 @@ their names and places and the fit can be asked about them.
 
 from __future__ import annotations
 
-from dataclasses import asdict, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from durability.inference.checking.items import CENSORED, GROUP, LOOK, STRIP, WORD, Items, items_of
-from durability.inference.diagnostics import diagnose
-from durability.inference.fit import Fit, _posterior, parameter_names
+from durability.inference.fit import Fit, fit_model
 from durability.inference.model import Model
-from durability.inference.sampling import Sampler, sample
 
 if TYPE_CHECKING:
-    from durability.study import Study
-
-
-def fit_model(
-    study: Study,
-    model: Model,
-    *,
-    sampler: Sampler | None = None,
-    seed: int = 0,
-    level: float = 0.95,
-    retry: bool = True,
-) -> Fit:
-    """Draw from a model as it stands; a run that misses its diagnostics is repeated once.
-
-    Parameters
-    ----------
-    study : whose model it is.
-    model : from `durability.inference.build.build_model`, possibly changed.
-    sampler, seed, level : as in `durability.fit`.
-    retry : repeat such a run; a quick look need not.
-
-    Returns
-    -------
-    Fit
-    """
-    settings = sampler or Sampler()
-    names = parameter_names(model)
-    drawn = sample(model, sampler=settings, seed=seed)
-    checked = diagnose(drawn.theta, names, drawn.stats)
-    if retry and (not checked.ok or checked.divergences):
-        careful = replace(settings, target_accept=0.98, tune=max(1000, settings.tune),
-                          draws=2 * settings.draws)  # fmt: skip
-        again = sample(model, sampler=careful, seed=seed + 1, coordinates=drawn.coordinates)
-        second = diagnose(again.theta, names, again.stats, retried=True)
-        if second.ok or not checked.ok:
-            drawn, checked = again, second
-    posterior = _posterior(model, drawn, seed)
-    posterior.attrs |= asdict(drawn.settings) | {"seed": seed, "seconds": drawn.seconds}
-    posterior.attrs |= {f"check_{k}": v for k, v in asdict(checked).items()}
-    posterior.attrs["check_retried"] = int(checked.retried)
-    return Fit(
-        study=study, model=model, posterior=posterior, stats=drawn.stats, diagnostics=checked,
-        level=level, seed=seed, settings=drawn.settings, seconds=drawn.seconds,
-    )  # fmt: skip
+    pass
 
 
 def without(model: Model, left_out: np.ndarray, *, items: Items | None = None) -> Model:

@@ -17,6 +17,7 @@ import numpy as np
 
 from durability.inference.checking.log_prior import WORDS, log_prior
 from durability.inference.checking.pointwise import marginal, parts_of
+from durability.inference.weights import pareto_weights
 from durability.statement import SUBJECTS, Subject
 
 if TYPE_CHECKING:
@@ -137,8 +138,8 @@ def sensitivity(
     data = marginal(parts_of(fit, step=1))
     scaled = {"prior": _weights(total), "likelihood": _weights(data)}
     scaled |= {f"prior of {n}": _weights(v) for n, v in each.items()}
-    half, k_half = _importance(-0.5 * total)
-    twice, k_twice = _importance(total)
+    half, k_half = pareto_weights(-0.5 * total)
+    twice, k_twice = pareto_weights(total)
     asked: list[float | None] = list(fit.study.thresholds)
     if fit.study.required_strength is not None:
         asked.append(None)
@@ -204,13 +205,6 @@ def _sense(values: np.ndarray, weights: tuple[np.ndarray, np.ndarray]) -> float:
         values[None], low[None], high[None], lower_alpha=_ALPHAS[0], upper_alpha=_ALPHAS[1]
     )
     return float(np.nan_to_num(found))
-
-
-def _importance(log_ratio: np.ndarray) -> tuple[np.ndarray, float]:
-    """Pareto-smoothed weights and their k."""
-    log, k = _stats().psislw(-log_ratio, r_eff=1.0, axis=-1)
-    weight = np.exp(np.asarray(log) - np.max(log))
-    return weight / weight.sum(), float(k)
 
 
 def _median(

@@ -16,8 +16,9 @@ from durability.inference.build import build_model
 from durability.inference.checking import leave_one_out, with_log_likelihood
 from durability.inference.checking.items import dose_levels, items_of, level_of
 from durability.inference.checking.pointwise import log_given_rest, marginal, parts_of
-from durability.inference.checking.refit import fit_model, without
+from durability.inference.checking.refit import without
 from durability.inference.coordinates import Coordinates, layout, pack
+from durability.inference.fit import fit_model
 from durability.inference.sampling import sample
 
 EXAMPLES = Path(__file__).parents[3] / "examples"

@@ -61,7 +61,7 @@ def test_halving_the_priors_by_weights_is_that_by_sampling(study, quick):
     few = replace(study, rows=study.rows.isel(row=slice(0, 30)))
     made = fit(few, sampler=replace(quick, draws=1000), seed=1)
     row = sensitivity(made, subjects=["mean"]).rows[0]
-    from durability.inference.checking.refit import fit_model
+    from durability.inference.fit import fit_model
     from durability.inference.model import changed_priors
 
     wide = {
