@@ -83,19 +83,25 @@ def fit_series(
         )
         return tuple(column.reshape(lead) for column in answer)
 
-    count = len(names) + len(NAMES)
+    columns = [*names, *NAMES]
+    notes = {"law": the_law.name, "errors": errors, "fraction": fraction}
+    if strength.chunks is None:
+        series = strength.transpose(..., dose, strip)
+        kept = {k: v for k, v in series.coords.items() if not {dose, strip} & {*v.dims}}
+        variables = {
+            name: (series.dims[:-2], column)
+            for name, column in zip(columns, one_block(series.values), strict=True)
+        }
+        return xarray.Dataset(variables, coords=kept, attrs=notes)
     found: Any = xarray.apply_ufunc(
         one_block,
         strength,
         input_core_dims=[[dose, strip]],
-        output_core_dims=[[]] * count,
+        output_core_dims=[[]] * len(columns),
         dask="parallelized",
-        output_dtypes=[float] * count,
+        output_dtypes=[float] * len(columns),
     )
-    variables = dict(zip([*names, *NAMES], found, strict=True))
-    return xarray.Dataset(
-        variables, attrs={"law": the_law.name, "errors": errors, "fraction": fraction}
-    )
+    return xarray.Dataset(dict(zip(columns, found, strict=True)), attrs=notes)
 
 
 @np.errstate(all="ignore")
@@ -111,9 +117,11 @@ def fit_block(
     if not whole:
         value = np.where(seen, value, 0.0)
     count = seen.sum(-1) if not whole else np.full(strength.shape[:2], strength.shape[2])
-    mean = value.sum(-1) / np.maximum(count, 1)
+    mean = value @ np.ones(value.shape[-1]) / np.maximum(count, 1)
     gap = value - mean[..., None]
-    squares = (gap**2 if whole else np.where(seen, gap**2, 0.0)).sum(-1)
+    if not whole:
+        gap[~seen] = 0.0
+    within = np.einsum("bds,bds->b", gap, gap)
     n = count.sum(-1).astype(float)
     width = 2 + len(law.shapes)
     lit = dose[dose > 0]
@@ -124,7 +132,7 @@ def fit_block(
     start = np.clip(_starts(law, dose, mean, count, log), lower, upper)
     steps = _compiled if len(mean) >= MANY else _plain
     theta, total, converged, information = steps(
-        law, dose, mean, count, squares.sum(-1), start, lower, upper, log
+        law, dose, mean, count, within, start, lower, upper, log
     )
     variance = total / np.maximum(n - width, 1)
     sd = np.sqrt(variance)
@@ -200,8 +208,8 @@ def _starts(
     if log and even:
         share = w[0] / w[0].sum()
         away = g - (g @ share)[:, None]
-        score = 0.5 * ((away**2) @ share) - (mean * share) @ away.T
-        at = np.argmin(np.where(good, score, np.inf), axis=1)
+        least = np.where(good, 0.5 * ((away**2) @ share), np.inf)
+        at = np.argmax((mean * share) @ away.T - least, axis=1)
         level = mean @ share - g[at] @ share
         return np.column_stack([level, grid[at]])
     if log:

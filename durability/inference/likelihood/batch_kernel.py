@@ -18,94 +18,128 @@ MIN, MAX, LT, LE, WHERE = 17, 18, 19, 20, 21
 
 
 @numba.njit(cache=True, error_model="numpy")
-def _run(code, constants, inputs, value, slope):  # type: ignore[no-untyped-def]
-    """Fill registers and their derivatives by every input; the answer is the last register."""
-    for i in range(inputs):
-        for j in range(inputs):
-            slope[i, j] = 1.0 if i == j else 0.0
+def _run(code, constants, inputs, value, slope, by_a, by_b):  # type: ignore[no-untyped-def]
+    """Fill registers and their derivatives by every input, all doses at once.
+
+    ``value`` (registers, n) and ``slope`` (registers, inputs, n) hold the inputs' own rows already;
+    the answer is the last register. ``by_a``, ``by_b`` (n,) are room to work in. Elements are
+    written one by one: a row taken as an array of its own costs more than its arithmetic.
+    """
+    n = value.shape[1]
     for step in range(code.shape[0]):
         op, a, b, c = code[step, 0], code[step, 1], code[step, 2], code[step, 3]
         r = inputs + step
-        by_a, by_b = 0.0, 0.0
+        two = False
         if op == CONST:
-            value[r] = constants[a]
-            for j in range(inputs):
-                slope[r, j] = 0.0
+            for i in range(n):
+                value[r, i] = constants[a]
+                for j in range(inputs):
+                    slope[r, j, i] = 0.0
             continue
-        x = value[a]
         if op == WHERE:
-            pick = b if x != 0.0 else c
-            value[r] = value[pick]
+            for i in range(n):
+                pick = b if value[a, i] != 0.0 else c
+                value[r, i] = value[pick, i]
+                for j in range(inputs):
+                    slope[r, j, i] = slope[pick, j, i]
+            continue
+        if op == LT or op == LE:
+            for i in range(n):
+                yes = value[a, i] < value[b, i] if op == LT else value[a, i] <= value[b, i]
+                value[r, i] = 1.0 if yes else 0.0
             for j in range(inputs):
-                slope[r, j] = slope[pick, j]
+                for i in range(n):
+                    slope[r, j, i] = 0.0
             continue
         if op == ADD:
-            value[r], by_a, by_b = x + value[b], 1.0, 1.0
+            two = True
+            for i in range(n):
+                value[r, i], by_a[i], by_b[i] = value[a, i] + value[b, i], 1.0, 1.0
         elif op == SUB:
-            value[r], by_a, by_b = x - value[b], 1.0, -1.0
+            two = True
+            for i in range(n):
+                value[r, i], by_a[i], by_b[i] = value[a, i] - value[b, i], 1.0, -1.0
         elif op == MUL:
-            value[r], by_a, by_b = x * value[b], value[b], x
+            two = True
+            for i in range(n):
+                value[r, i], by_a[i], by_b[i] = value[a, i] * value[b, i], value[b, i], value[a, i]
         elif op == DIV:
-            value[r] = x / value[b]
-            by_a, by_b = 1.0 / value[b], -value[r] / value[b]
+            two = True
+            for i in range(n):
+                f = value[a, i] / value[b, i]
+                value[r, i], by_a[i], by_b[i] = f, 1.0 / value[b, i], -f / value[b, i]
         elif op == POW:
-            y = value[b]
-            f = x**y
-            value[r] = f
-            if x > 0.0:
-                by_a, by_b = f * y / x, f * np.log(x)
-            elif y == 1.0:
-                by_a = 1.0
-            elif x < 0.0:
-                by_a = y * x ** (y - 1.0)
+            two = True
+            for i in range(n):
+                by_a[i], by_b[i] = 0.0, 0.0
+                if value[a, i] > 0.0:  # one log and one exponential cost half a power and a log
+                    logs = np.log(value[a, i])
+                    f = np.exp(value[b, i] * logs)
+                    by_a[i], by_b[i] = f * value[b, i] / value[a, i], f * logs
+                else:
+                    f = value[a, i] ** value[b, i]
+                    if value[b, i] == 1.0:
+                        by_a[i] = 1.0
+                    elif value[a, i] < 0.0:
+                        by_a[i] = value[b, i] * value[a, i] ** (value[b, i] - 1.0)
+                value[r, i] = f
         elif op == NEG:
-            value[r], by_a = -x, -1.0
+            for i in range(n):
+                value[r, i], by_a[i] = -value[a, i], -1.0
         elif op == EXP:
-            value[r] = np.exp(x)
-            by_a = value[r]
+            for i in range(n):
+                value[r, i] = np.exp(value[a, i])
+                by_a[i] = value[r, i]
         elif op == LOG:
-            value[r] = np.log(x)
-            by_a = 1.0 / x if x != 0.0 else 0.0
+            for i in range(n):
+                value[r, i] = np.log(value[a, i])
+                by_a[i] = 1.0 / value[a, i] if value[a, i] != 0.0 else 0.0
         elif op == SQRT:
-            value[r] = np.sqrt(x)
-            by_a = 0.5 / value[r] if x > 0.0 else 0.0
+            for i in range(n):
+                value[r, i] = np.sqrt(value[a, i])
+                by_a[i] = 0.5 / value[r, i] if value[a, i] > 0.0 else 0.0
         elif op == EXPM1:
-            value[r] = np.expm1(x)
-            by_a = value[r] + 1.0
+            for i in range(n):
+                value[r, i] = np.expm1(value[a, i])
+                by_a[i] = value[r, i] + 1.0
         elif op == LOG1P:
-            value[r] = np.log1p(x)
-            by_a = 1.0 / (1.0 + x)
+            for i in range(n):
+                value[r, i] = np.log1p(value[a, i])
+                by_a[i] = 1.0 / (1.0 + value[a, i])
         elif op == TANH:
-            value[r] = np.tanh(x)
-            by_a = 1.0 - value[r] ** 2
+            for i in range(n):
+                value[r, i] = np.tanh(value[a, i])
+                by_a[i] = 1.0 - value[r, i] ** 2
         elif op == SIN:
-            value[r], by_a = np.sin(x), np.cos(x)
+            for i in range(n):
+                value[r, i], by_a[i] = np.sin(value[a, i]), np.cos(value[a, i])
         elif op == COS:
-            value[r], by_a = np.cos(x), -np.sin(x)
+            for i in range(n):
+                value[r, i], by_a[i] = np.cos(value[a, i]), -np.sin(value[a, i])
         elif op == ATAN:
-            value[r], by_a = np.arctan(x), 1.0 / (1.0 + x * x)
+            for i in range(n):
+                value[r, i], by_a[i] = np.arctan(value[a, i]), 1.0 / (1.0 + value[a, i] * value[a, i])
         elif op == ABS:
-            value[r], by_a = abs(x), 1.0 if x >= 0.0 else -1.0
-        elif op in (MIN, MAX):
-            y = value[b]
-            first = x <= y if op == MIN else x >= y
-            value[r] = x if first else y
-            by_a, by_b = (1.0, 0.0) if first else (0.0, 1.0)
-        elif op == LT:
-            value[r] = 1.0 if x < value[b] else 0.0
+            for i in range(n):
+                value[r, i], by_a[i] = abs(value[a, i]), 1.0 if value[a, i] >= 0.0 else -1.0
         else:
-            value[r] = 1.0 if x <= value[b] else 0.0
+            two = True
+            for i in range(n):
+                first = value[a, i] <= value[b, i] if op == MIN else value[a, i] >= value[b, i]
+                value[r, i] = value[a, i] if first else value[b, i]
+                by_a[i], by_b[i] = (1.0, 0.0) if first else (0.0, 1.0)
         for j in range(inputs):
-            total = by_a * slope[a, j] if slope[a, j] != 0.0 else 0.0
-            if by_b != 0.0 and slope[b, j] != 0.0:
-                total += by_b * slope[b, j]
-            slope[r, j] = total
+            for i in range(n):
+                total = by_a[i] * slope[a, j, i] if slope[a, j, i] != 0.0 else 0.0
+                if two and by_b[i] != 0.0 and slope[b, j, i] != 0.0:
+                    total += by_b[i] * slope[b, j, i]
+                slope[r, j, i] = total
 
 
 @numba.njit(cache=True, error_model="numpy")
-def _squares(code, constants, floor, log, dose, mean, count, theta, gradient, hessian, value,
-             slope):  # type: ignore[no-untyped-def]  # fmt: skip
-    """Weighted squares about the law; fills J'Wr and J'WJ."""
+def _squares(code, constants, least, log, dose, mean, count, theta, gradient, hessian, value,
+             slope, by_a, by_b, row):  # type: ignore[no-untyped-def]  # fmt: skip
+    """Weighted squares about the law; fills J'Wr and J'WJ (its lower half, then mirrored)."""
     width = theta.size
     inputs = width - 1
     last = inputs + code.shape[0] - 1
@@ -113,28 +147,29 @@ def _squares(code, constants, floor, log, dose, mean, count, theta, gradient, he
         gradient[j] = 0.0
         for k in range(width):
             hessian[j, k] = 0.0
-    row = np.empty(width)
     total = 0.0
     shrink = np.exp(-theta[1])
     start = np.exp(theta[0])
-    least = np.log(floor) if log else floor
     for j in range(width - 2):
-        value[1 + j] = np.exp(theta[2 + j])
+        shape = np.exp(theta[2 + j])
+        for i in range(dose.size):
+            value[1 + j, i] = shape
+    for i in range(dose.size):
+        value[0, i] = dose[i] * shrink
+    _run(code, constants, inputs, value, slope, by_a, by_b)
     for i in range(dose.size):
         if count[i] == 0.0:
             continue
-        u = dose[i] * shrink
-        value[0] = u
-        _run(code, constants, inputs, value, slope)
-        curve = value[last]
+        u = value[0, i]
+        curve = value[last, i]
         for j in range(width):
             row[j] = 0.0
         if not curve > least:
             curve = least
         elif u > 0.0:
-            row[1] = -u * slope[last, 0]
+            row[1] = -u * slope[last, 0, i]
             for j in range(width - 2):
-                row[2 + j] = value[1 + j] * slope[last, 1 + j]
+                row[2 + j] = value[1 + j, i] * slope[last, 1 + j, i]
         if log:
             expected = theta[0] + curve
             row[0] = 1.0
@@ -146,9 +181,10 @@ def _squares(code, constants, floor, log, dose, mean, count, theta, gradient, he
         gap = mean[i] - expected
         total += count[i] * gap * gap
         for j in range(width):
-            gradient[j] += count[i] * row[j] * gap
+            weighted = count[i] * row[j]
+            gradient[j] += weighted * gap
             for k in range(j + 1):
-                hessian[j, k] += count[i] * row[j] * row[k]
+                hessian[j, k] += weighted * row[k]
     for j in range(width):
         for k in range(j):
             hessian[k, j] = hessian[j, k]
@@ -202,8 +238,12 @@ def fit_all(code, constants, floor, log, dose, mean, count, within, size, theta,
     total squares (n_series,), converged (n_series,), J'WJ (n_series, p, p).
     """
     many, width = theta.shape
+    least = np.log(floor) if log else floor
     registers = width - 1 + code.shape[0]
-    value, slope = np.empty(registers), np.empty((registers, width - 1))
+    value, slope = np.empty((registers, dose.size)), np.zeros((registers, width - 1, dose.size))
+    for j in range(width - 1):
+        slope[j, j, :] = 1.0
+    by_a, by_b, row = np.empty(dose.size), np.empty(dose.size), np.empty(width)
     gradient, hessian = np.empty(width), np.empty((width, width))
     new_gradient, new_hessian = np.empty(width), np.empty((width, width))
     factor, move, trial = np.zeros((width, width)), np.empty(width), np.empty(width)
@@ -211,14 +251,14 @@ def fit_all(code, constants, floor, log, dose, mean, count, within, size, theta,
     squares, converged = np.empty(many), np.zeros(many)
     information = np.empty((many, width, width))
     for s in range(many):
-        here = theta[s]
+        here, seen, weight = theta[s], mean[s], count[s]
         for j in range(width):
             trial[j] = here[j]
         total, level, foreseen = np.inf, np.inf, 0.0
         lam, grow = 1e-3, 2.0
         for turn in range(most):
-            new = within[s] + _squares(code, constants, floor, log, dose, mean[s], count[s], trial,
-                                       new_gradient, new_hessian, value, slope)  # fmt: skip
+            new = within[s] + _squares(code, constants, least, log, dose, seen, weight, trial, new_gradient,
+                                       new_hessian, value, slope, by_a, by_b, row)  # fmt: skip
             if turn == 0 or new < level:
                 if turn > 0:
                     gain = (total - new) / foreseen if foreseen > 0.0 else 1.0
