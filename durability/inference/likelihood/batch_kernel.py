@@ -43,7 +43,7 @@ def _run(code, constants, inputs, value, slope, by_a, by_b):  # type: ignore[no-
                 for j in range(inputs):
                     slope[r, j, i] = slope[pick, j, i]
             continue
-        if op == LT or op == LE:
+        if op in (LT, LE):
             for i in range(n):
                 yes = value[a, i] < value[b, i] if op == LT else value[a, i] <= value[b, i]
                 value[r, i] = 1.0 if yes else 0.0
@@ -118,7 +118,8 @@ def _run(code, constants, inputs, value, slope, by_a, by_b):  # type: ignore[no-
                 value[r, i], by_a[i] = np.cos(value[a, i]), -np.sin(value[a, i])
         elif op == ATAN:
             for i in range(n):
-                value[r, i], by_a[i] = np.arctan(value[a, i]), 1.0 / (1.0 + value[a, i] * value[a, i])
+                value[r, i] = np.arctan(value[a, i])
+                by_a[i] = 1.0 / (1.0 + value[a, i] * value[a, i])
         elif op == ABS:
             for i in range(n):
                 value[r, i], by_a[i] = abs(value[a, i]), 1.0 if value[a, i] >= 0.0 else -1.0
@@ -257,8 +258,10 @@ def fit_all(code, constants, floor, log, dose, mean, count, within, size, theta,
         total, level, foreseen = np.inf, np.inf, 0.0
         lam, grow = 1e-3, 2.0
         for turn in range(most):
-            new = within[s] + _squares(code, constants, least, log, dose, seen, weight, trial, new_gradient,
-                                       new_hessian, value, slope, by_a, by_b, row)  # fmt: skip
+            new = within[s] + _squares(
+                code, constants, least, log, dose, seen, weight, trial, new_gradient, new_hessian,
+                value, slope, by_a, by_b, row,
+            )  # fmt: skip
             if turn == 0 or new < level:
                 if turn > 0:
                     gain = (total - new) / foreseen if foreseen > 0.0 else 1.0
