@@ -20,6 +20,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from durability.translation.inputs import AIR
+
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
@@ -38,12 +40,13 @@ INPUTS: dict[str, str] = {
     "lamp_temperature": "specimen temperature under the lamp",
     "uv_model": "computed ultraviolet of the site",
     "cloud_power": "ultraviolet under cloud",
-    "specimen_temperature": "specimen temperature at the site",
+    "air_temperature": "air temperature of the site, made from monthly means",
+    "specimen_temperature": "warming of the specimen by the sun at the site",
     "year_to_year": "one year against the next",
     "laying_day": "day of laying",
     "lab_to_sky": "what is unexplained between lamp and sky",
 }
-"""Input to its name in words, in the order shown."""
+"""Input to its name in words, in the order shown; ``air_temperature`` only where uncertain."""
 
 PERIODIC = "laying_day_of_year"
 
@@ -191,6 +194,7 @@ def material_budget(
         "specimen_temperature": np.column_stack(
             [links["absorptance"], links["temperature_rise_factor"]]
         ),
+        **({AIR: links[AIR]} if AIR in links else {}),
         "year_to_year": np.log(links["year_to_year"]),
         "lab_to_sky": np.log(links["lab_to_sky"]),
     }
@@ -200,7 +204,7 @@ def material_budget(
         "worst month" if len(months) > 1 else "date": (worst, "laying_day", float(months[worst])),
         "any day of the year": (len(months), PERIODIC, float("nan")),
     }
-    names = [*INPUTS, "remainder"]
+    names = [*(n for n in INPUTS if n != AIR or AIR in known), "remainder"]
     share = np.full((len(cases), len(names)), np.nan)
     variance, left_out = np.full(len(cases), np.nan), np.ones(len(cases))
     for i, (column, day, _) in enumerate(cases.values()):

@@ -19,7 +19,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from durability.translation.inputs import stream
+from durability.translation.inputs import AIR, stream
 
 if TYPE_CHECKING:
     import numpy as np
@@ -37,7 +37,7 @@ def learned_sky(fit: ThresholdPosterior, site: str) -> dict[str, NDArray[np.floa
     Parameters
     ----------
     fit : the posterior; one without a posterior dataset has learned nothing.
-    site : name of the site. Its ultraviolet is known better only if strips lay there.
+    site : name of the site. Its ultraviolet and air are known better only if strips lay there.
     """
     import numpy as np
 
@@ -45,6 +45,9 @@ def learned_sky(fit: ThresholdPosterior, site: str) -> dict[str, NDArray[np.floa
     factor = _draws(fit, f"log_uv_factor[{site}]")
     if factor is not None:
         found["uv_factor"] = np.exp(factor)
+    air = _draws(fit, f"air_temperature[{site}]")
+    if air is not None:
+        found[AIR] = air
     cloud = _draws(fit, "cloud_power[sky]")
     if cloud is not None:
         found["cloud_power"] = cloud

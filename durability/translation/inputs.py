@@ -21,6 +21,10 @@ if TYPE_CHECKING:
 SHARED = ("uv_factor", "cloud_power", "absorptance", "temperature_rise_factor", "year_to_year")
 """Inputs of the sky and the fabric: one draw serves every material of a translation."""
 
+AIR = "air_temperature"
+"""True less stated air temperature [K], common to all hours; only where a site is uncertain of it,
+as hours made from monthly means are. Shared like the others."""
+
 
 def stream(seed: int, label: str) -> np.random.Generator:
     """The random numbers of one input: independent streams for different labels."""
@@ -56,11 +60,11 @@ def for_site(inputs: dict[str, Assumption], site: Site) -> dict[str, Assumption]
     """The inputs at one site: the spread of its own years, and what its weather data add.
 
     Several measured years give the spread of one year against the next; hours that were made from
-    monthly means make the ultraviolet less certain.
+    monthly means make the ultraviolet and the air temperature less certain.
     """
     from dataclasses import replace
 
-    from durability.exposure import year_to_year
+    from durability.exposure import Assumption, translation_assumptions, year_to_year
 
     found = dict(inputs)
     if len(site.years) > 1:
@@ -68,6 +72,12 @@ def for_site(inputs: dict[str, Assumption], site: Site) -> dict[str, Assumption]
     uv = found["uv_factor"]
     if site.uv_log_sd > 0 and uv.sd is not None:
         found["uv_factor"] = replace(uv, sd=math.hypot(uv.sd, uv.value * site.uv_log_sd))
+    if site.air_temperature_sd > 0:
+        told = translation_assumptions()["monthly_climate_warming"]
+        found[AIR] = Assumption(
+            name=AIR, value=0.0, sd=site.air_temperature_sd, unit="K", source=told.source,
+            why=f"What remains uncertain of the air of {site.title} after its correction.",
+        )  # fmt: skip
     return found
 
 
@@ -75,7 +85,8 @@ def draw_shared(
     inputs: dict[str, Assumption], *, draws: int, seed: int
 ) -> dict[str, NDArray[np.float64]]:
     """Draws (draw,) of the inputs that all materials share, by name."""
-    return {name: inputs[name].draws(draws, stream(seed, name)) for name in SHARED}
+    names = (*SHARED, *((AIR,) if AIR in inputs else ()))
+    return {name: inputs[name].draws(draws, stream(seed, name)) for name in names}
 
 
 def draw_links(
@@ -126,4 +137,4 @@ def draw_links(
     return links
 
 
-__all__ = ["SHARED", "draw_links", "draw_shared", "for_site", "read_inputs", "stream"]
+__all__ = ["AIR", "SHARED", "draw_links", "draw_shared", "for_site", "read_inputs", "stream"]

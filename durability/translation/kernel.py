@@ -3,7 +3,7 @@
 The year is 8760 hours that repeat. In hour *h* of it a sky delivers effective dose at the rate
 
     r(h) = scale · exp(p · (ln E(h) + b · ln c(h)) + Σ w · term(h) − Ea / (R · T(h)))
-    T(h) = T_air(h) + heating · rise(h)
+    T(h) = T_air(h) + warmer + heating · rise(h)
 
 constant within the hour, with *E* the irradiance in the band of the lamp, *c* the clearness of the
 sky, *rise* the warming of a reference surface, and any further terms of the logarithm of the rate
@@ -49,6 +49,7 @@ class _Rates:
     rise: NDArray[np.float64]
     energy: NDArray[np.float64]
     heating: NDArray[np.float64]
+    warmer: NDArray[np.float64]
     scale: NDArray[np.float64]
 
     def batches(self) -> list[slice]:
@@ -59,7 +60,7 @@ class _Rates:
         """Rates (some draws, lit)."""
         power = self.weights[some] @ self.terms
         if self.energy.any():
-            kelvin = self.air + self.heating[some, None] * self.rise
+            kelvin = self.air + self.warmer[some, None] + self.heating[some, None] * self.rise
             power -= np.divide(self.energy[some, None], kelvin, out=kelvin)
         np.maximum(power, -700.0, out=power)
         np.exp(power, out=power)
@@ -78,11 +79,13 @@ def _rates(
     cloud: NDArray[np.float64],
     heating: NDArray[np.float64],
     scale: NDArray[np.float64],
+    warmer: NDArray[np.float64] | None,
     terms: NDArray[np.float64] | None,
     weights: NDArray[np.float64] | None,
 ) -> _Rates:
     """Terms that do not vary are left out; one heating for all draws makes 1/T a term too."""
     energy = activation_energy / GAS_CONSTANT
+    more = np.zeros_like(scale) if warmer is None else warmer
     rows, columns = [log_irradiance], [exponent]
     if cloud.any() and log_clearness.any():
         rows.append(log_clearness)
@@ -93,8 +96,9 @@ def _rates(
         if row.any() and column.any():
             rows.append(row)
             columns.append(column)
-    if energy.any() and (not rise.any() or np.ptp(heating) == 0):
-        rows.append(-1.0 / (air + heating[0] * rise))
+    alike = np.ptp(more) == 0 and (not rise.any() or np.ptp(heating) == 0)
+    if energy.any() and alike:
+        rows.append(-1.0 / (air + more[0] + heating[0] * rise))
         columns.append(energy)
         energy = np.zeros_like(energy)
     return _Rates(
@@ -105,6 +109,7 @@ def _rates(
         rise=np.ascontiguousarray(rise, dtype=float),
         energy=np.ascontiguousarray(energy, dtype=float),
         heating=np.ascontiguousarray(heating, dtype=float),
+        warmer=np.ascontiguousarray(more, dtype=float),
         scale=np.ascontiguousarray(scale, dtype=float),
     )
 
@@ -123,6 +128,7 @@ def days_until(
     scale: NDArray[np.float64],
     targets: NDArray[np.float64],
     starts: NDArray[np.float64],
+    warmer: NDArray[np.float64] | None = None,
     terms: NDArray[np.float64] | None = None,
     weights: NDArray[np.float64] | None = None,
     compiled: bool | None = None,
@@ -144,6 +150,7 @@ def days_until(
     scale : (draw,) all that is constant within a draw [dose per hour].
     targets : (draw, target) effective dose; inf is never reached, 0 at once.
     starts : (draw, start) hour of the year of laying, 0 up to 8760; fastest in rising order.
+    warmer : (draw,) true less stated air temperature [K]; None for none.
     terms, weights : (term, lit) and (draw, term), added to the log of the rate; None for no more.
     compiled : False computes in NumPy; None compiles where numba can be imported.
     threads : of compiled code; None takes two where the work is worth it.
@@ -175,7 +182,7 @@ def days_until(
         raise ValueError("targets holds values that are not numbers")
     rates = _rates(
         hour, log_irradiance, log_clearness, air, rise, exponent, activation_energy, cloud, heating,
-        scale, terms, weights,
+        scale, warmer, terms, weights,
     )  # fmt: skip
     goals = np.ascontiguousarray(targets, dtype=float)
     begins = np.ascontiguousarray(starts, dtype=float)
@@ -213,8 +220,8 @@ def _compiled_days(
     def run(some: slice) -> None:
         sweep(
             rates.hour, next_lit, rates.terms, rates.weights[some], rates.air, rates.rise,
-            rates.energy[some], rates.heating[some], rates.scale[some], targets[some],
-            starts[some], days[some],
+            rates.energy[some], rates.heating[some], rates.warmer[some], rates.scale[some],
+            targets[some], starts[some], days[some],
         )  # fmt: skip
 
     if threads == 1:
@@ -300,6 +307,7 @@ def dose_between(
     heating: NDArray[np.float64],
     scale: NDArray[np.float64],
     intervals: Sequence[tuple[float, float]],
+    warmer: NDArray[np.float64] | None = None,
     terms: NDArray[np.float64] | None = None,
     weights: NDArray[np.float64] | None = None,
     period: int = HOURS,
@@ -328,7 +336,7 @@ def dose_between(
                              "end after it begins")  # fmt: skip
     rates = _rates(
         hour, log_irradiance, log_clearness, air, rise, exponent, activation_energy, cloud, heating,
-        scale, terms, weights,
+        scale, warmer, terms, weights,
     )  # fmt: skip
     share = np.zeros((len(intervals), rates.hour.size))
     for i, (low, high) in enumerate(intervals):
@@ -341,7 +349,7 @@ def dose_between(
     kept = _Rates(
         hour=rates.hour[used], terms=rates.terms[:, used], weights=rates.weights,
         air=rates.air[used], rise=rates.rise[used], energy=rates.energy, heating=rates.heating,
-        scale=rates.scale,
+        warmer=rates.warmer, scale=rates.scale,
     )  # fmt: skip
     for some in kept.batches():
         found[some] = kept.rate(some) @ share[:, used].T

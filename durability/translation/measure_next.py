@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from durability.translation.budget import INPUTS, variance_shares
-from durability.translation.inputs import stream
+from durability.translation.inputs import AIR, stream
 from durability.translation.laying import laying_days, laying_hours
 from durability.translation.reading import SkyClock, count_draws, sky_clocks
 
@@ -42,6 +42,7 @@ REMEDIES: dict[str, str] = {
     "lamp_temperature": "measure the temperature of a strip in the chamber",
     "uv_model": "measure ultraviolet at the site, or give its measured yearly total",
     "cloud_power": "measure ultraviolet at the site through cloudy weeks",
+    "air_temperature": "give hourly weather of the site, or measure its air",
     "specimen_temperature": "measure the temperature of the fabric at the site",
     "lab_to_sky": "hang strips of the same lots outdoors and break them at known days",
 }
@@ -230,6 +231,7 @@ def _inputs(
         "specimen_temperature": np.column_stack(
             [links["absorptance"], links["temperature_rise_factor"]]
         ),
+        **({AIR: links[AIR]} if AIR in links else {}),
         "year_to_year": links["year_to_year"],
         "lab_to_sky": links["lab_to_sky"],
         "laying_day": laying_day,
@@ -261,6 +263,7 @@ def _log_days(
         cloud_power=inputs["cloud_power"], absorptance=np.ascontiguousarray(warm[:, 0]),
         temperature_rise_factor=np.ascontiguousarray(warm[:, 1]),
         year_to_year=inputs["year_to_year"], lab_to_sky=inputs["lab_to_sky"],
+        **({AIR: inputs[AIR]} if AIR in inputs else {}),
     )  # fmt: skip
     dose = inputs["threshold_dose"] * inputs.get("lots", 1.0)
     first, length = span

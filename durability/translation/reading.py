@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from durability.translation.discrepancy import learned_links, learned_sky
-from durability.translation.inputs import draw_links, draw_shared, for_site, read_inputs
+from durability.translation.inputs import AIR, draw_links, draw_shared, for_site, read_inputs
 from durability.translation.lamp import LampClock, ThresholdPosterior, lamp_clocks
 from durability.translation.laying import LAYING_HOUR, MONTH_LENGTHS
 
@@ -122,7 +122,7 @@ class SkyClock:
         return days_until(
             year.hour, year.log_irradiance, year.log_clearness, year.air, year.rise,
             exponent=p, activation_energy=energy, cloud=cloud, heating=heat, scale=scale,
-            targets=dose * self.lamp_factor[:, None], starts=starts,
+            warmer=self.links.get(AIR), targets=dose * self.lamp_factor[:, None], starts=starts,
         )  # fmt: skip
 
     def lamp_dose(
@@ -142,7 +142,7 @@ class SkyClock:
         found = dose_between(
             year.hour, year.log_irradiance, year.log_clearness, year.air, year.rise,
             exponent=p, activation_energy=energy, cloud=cloud, heating=heat, scale=scale,
-            intervals=intervals,
+            warmer=self.links.get(AIR), intervals=intervals,
         )  # fmt: skip
         return found / self.lamp_factor[:, None]
 

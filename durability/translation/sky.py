@@ -89,6 +89,7 @@ def damage_temperature(year: SkyYear, links: dict[str, NDArray[np.float64]]) -> 
     if year.hour.size == 0:
         return float("nan")
     celsius = year.air - KELVIN + float(np.median(heating(links))) * year.rise
+    celsius += float(np.median(links.get("air_temperature", 0.0)))
     weight = np.exp(float(np.median(links["reciprocity_exponent"])) * year.log_irradiance)
     energy = float(np.median(links["activation_energy"]))
     return effective_temperature(celsius, weight, activation_energy=energy)

@@ -33,11 +33,12 @@ def _compiled(function: Callable[..., Any]) -> Callable[..., Any]:
 
 @_compiled
 def sweep(
-    hour, next_lit, terms, weights, air, rise, energy, heating, scale, targets, starts, days
+    hour, next_lit, terms, weights, air, rise, energy, heating, warmer, scale, targets, starts, days
 ):  # pragma: no cover (compiled)
     """Days (draw, target, start), filled into `days`; arguments as `kernel.days_until` makes them.
 
-    rate = scale · exp(Σ weights · terms − energy / (air + heating · rise)); energy is Ea/R [K].
+    rate = scale · exp(Σ weights · terms − energy / (air + warmer + heating · rise)); energy is
+    Ea/R [K].
     """
     draws, n_targets = targets.shape
     n_starts = starts.shape[1]
@@ -59,10 +60,10 @@ def sweep(
             weight = weights[d, k]
             for i in range(lit):
                 power[i] += weight * terms[k, i]
-        warm, heat = energy[d], heating[d]
+        warm, heat, more = energy[d], heating[d], warmer[d]
         if warm != 0.0:
             for i in range(lit):
-                power[i] -= warm / (air[i] + heat * rise[i])
+                power[i] -= warm / (air[i] + more + heat * rise[i])
         for i in range(lit):
             x = min(max(power[i], -700.0), 700.0)
             power[i] = x

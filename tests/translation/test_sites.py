@@ -11,6 +11,7 @@ from durability.decisions import cover_statements
 from durability.exposure import material_assumptions, read_site
 from durability.translation import translate
 from durability.translation.inputs import stream
+from durability.translation.reading import OpenInterval, sky_clocks
 
 
 @pytest.fixture(scope="module")
@@ -90,3 +91,48 @@ def test_what_is_doubtful_about_the_lamp_is_passed_on(fit):
     notes = {c.name for c in delivered.notes}
     assert notes
     assert notes <= {c.name for c in translate(fit, site="miami", of="mean").cautions}
+
+
+def test_the_uncertain_air_of_a_monthly_climate_widens_the_days_and_shortens_the_cover(fit):
+    """K kelvin move log days by Ea/R · K/T². Three times the file's sd, to show in days."""
+    as_read = read_site("tucson")
+    assert as_read.air_temperature_sd == 1.3
+    uncertain = replace(as_read, air_temperature_sd=3.9)
+    known = replace(as_read, air_temperature_sd=0.0)
+    spread, cover = [], []
+    fit.energy = np.full_like(fit.tau, 60.0)
+    done, spread, cover = [], [], []
+    for site in (known, uncertain):
+        clocks, _, _ = sky_clocks(fit, site=site, draws=fit.tau.size)
+        done.append(np.log(clocks["A"].lamp_dose([(0.0, 8760.0)])[:, 0]))
+        made = translate(fit, site=site, of="mean", laying="2027-05-12")
+        spread.append(np.log(made.days.values.squeeze()).std())
+        cover.append(cover_statements(made, fit, assurance=0.95).one(quantity="days_to_cover").low)
+    kelvin = float(made.effective_temperature.squeeze()) + 273.15
+    expected = 60 / 8.314462618e-3 * 3.9 / kelvin**2
+    assert (done[1] - done[0]).std() == pytest.approx(expected, rel=0.05)
+    assert spread[1] > spread[0]
+    assert cover[1] < cover[0]
+
+
+def test_the_uncertain_air_of_a_monthly_climate_is_a_line_of_the_budget(fit):
+    made = translate(fit, site="tucson", of="mean")
+    assert "air_temperature" in {i.name for i in made.inputs}
+    share = made.budget["share"].sel(laying="worst month", material="A")
+    assert 0.001 < float(share.sel(input="air_temperature")) < 0.1
+    assert "air_temperature" not in translate(fit, site="miami", of="mean").budget.input
+
+
+def test_dose_already_spent_is_read_in_the_same_air_as_the_days(fit):
+    """Spending a time and then asking what is left of it are one clock: draw by draw."""
+    fit.energy = np.full_like(fit.tau, 60.0)
+    clocks, _, _ = sky_clocks(fit, site="tucson", draws=fit.tau.size)
+    clock = clocks["A"]
+    spent = clock.spent([OpenInterval.read("2027-03-01 to 2027-05-30")])
+    days = clock.days(spent[:, None], np.full((fit.tau.size, 1), 59 * 24.0 + 6))
+    np.testing.assert_allclose(days[:, 0, 0], 90.0, atol=1e-8)
+    air = clock.links["air_temperature"]
+    assert air.std() == pytest.approx(1.3, rel=0.05)
+    same = clock.with_links(air_temperature=np.zeros_like(air))
+    warm = air > 1.0
+    assert (spent[warm] > same.spent([OpenInterval.read("2027-03-01 to 2027-05-30")])[warm]).all()

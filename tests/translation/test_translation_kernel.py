@@ -18,7 +18,11 @@ def run(irradiance, targets, starts, **change):
         k: change.pop(k) for k in ("log_clearness", "air", "rise") if k in change
     }
     sky = {k: np.broadcast_to(v, (8760,))[lit].astype(float) for k, v in sky.items()}
-    more = {k: change.pop(k) for k in ("compiled", "threads", "terms", "weights") if k in change}
+    more = {
+        k: change.pop(k)
+        for k in ("compiled", "threads", "terms", "weights", "warmer")
+        if k in change
+    }
     draw = {"exponent": 1.0, "activation_energy": 0.0, "cloud": 0.0, "heating": 0.0, "scale": 1.0}
     draw = {k: np.array(np.broadcast_to(v, (draws,)), float) for k, v in (draw | change).items()}
     return days_until(
@@ -45,13 +49,15 @@ def test_agrees_with_a_plain_loop_to_1e_9_days(year, plain_days):
         "cloud": rng.normal(0, 0.1, draws),
         "heating": rng.uniform(0.2, 1, draws),
     }
+    warmer = rng.normal(0, 2, draws)
     scale = np.exp(draw["activation_energy"] / GAS_CONSTANT / 320)
     targets = rng.lognormal(6, 1.2, (draws, 4))
     starts = rng.uniform(0, 8760, (draws, 5))
     starts[:, 0] = 8759.5
-    found = run(year, targets, starts, log_clearness=clear, air=air, rise=rise, scale=scale, **draw)
+    sky = {"log_clearness": clear, "air": air, "rise": rise}
+    found = run(year, targets, starts, **sky, scale=scale, warmer=warmer, **draw)
     for d in range(draws):
-        kelvin = air + draw["heating"][d] * rise
+        kelvin = air + warmer[d] + draw["heating"][d] * rise
         rate = scale[d] * (year * np.exp(draw["cloud"][d] * clear)) ** draw["exponent"][d]
         rate *= np.exp(-draw["activation_energy"][d] / (GAS_CONSTANT * kelvin))
         expected = [[plain_days(rate, t, s) for s in starts[d]] for t in targets[d]]
