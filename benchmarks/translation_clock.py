@@ -115,32 +115,42 @@ def _looped(irradiance: Any, lit: Any, air: Any, rise: Any, draw: Any, goal: Any
     return days
 
 
-def _map(cells: int = 200) -> None:
-    from durability.translation import days_map as room
+def _fields(axis: str, cells: int) -> dict[str, np.ndarray]:
+    light = 700 * year() / 2.5
+    fields = {
+        "time": {"ghi": light, "temp_air": 15 + 0 * light},
+        "month": {"ghi": np.full(12, 200.0), "temp_air": np.full(12, 15.0)},
+    }[axis]
+    return {n: np.repeat(v[None], cells, 0) for n, v in fields.items()}
+
+
+def _setting(draws: int = 400) -> dict[str, Any]:
+    from durability.exposure import read_site
+    from durability.translation import cells
 
     rng = np.random.default_rng(2)
-    clear = np.linspace(0.02, 1, 40)
-    draws = 400
-    p, energy = rng.uniform(0.6, 1, draws), rng.normal(30, 8, draws)
-    p_nodes, p_weights = room._chebyshev(p)
-    e_nodes, e_weights = room._chebyshev(energy)
-    setting = {
-        "p": p_nodes, "energy": e_nodes, "heat": 0.6, "cloud": 0.8, "warming": 0.0,
-        "weights": (p_weights[:, None, :] * e_weights[None, :, :]).reshape(-1, draws),
-        "target": rng.lognormal(7, 0.3, draws), "ratio": (clear, 1000 * clear, 0 * clear + 5e-4),
+    return {
+        "target": rng.lognormal(7, 0.3, draws), "warming": 1.2, "states": cells.state_table(),
+        "ratio": cells.ratios([read_site("miami"), read_site("chicago")], "e340"),
+        **cells.reading_of(
+            rng.uniform(0.6, 1, draws), rng.normal(30, 8, draws), cloud=rng.normal(0.8, 0.1, draws),
+            heat=rng.uniform(0.2, 0.9, draws), warmer=rng.normal(0, 1.3, draws),
+        ),
     }  # fmt: skip
-    light = 700 * year() / 2.5
-    for axis, step, fields in (
-        ("time", room.STEP_DAYS, {"ghi": light, "temp_air": 15 + 0 * light}),
-        ("month", 0, {"ghi": np.full(12, 200.0), "temp_air": np.full(12, 15.0)}),
-    ):
-        given = {n: np.repeat(v[None], cells, 0) for n, v in fields.items()}
-        where = np.linspace(-40, 40, cells)
+
+
+def _map(cells: int = 200) -> None:
+    from durability.translation import cells as room
+
+    setting = _setting()
+    where = np.linspace(-40, 40, cells)
+    for axis, step in (("time", room.STEP_DAYS), ("month", 0)):
+        given = _fields(axis, cells)
         w, c, _ = best(
-            lambda a=axis, s=step, g=given, x=where: room._block(
-                x, 0 * x, g, setting, a, s, 0.95, 20.0
+            lambda a=axis, s=step, g=given: room.block(
+                where, 0 * where, g, setting, a, s, 0.95, 20.0
             ),
-            2,
+            3,
         )
         print(f"map, cells by {axis:<5}                  {cells / w:7.0f} cells a second wall "
               f"{cells / c:7.0f} a processor second")  # fmt: skip

@@ -43,6 +43,7 @@ WARMEST, WIND_SWING = 15.0, 0.25
 STATES = (0.1, 0.3, 0.5, 0.7, 0.9)
 ORDER = (2, 0, 4, 1, 3)
 """Probabilities of the five states, and their order from day to day."""
+STATES_A_MONTH = len(STATES)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -170,7 +171,7 @@ def hours_of(climate: MonthlyClimate, *, warming: float = 0.0, file: str = "") -
                         mend="Check the unit, the latitude and its sign.")
             )  # fmt: skip
             continue
-        states = _states(mean)
+        states = clearness_states(mean)
         of_day = states[numpy.array(ORDER)[numpy.arange(days) % 5]]
         of_day *= mean / of_day.mean() if of_day.mean() > 0 else 1.0
         clearness[own] = of_day[day[own] - day[own].min()]
@@ -197,7 +198,7 @@ def hours_of(climate: MonthlyClimate, *, warming: float = 0.0, file: str = "") -
     )
 
 
-def _states(mean: float) -> NDArray:
+def clearness_states(mean: float) -> NDArray:
     """Five clearnesses of the mean, as quantiles of a beta distribution."""
     import numpy
     from scipy.special import betaincinv

@@ -7,7 +7,8 @@ import pytest
 import xarray
 
 from durability.exposure import read_site
-from durability.translation import translate
+from durability.exposure.clock import GAS_CONSTANT
+from durability.translation import cells, translate
 from durability.translation.days_map import days_map, invented_climate, read_climate
 
 
@@ -44,6 +45,67 @@ def test_a_cell_of_hours_is_near_its_site(fit, name):
     ratio = found["days"].values.ravel() / expected
     assert abs(np.median(ratio) - 1) < 0.06
     np.testing.assert_allclose(ratio, 1.0, atol=0.15)
+
+
+def monthly(name: str) -> xarray.Dataset:
+    """The monthly means of a site's hours, with the daily range of its air."""
+    site = read_site(name)
+    month = np.repeat(
+        np.arange(12), 24 * np.array([31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
+    )
+    day = site.hourly["temp_air"].values.reshape(365, 24)
+    hours = {n: site.hourly[n].values for n in ("ghi", "temp_air", "wind_speed")}
+    hours["temp_range"] = np.repeat(day.max(axis=1) - day.min(axis=1), 24)
+    means = {n: [v[month == m].mean() for m in range(12)] for n, v in hours.items()}
+    fields = {n: (("latitude", "longitude", "month"), [[v]]) for n, v in means.items()}
+    return xarray.Dataset(
+        fields, coords={"latitude": [site.latitude], "longitude": [site.longitude]}
+    )
+
+
+@pytest.mark.parametrize(("kind", "low", "high"), [(cell, -0.04, 0.04), (monthly, -0.10, 0.05)])
+@pytest.mark.parametrize("name", ["miami", "phoenix", "po-valley", "sand-point"])
+def test_days_to_cover_of_a_cell_are_those_of_its_site(fit, name, kind, low, high):
+    """Too many days are worse than too few: monthly means may fall short by more than exceed."""
+    found = days_map(fit, kind(name), of="mean", draws=400, assurance=0.95)["cover"]
+    days = translate(fit, site=name, of="mean").draws("A", "machine", "mean", 0.5).values
+    ratio = found.values.ravel() / np.quantile(days, 0.05, axis=1, method="lower")
+    assert low < np.median(ratio) - 1 < high
+
+
+def test_each_draw_has_its_own_air_warming_and_cloud_power(fit):
+    """Expanded about the medians against the sum over hours with the draw's own values."""
+    rng = np.random.default_rng(5)
+    n = 60
+    p, energy = rng.uniform(0.7, 1, n), rng.normal(35, 8, n)
+    cloud, heat = rng.normal(0.8, 0.1, n), rng.uniform(0.2, 0.9, n)
+    warmer = rng.normal(0, 1.3, n)
+    site = read_site("phoenix")
+    setting = cells.reading_of(p, energy, cloud=cloud, heat=heat, warmer=warmer)
+    setting["ratio"] = cells.ratios([site], "e340")
+    given = {name: site.hourly[name].values for name in ("ghi", "temp_air", "wind_speed")}
+    given = {name: np.roll(values, 7) for name, values in given.items()}
+    uv, log_clear, air, rise = cells._hours(site.latitude, site.longitude, given, setting, "time")
+    found, length = cells._doses(uv, log_clear, air, rise, setting, cells.STEP_DAYS)
+    assert length.sum() == 365
+    for i in range(n):
+        kelvin = air + warmer[i] + heat[i] * rise
+        rate = (uv * np.exp((cloud[i] - setting["cloud"]) * log_clear)) ** p[i]
+        rate = rate * np.exp(-energy[i] / GAS_CONSTANT * (1 / kelvin - 1 / cells.WARM))
+        direct = np.log(rate.sum(axis=1).reshape(73, 5).sum(axis=1))
+        np.testing.assert_allclose(found[:, i], direct, atol=0.03)
+        np.testing.assert_allclose(np.mean(found[:, i] - direct), 0.0, atol=0.01)
+
+
+def test_only_monthly_means_make_the_air_uncertain(fit):
+    from durability.translation.days_map import _setting
+
+    plain = (None, None, "mean", None, 100, 1)
+    hours = _setting(fit, cell("miami"), "time", *plain)["weights"][-4]
+    months = _setting(fit, monthly("miami"), "month", *plain)["weights"][-4]
+    picked = fit.energy[np.linspace(0, 399, 100).astype(int)]
+    assert (hours == 0).all()
+    assert np.std(months / picked * GAS_CONSTANT) == pytest.approx(1.3, rel=0.25)
 
 
 def test_chunks_give_the_same_map_and_netcdf_keeps_it(fit, tmp_path):
