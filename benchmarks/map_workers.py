@@ -5,7 +5,7 @@
 
 An invented climate of hours or months, made chunk by chunk, 400 draws x 12 days of laying. Each
 run is a process of its own, so that its largest memory is its own. Two workers are judged by the
-clock, so run it on an idle machine; the load is printed. ``cluster`` starts a local dask cluster and
+clock, so run it on an idle machine; the load is printed. ``cluster`` starts a local cluster and
 hands its address to the same call.
 """
 
