@@ -21,7 +21,7 @@ from durability.terminal import (
 )
 
 if TYPE_CHECKING:
-    pass
+    from durability.study.model import Study
 
 
 @app.command(epilog="Example:  durability chamber examples/quarry-cover --band '300-400 nm'")
@@ -187,7 +187,7 @@ def conformance(
         from durability.units import converted, measure, unit
 
         read = with_strength(read_folder(study))
-        place = _withdrawal(after)
+        place = _withdrawal(after, read)
         needed = None
         if strength is not None:
             asked = measure(strength, unit(read.unit).dimension)
@@ -211,7 +211,7 @@ def conformance(
             print_cautions(read.cautions)
 
 
-def _withdrawal(text: str) -> dict[str, float]:
+def _withdrawal(text: str, study: Study) -> dict[str, float]:
     """``"500 h"`` as hours, anything else as a dose in the unit of its exposure."""
     from durability.units import UNITS, UnitError, measure
 
@@ -225,7 +225,13 @@ def _withdrawal(text: str) -> dict[str, float]:
             raise ValueError(f"--after {text!r} is no withdrawal, such as '500 h'") from None
     if read.unit.dimension == "time":
         return {"hours": read.canonical / UNITS["h"].factor}
-    return {"dose": read.canonical}
+    spectral = read.unit.dimension.endswith("wavelength")
+    scales = [
+        x.dose_scale
+        for x in study.exposures.values()
+        if x.is_radiant and x.band is not None and ("-" in x.band) != spectral
+    ]
+    return {"dose": read.canonical / (scales[0] if scales else 1.0)}
 
 
 @app.command(epilog="Example:  durability interlaboratory results.csv")

@@ -135,7 +135,7 @@ def _dose_of(fit: Fit, rule: dict[str, Any], exposure: str) -> tuple[float | Non
         return None, "", f"it asks for {rule['lamp']} light and {exposure} is {lamp.light_source}"
     if "hours" in rule:
         return float(given.dose(rule["hours"])), given.dose_unit, ""
-    dose = float(rule["dose"])
+    dose = float(rule["dose"]) / asked.dose_scale
     if given.band != rule["band"]:
         if not lamp.spectrum:
             return None, "", f"no spectrum of {exposure} leads from {rule['band']} to {given.band}"

@@ -47,7 +47,7 @@ class Chamber:
     ----------
     exposure, file, band, dose_unit : which record, and the unit of every dose.
     hours, recorded_hours, light_hours : clock time, less gaps, and of that lit [h].
-    dose : radiant dose [dose_unit, canonical].
+    dose : radiant dose [dose_unit].
     nominal_dose : set point and cycle over all clock hours [same]; None without a set point.
     uncertainty : relative standard uncertainty of the dose by cause.
     phases, kept, interruptions, drift : see their types.
@@ -186,7 +186,7 @@ def chamber(exposure: Exposure, *, polymer: str | None = None) -> Chamber:
     set_point = exposure.irradiance or (
         lamp.irradiance if lamp and lamp.band == given.band else None
     )
-    factor = INTERVAL if "-" in given.band else SPECTRAL
+    factor = (INTERVAL if "-" in given.band else SPECTRAL) / exposure.dose_scale
     base = {"calibration_and_position": _base(given.log_sd, recorded.log_sd)}
     kept = kept_within(columns, phase, weight, lit, recorded, cycle, set_point, given.band, lamp)
     drift = drifts(recorded, exposure)
@@ -253,7 +253,9 @@ def read_in_band(
         named = read_lamp(exposure.lamp).spectrum
     if named is None:
         raise ValueError(f"exposure {exposure.name} names no lamp with a spectrum; name a spectrum")
-    found = convert_dose(said.dose, band=said.band, into=normal_band(band), spectrum=named)
+    found = convert_dose(
+        said.dose * exposure.dose_scale, band=said.band, into=normal_band(band), spectrum=named
+    )
     return replace(found, log_sd=math.hypot(found.log_sd, said.log_sd))
 
 

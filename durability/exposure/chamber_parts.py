@@ -35,7 +35,7 @@ class Phase:
     ----------
     phase : in words, such as ``"90 min light"``; ``"not told apart"`` for the rest.
     hours : recorded time in it [h].
-    dose : [dose_unit of the chamber, canonical].
+    dose : [dose_unit of the chamber].
     irradiance : mean [canonical].
     """
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from durability.exposure.assumption import translation_assumptions
+from durability.exposure.bands import dose_unit
 from durability.exposure.lamp import Lamp, light_fraction, read_lamp
 from durability.exposure.lamp_temperature import temperature_of_cycle, temperature_of_record
 from durability.exposure.record import RecordedDose, recorded_dose
@@ -31,7 +32,7 @@ class Delivery:
     Parameters
     ----------
     exposure : name of the exposure.
-    dose_per_hour : dose per clock hour, mean over the cycle [kJ/m²/nm, or MJ/m² in an interval].
+    dose_per_hour : dose per clock hour, mean over the cycle [dose_unit].
     dose_per_light_hour : dose per lit hour [same].
     light_fraction : lit share of clock time.
     irradiance : while lit [W/m²/nm, or W/m² in an interval].
@@ -63,7 +64,7 @@ class Delivery:
     record: RecordedDose | None = None
 
     def dose(self, hours: ArrayLike) -> NDArray:
-        """Dose after `hours` clock hours [dose_unit, canonical]; from the record if there is one.
+        """Dose after `hours` clock hours [dose_unit]; from the record if there is one.
 
         Examples
         --------
@@ -124,7 +125,7 @@ def delivery(exposure: Exposure) -> Delivery | None:
         irradiance = lamp.irradiance
     if band is None or (irradiance is None and exposure.record is None):
         return None
-    factor = INTERVAL if "-" in band else SPECTRAL
+    factor = (INTERVAL if "-" in band else SPECTRAL) / exposure.dose_scale
     cycle = exposure.cycle or (lamp.cycle if lamp else ())
     lit = light_fraction(cycle)
     nominal = None if irradiance is None else irradiance * factor * lit
@@ -148,7 +149,7 @@ def delivery(exposure: Exposure) -> Delivery | None:
         light_fraction=lit,
         irradiance=irradiance,
         band=band,
-        dose_unit=("MJ/m² in " if "-" in band else "kJ/(m² nm) at ") + band,
+        dose_unit=exposure.dose_unit or dose_unit(band),
         log_sd=math.hypot(_log_sd(exposure, lamp), recorded.log_sd if recorded else 0.0),
         temperature=warmth.mean,
         temperature_sd=warmth.sd,
@@ -166,7 +167,7 @@ def hours_of_dose(exposure: Exposure, dose: ArrayLike) -> NDArray:
     Parameters
     ----------
     exposure : of a study.
-    dose : any shape [canonical unit of the exposure's dose].
+    dose : any shape [dose_unit of the exposure].
 
     Returns
     -------

@@ -21,7 +21,7 @@ import functools
 import itertools
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -191,7 +191,8 @@ def material_clock(study: Study, material: str) -> MaterialClock:
         base[shared] = lamps[comparable]
         for x in open_air:
             family[x] = shared
-            skies[x] = outdoor_clock(study, study.exposures[x], band=lamps[comparable].band)
+            sky = outdoor_clock(study, study.exposures[x], band=lamps[comparable].band)
+            skies[x] = replace(sky, per_hour=sky.per_hour / study.exposures[comparable].dose_scale)
     polymer = study.materials[material].polymer or "unknown"
     lamp_of = {x: study.exposures[x].lamp or x for x in lamps}
     clock = MaterialClock(

@@ -12,7 +12,7 @@ from durability import catalogue
 from durability.study import schema
 from durability.study.findings import Findings, near
 from durability.study.model import Calibration, Exposure, Segment
-from durability.units import measure
+from durability.units import measure, unit
 
 FILE = "study.toml"
 OUTDOOR = "outdoor"
@@ -77,6 +77,38 @@ def exposure_of(name: str, table: schema.ExposureTable, findings: Findings) -> E
     irradiance, band = light
     shown = f"MJ/m² in {band}" if "-" in band else f"kJ/(m² nm) at {band}"
     return Exposure(**stated, irradiance=irradiance, band=band, dose_unit=shown)
+
+
+def shown_in(
+    name: str, exposures: dict[str, Exposure | None], findings: Findings
+) -> dict[str, Exposure | None]:
+    """Exposures whose radiant doses are counted in the unit that the study names.
+
+    A unit of energy per area is for doses in an interval, one per wavelength for doses at a
+    wavelength; doses of the other kind keep their usual unit.
+    """
+    named = unit(name)
+    spectral = named.dimension.endswith("wavelength")
+
+    def shown(exposure: Exposure | None) -> Exposure | None:
+        if exposure is None or not exposure.is_radiant or exposure.band is None:
+            return exposure
+        if ("-" in exposure.band) == spectral:
+            return exposure
+        place = f"at {exposure.band}" if spectral else f"in {exposure.band}"
+        return replace(exposure, dose_unit=f"{named} {place}", dose_scale=named.factor)
+
+    found = {key: shown(exposure) for key, exposure in exposures.items()}
+    if exposures and all(found[key] is exposures[key] for key in exposures):
+        findings.problem(
+            FILE,
+            "a unit of the dose of an exposure of this study",
+            found=name,
+            column="study.dose_unit",
+            mend="MJ/m^2 and kLy measure a dose in an interval such as 300-400 nm, kJ/m^2/nm one "
+            "at a wavelength such as 340 nm.",
+        )
+    return found
 
 
 def _lamp(name: str | None, path: str, findings: Findings) -> dict[str, Any] | None:

@@ -79,6 +79,8 @@ class Exposure:
     axis : None for a radiant dose; else the study's own unit of exposure, such as ``"cycles"``.
     dose_unit : unit of the variable ``dose`` of this exposure's rows as shown to people, with
         band, such as ``"kJ/(m² nm) at 340 nm"`` or ``"AFU"``.
+    dose_scale : of a radiant dose: one dose_unit in kJ/(m² nm), or in MJ/m² in an interval. It is 1
+        unless the study names a dose_unit of its own.
     record : chamber record (time, irradiance, black_panel, air, humidity along ``time``), or None.
     control : None for an exposure to light. ``"dark"`` for strips kept beside it without light in
         the same heat and water, ``"heat"`` for strips in the same heat alone. A control's axis is
@@ -101,6 +103,7 @@ class Exposure:
     cycle: tuple[Segment, ...] = ()
     axis: str | None = None
     dose_unit: str = ""
+    dose_scale: float = 1.0
     record: xarray.Dataset | None = None
     record_file: str | None = None
     control: Literal["dark", "heat"] | None = None
@@ -238,7 +241,7 @@ class Study:
         used                bool; False for an excluded strip
         reason              text; why not used
         hours               float [h], clock hours with dark phases; nan where not given
-        dose                float [the exposure's dose_unit, canonical]; nan where not given
+        dose                float [the exposure's dose_unit]; nan where not given
         elongation          float [%]; nan where not given
         dose_sd, hours_sd   float [as dose, h]; standard error of a place read off a figure
         value_sd            float [unit]; standard error of a value read off a figure; nan where

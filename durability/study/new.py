@@ -152,6 +152,7 @@ property = "strip tensile strength"
 unit = {_quoted(unit)}                 # specimens.csv gives peak_force, and a width by need
 thresholds = [0.5]            # fractions of the unexposed strength that are asked about
 # required_strength = "8 {unit}"  # or a strength that must be left
+# dose_unit = "MJ/m^2/nm"     # in which radiant doses are shown
 # laboratory = "name of the laboratory"
 
 # [report]                    # what stands in front of the report

@@ -27,6 +27,8 @@ from durability.units import UNITS, UnitError, measure, unit
 KINDS = ("specimens", "summaries", "readings", "inspections", "declared")
 STRENGTH_DIMENSIONS = ("force per width", "force", "stress", "fraction")
 
+DOSE_DIMENSIONS = ("energy per area", "energy per area and wavelength")
+
 MOST_RISE = 100
 """Largest multiple of the unexposed value that may be asked about."""
 
@@ -84,6 +86,16 @@ def _thresholds(values: tuple[float, ...], info: ValidationInfo) -> tuple[float,
     if len(set(values)) < len(values):
         raise _wrong("Name each fraction once.")
     return values
+
+
+def _dose_unit(text: str) -> str:
+    try:
+        read = unit(text)
+    except UnitError as error:
+        raise _wrong(_sentence(str(error))) from error
+    if read.dimension not in DOSE_DIMENSIONS:
+        raise _wrong(f"{read} is a unit of {read.dimension}.")
+    return text
 
 
 def _strength_unit(text: str) -> str:
@@ -168,6 +180,10 @@ class StudyTable(_Table):
     unit: Annotated[str, AfterValidator(_strength_unit)] = Field(
         description="the unit of what was measured: kN/m, N, MPa, % for percent of the unexposed "
         "strength, or 1 for a plain number such as an index"
+    )
+    dose_unit: Annotated[str, AfterValidator(_dose_unit)] | None = Field(
+        default=None,
+        description='the unit in which radiant doses are shown, such as "MJ/m^2/nm" or "kLy"',
     )
     changes: Literal["falls", "rises"] = Field(
         default="falls",

@@ -214,10 +214,10 @@ def _doses(bench: Bench, exposure: Exposure, rows: Any, name: str, dose: Numbers
     written = _dose_unit(bench, exposure, rows, name)
     if written is None:
         return float("nan")
-    values = dose.values[rows] * written.factor
-    canonical = UNITS["kJ/m^2/nm" if written.dimension.endswith("wavelength") else "MJ/m^2"]
-    if exposure.axis is None and written != canonical:
-        converted = dose.values * written.factor
+    factor = written.factor / exposure.dose_scale
+    values = dose.values[rows] * factor
+    if exposure.axis is None and factor != 1:
+        converted = dose.values * factor
         bench.keep(name, rows, str(written), converted, exposure.dose_unit)
     return values
 

@@ -81,6 +81,10 @@ def read_description(
     }
     strength_unit = _unit_of(raw.get("study"))
     join_controls(exposures, findings)
+    if study is not None and study.dose_unit is not None:
+        from durability.study.lamps import shown_in
+
+        exposures = shown_in(study.dose_unit, exposures, findings)
     return Description(
         study=study,
         unit=strength_unit,

@@ -70,7 +70,7 @@ class LampClock:
     ----------
     exposure : name of the exposure in the study.
     variable : variable of `durability.exposure.sky_exposure` in the same band.
-    per_hour : dose that one hour at irradiance 1 delivers, in canonical units.
+    per_hour : dose that one hour at irradiance 1 delivers [dose_unit of the exposure].
     irradiance : lamp's irradiance while lit, canonical unit.
     log_sd : standard deviation of the log of the delivered dose.
     phases : (share of the dose, specimen temperature [degC]) of the lit phases.
@@ -137,7 +137,7 @@ def lamp_clock(exposure: Exposure) -> LampClock:
     return LampClock(
         exposure=exposure.name,
         variable=variable,
-        per_hour=per_hour,
+        per_hour=per_hour / exposure.dose_scale,
         irradiance=found.irradiance,
         log_sd=found.log_sd,
         phases=merged_phases(found.phases or ((1.0, found.temperature),)),

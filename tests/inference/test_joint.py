@@ -130,3 +130,26 @@ def test_days_at_the_tested_site_are_narrower_and_hold_the_truth(truth, joint):
     assert widths["joint"] < 0.5 * widths["laboratory"]
     for low, high in found.values():
         assert low < actual < high
+
+
+def test_the_sky_is_counted_in_the_unit_that_the_study_names(truth, tmp_path):
+    import shutil
+
+    from durability import read_study
+    from durability.inference.clock_terms import material_clock
+
+    folder = tmp_path / "study"
+    shutil.copytree(truth.study.folder, folder)
+    toml = folder / "study.toml"
+    text = toml.read_text(encoding="utf-8")
+    toml.write_text(
+        text.replace("[study]", '[study]\ndose_unit = "MJ/m^2/nm"', 1), encoding="utf-8"
+    )
+    material = next(iter(truth.study.materials))
+    usual = material_clock(read_study(truth.study.folder), material)
+    mega = material_clock(read_study(folder), material)
+    place = next(iter(usual.skies))
+    points = np.array([[c.mean for c in usual.parameters]])
+    days = np.array([30.0, 200.0])
+    shift = usual.log_dose(place, days, points) - mega.log_dose(place, days, points)
+    assert np.allclose(shift, math.log(1000), atol=1e-9)
