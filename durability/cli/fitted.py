@@ -41,7 +41,7 @@ def fitted(
     quiet: bool,
 ) -> tuple[Fit, dict[str, Any]]:
     """The fit, read back from the results folder where it matches, else made and kept there."""
-    from durability.inference import DEFAULT_LAW
+    from durability.inference.checking.earlier import default_law
     from durability.report import fit_or_reuse
     from durability.report.results import keep_fit
 
@@ -49,8 +49,8 @@ def fitted(
     earlier = (folder / "provenance.json").is_file()
     with progress(quiet) as tell:
         made, record, reused = fit_or_reuse(
-            study, law=law or DEFAULT_LAW, errors=errors, level=level, seed=seed, sampler=None,
-            out=folder, progress=tell,
+            study, law=law or default_law(study), errors=errors, level=level, seed=seed,
+            sampler=None, out=folder, progress=tell,
         )  # fmt: skip
         if not reused and made.diagnostics.ok:
             keep_fit(made, record, folder)

@@ -10,7 +10,24 @@ import typer
 
 from durability.cli.app import app, errors_in_words, keep, read_folder
 from durability.cli.fitted import fitted, gate
-from durability.cli.options import Errors, File, Folder, Json, LawName, Level, Out, Quiet, Seed
+from durability.cli.options import (
+    Covariates,
+    Errors,
+    File,
+    Folder,
+    Json,
+    LawName,
+    Level,
+    Out,
+    Pool,
+    PriorFrom,
+    PriorPower,
+    Quiet,
+    Seed,
+    Shape,
+    Spread,
+    chosen,
+)
 from durability.terminal import print_cautions, print_json, print_statements, title_of
 
 if TYPE_CHECKING:
@@ -34,12 +51,19 @@ def fit(
     quick: Annotated[
         bool, typer.Option("--quick", help="Approximate, in a second; keeps no results folder.")
     ] = False,
+    shape: Shape = None,
+    spread: Spread = None,
+    covariate: Covariates = None,
+    pool: Pool = None,
+    prior_from: PriorFrom = None,
+    power: PriorPower = None,
 ) -> None:
     """Fit a degradation law and state the threshold doses."""
     with errors_in_words(json):
         if method not in ("bayes", "likelihood"):
             raise ValueError(f'method "{method}" is unknown; known: bayes, likelihood')
-        read = read_folder(study)
+        read = chosen(read_folder(study), shape=shape, spread=spread, covariates=covariate,
+                      pool=pool, prior_from=prior_from, power=power)  # fmt: skip
         if method == "likelihood":
             _fit_by_likelihood(read, law, errors, level, out, json, quiet)
             return
@@ -65,11 +89,11 @@ def fit(
 
 
 def _quick(study: Study, law: str | None, errors: str, level: float | None, seed: int) -> Fit:
-    from durability.inference import DEFAULT_LAW
     from durability.inference import fit as run
+    from durability.inference.checking.earlier import default_law
 
     return run(
-        study, method="quick", law=law or DEFAULT_LAW, errors=errors, level=level, seed=seed,  # type: ignore[arg-type]
+        study, method="quick", law=law or default_law(study), errors=errors, level=level, seed=seed,  # type: ignore[arg-type]
     )  # fmt: skip
 
 

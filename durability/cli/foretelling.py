@@ -9,7 +9,23 @@ import typer
 
 from durability.cli.app import app, errors_in_words, keep, read_folder
 from durability.cli.fitted import gate
-from durability.cli.options import Errors, File, Folder, Json, LawName, Level, Quiet, Seed
+from durability.cli.options import (
+    Covariates,
+    Errors,
+    File,
+    Folder,
+    Json,
+    LawName,
+    Level,
+    Pool,
+    PriorFrom,
+    PriorPower,
+    Quiet,
+    Seed,
+    Shape,
+    Spread,
+    chosen,
+)
 from durability.terminal import print_cautions, print_json, print_statements, progress
 
 if TYPE_CHECKING:
@@ -17,15 +33,6 @@ if TYPE_CHECKING:
 
 Figures = Annotated[
     Path | None, typer.Option("--figures", help="Folder in which figures are drawn, .svg.")
-]
-Power = Annotated[
-    float,
-    typer.Option(
-        "--power",
-        min=0.001,
-        max=1.0,
-        help="How much the earlier study counts: 1 in full, 0.5 half.",
-    ),
 ]
 
 
@@ -103,14 +110,12 @@ def priors(
     errors: Errors = "lognormal",
     level: Level = None,
     seed: Seed = 0,
-    earlier: Annotated[
-        Path | None,
-        typer.Option(
-            "--prior-from",
-            help="results.nc of an earlier study, or a folder of earlier study folders.",
-        ),
-    ] = None,
-    power: Power = 1.0,
+    shape: Shape = None,
+    spread: Spread = None,
+    covariate: Covariates = None,
+    pool: Pool = None,
+    prior_from: PriorFrom = None,
+    power: PriorPower = None,
     figures: Figures = None,
     json: Json = False,
     quiet: Quiet = False,
@@ -121,44 +126,37 @@ def priors(
     With --prior-from the study is fitted with what earlier ones taught, and its weight is stated.
     """
     with errors_in_words(json):
-        from durability.inference import DEFAULT_LAW
         from durability.inference import fit as fit_study
         from durability.inference.checking import (
-            bank_prior,
-            earlier_prior_for,
-            fit_with_earlier,
             prior_predictive,
             sensitivity,
             weights_of,
         )
-        from durability.inference.checking.bank import is_bank
+        from durability.inference.checking.earlier import bank_named, default_law, prior_place
+        from durability.laws import read_law
 
-        read = read_folder(study)
-        bank = taught = None
+        read = chosen(read_folder(study), shape=shape, spread=spread, covariates=covariate,
+                      pool=pool, prior_from=prior_from, power=power)  # fmt: skip
+        place, used = prior_place(read), read_law(law or default_law(read))
+        bank = None
         with progress(quiet) as tell:
-            if earlier is not None and is_bank(earlier):
+            if place is not None and place.is_dir():
                 tell("fitting the earlier studies", 0.1)
-                bank = bank_prior(earlier, law=law, errors=errors, seed=seed)  # type: ignore[arg-type]
-                taught = bank.prior
-            elif earlier is not None:
-                taught = earlier_prior_for(earlier, read)
+                bank = bank_named(read, used, errors, seed=seed)  # type: ignore[arg-type]
             tell("fitting", 0.5)
-            if taught is None:
-                made = fit_study(read, law=law or DEFAULT_LAW, errors=errors, level=level,  # type: ignore[arg-type]
-                                 seed=seed)  # fmt: skip
-            else:
-                made = fit_with_earlier(read, taught, power=power, law=law, errors=errors,  # type: ignore[arg-type]
-                                        level=level, seed=seed)  # fmt: skip
+            made = fit_study(read, law=used, errors=errors, level=level, seed=seed)  # type: ignore[arg-type]
             tell("asking the priors", 0.8)
             belief = prior_predictive(made)
             found = sensitivity(made)
-        weights = weights_of(made) if taught is not None else ()
+        taught, weights = made.model.taught, weights_of(made)
         statements = made.statements().where(quantity="threshold_dose")
         document = {
             "priors": belief.to_dict(),
             "sensitivity": found.to_dict(),
-            "earlier": None if taught is None else taught.to_dict() | {
-                "power": power, "weights": [w.to_dict() for w in weights]},
+            "model": made.model.equation(),
+            "earlier": None if taught is None else taught.earlier | {
+                "power": taught.power, "weights": [w.to_dict() for w in weights],
+                "words": taught.words},
             "bank": None if bank is None else bank.to_dict(),
             "statements": statements.to_list(),
         }  # fmt: skip
@@ -175,7 +173,7 @@ def priors(
             if bank is not None:
                 print(bank, "\n")
             elif taught is not None:
-                print(f"Earlier: {taught.words()}; counted with power {power:g}\n")
+                print(f"{taught.words[:1].upper()}{taught.words[1:]}.\n")
             print_priors(belief)
             print_sensitivity(found, weights)
             print()

@@ -9,7 +9,24 @@ import typer
 
 from durability.cli.app import app, errors_in_words, read_folder
 from durability.cli.fitted import REUSED
-from durability.cli.options import Errors, Folder, Json, LawName, Level, Out, Quiet, Seed, Sites
+from durability.cli.options import (
+    Covariates,
+    Errors,
+    Folder,
+    Json,
+    LawName,
+    Level,
+    Out,
+    Pool,
+    PriorFrom,
+    PriorPower,
+    Quiet,
+    Seed,
+    Shape,
+    Sites,
+    Spread,
+    chosen,
+)
 from durability.terminal import print_json, progress
 
 
@@ -25,6 +42,12 @@ def report(
     pdf: Annotated[
         bool, typer.Option("--pdf", help="Also print the report to PDF; needs a browser.")
     ] = False,
+    shape: Shape = None,
+    spread: Spread = None,
+    covariate: Covariates = None,
+    pool: Pool = None,
+    prior_from: PriorFrom = None,
+    power: PriorPower = None,
     json: Json = False,
     quiet: Quiet = False,
 ) -> None:
@@ -33,7 +56,8 @@ def report(
         from durability.compiling import compile_meanwhile
 
         compiled = compile_meanwhile()
-        read = read_folder(study)
+        read = chosen(read_folder(study), shape=shape, spread=spread, covariates=covariate,
+                      pool=pool, prior_from=prior_from, power=power)  # fmt: skip
         compiled()
         from durability.report import report as run
         from durability.report import unchanged_report

@@ -18,8 +18,9 @@ import numpy as np
 
 from durability.inference.averaged import AVERAGED, AveragedFit
 from durability.inference.build import build_model
+from durability.inference.checking.earlier import default_law, taught_by
 from durability.inference.checking.scores import LawScore, rules, score_laws
-from durability.inference.fit import DEFAULT_LAW, Fit, fit, fit_model
+from durability.inference.fit import Fit, fit, fit_model
 from durability.inference.sampling import Sampler
 from durability.laws import read_law
 
@@ -212,12 +213,16 @@ def answering_fit(
     -------
     Fit or AveragedFit
     """
+    from durability.study import read_study
+
     options: dict[str, Any] = {
         "errors": errors, "level": level, "sampler": sampler, "seed": seed, "progress": progress,
     }  # fmt: skip
     if law == AVERAGED:
         return average_laws(study, **options)
-    plain = fit(study, law=law or DEFAULT_LAW, **options)
+    if isinstance(study, str | Path):
+        study = read_study(study)
+    plain = fit(study, law=law or default_law(study), **options)
     if law is not None or not laws_may_part(plain):
         return plain
     mixed = average_laws(plain.study, **options)
@@ -236,7 +241,9 @@ def laws_may_part(plain: Fit) -> bool:
     fits = [
         fit_model(
             plain.study,
-            build_model(plain.study, read_law(law), errors=plain.model.errors),
+            taught_by(
+                plain.study, build_model(plain.study, read_law(law), errors=plain.model.errors)
+            ),
             sampler=short, seed=plain.seed, level=plain.level, retry=False,
         )
         for law in rules()["candidates"]["laws"]

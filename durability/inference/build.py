@@ -122,7 +122,7 @@ def _codes(keys: list[Any]) -> tuple[list[Any], dict[Any, int]]:
 
 
 def build_model(
-    study: Study, law: Law, *, errors: Errors = "lognormal", structure: Structure = Structure()
+    study: Study, law: Law, *, errors: Errors = "lognormal", structure: Structure | None = None
 ) -> Model:
     """The model of a study.
 
@@ -132,7 +132,8 @@ def build_model(
     law : the degradation law.
     errors : ``"lognormal"`` (constant relative scatter) or ``"normal"`` (constant scatter, as a
         share of the mean unexposed strength).
-    structure : what is asked of the model beyond what the data call for.
+    structure : what is asked of the model beyond what the data call for; what study.toml asks
+        under [model] by default.
 
     Returns
     -------
@@ -142,6 +143,7 @@ def build_model(
     ------
     ValueError : normal errors for a property that rises.
     """
+    structure = structure or Structure.asked(study)
     rises = study.changes == "rises"
     if rises and errors == "normal":
         raise ValueError("a property that rises is fitted with lognormal errors only")

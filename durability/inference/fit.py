@@ -9,6 +9,7 @@ fit.threshold_dose(0.5, of="new_lot")
 from __future__ import annotations
 
 import functools
+import json
 import math
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, fields, replace
@@ -409,6 +410,11 @@ class Fit:
         study = with_strength(study)
         structure = Structure.from_json(posterior.attrs.get("structure", "{}"))
         model = build_model(study, the_law, errors=posterior.attrs["errors"], structure=structure)
+        if "earlier_prior" in posterior.attrs:
+            from durability.inference.checking.earlier import EarlierPrior, with_earlier
+
+            earlier = EarlierPrior.from_dict(json.loads(posterior.attrs["earlier_prior"]))
+            model = with_earlier(model, earlier, float(posterior.attrs["prior_power"]), part=True)
         plain = {k: getattr(v, "item", lambda v=v: v)() for k, v in posterior.attrs.items()}
         settings = Sampler(**{k: plain[k] for k in _SETTINGS})
         kept: dict[str, Any] = {k: plain[f"check_{k}"] for k in _CHECKS}
@@ -468,10 +474,10 @@ def fit(
     sampler: Sampler | None = None,
     seed: int = 0,
     progress: Progress | None = None,
-    shape: Sharing = "product",
-    spread: Sharing = "product",
+    shape: Sharing | None = None,
+    spread: Sharing | None = None,
     covariates: Mapping[str, Form] | None = None,
-    pool: bool = False,
+    pool: bool | None = None,
 ) -> Fit: ...
 @overload
 def fit(
@@ -492,10 +498,10 @@ def fit(
     sampler: Sampler | None = None,
     seed: int = 0,
     progress: Progress | None = None,
-    shape: Sharing = "product",
-    spread: Sharing = "product",
+    shape: Sharing | None = None,
+    spread: Sharing | None = None,
     covariates: Mapping[str, Form] | None = None,
-    pool: bool = False,
+    pool: bool | None = None,
 ) -> Fit | LikelihoodFit:
     """Fit a degradation law to a study: by Bayesian hierarchical inference, or by likelihood.
 
@@ -516,11 +522,12 @@ def fit(
     seed : same seed, same answer on one machine.
     progress : called with a word and the share done.
     shape, spread : shapes of the law, and scatter of strips, by ``"product"``, one ``"shared"`` by
-        all, or ``"pooled"``: by product about a common centre, with an estimated spread.
+        all, or ``"pooled"``: by product about a common centre, with an estimated spread. None, as
+        for the three below, takes what study.toml says under [model].
     covariates : name of a covariate of study.toml to its form: ``"linear"``, ``"log"``,
         ``"smooth"`` or ``"class"``. Threshold doses of products are then partially pooled about
-        the line. None takes covariates that at least four products hold with three values; an
-        empty mapping takes none.
+        the line. Where study.toml is silent too, covariates that at least four products hold with
+        three values are taken; an empty mapping takes none.
     pool : partial pooling of products about a common level without any covariate.
 
     Returns
@@ -533,6 +540,7 @@ def fit(
     LookupError : an unknown law.
     """
     from durability.study import Problem, StudyError, read_study
+    from durability.study.choices import with_choices
 
     if isinstance(study, str | Path):
         study = read_study(study)
@@ -547,17 +555,15 @@ def fit(
             f'errors "{errors}" is unknown; known: lognormal, normal (power and student by'
             ' method="likelihood")'
         )
-    structure = Structure(
-        shape=shape,
-        spread=spread,
-        covariates=None if covariates is None else tuple(covariates.items()),
-        pool=pool,
-    )
-    model = build_model(study, the_law, errors=errors, structure=structure)
+    study = with_choices(study, shape=shape, spread=spread, covariates=covariates, pool=pool)
+    model = build_model(study, the_law, errors=errors)
     if not model.mains:
         raise StudyError(
             [Problem(file="study.toml", expected="at least one exposed strip that may be used")]
         )
+    from durability.inference.checking.earlier import taught_by
+
+    model = taught_by(study, model, sampler=sampler, seed=seed)
     return fit_model(
         study, model, sampler=sampler, seed=seed, level=level or study.question.level,
         quick=method == "quick", progress=progress,
@@ -590,14 +596,21 @@ def fit_model(
     Fit
     """
     settings = sampler or Sampler()
-    if quick:
-        drawn, checked = _quick(model, settings, seed, progress)
-    else:
-        drawn, checked = _chains(model, settings, seed, progress, retry=retry)
-    posterior = _posterior(model, drawn, seed)
+    with model.own_priors():
+        if quick:
+            drawn, checked = _quick(model, settings, seed, progress)
+        else:
+            drawn, checked = _chains(model, settings, seed, progress, retry=retry)
+        posterior = _posterior(model, drawn, seed)
     posterior.attrs |= asdict(drawn.settings) | {"seed": seed, "seconds": drawn.seconds}
     posterior.attrs |= {f"check_{k}": v for k, v in asdict(checked).items()}
     posterior.attrs["check_retried"] = int(checked.retried)  # netCDF has no booleans
+    if model.taught is not None:
+        posterior.attrs |= {
+            "prior_from": model.taught.source, "prior_power": model.taught.power,
+            "changed_priors": json.dumps(model.taught.tables),
+            "earlier_prior": json.dumps(model.taught.earlier),
+        }  # fmt: skip
     return Fit(
         study=study,
         model=model,

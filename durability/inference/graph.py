@@ -43,12 +43,12 @@ def plain_model(
     import pytensor.tensor as pt
 
     pm: Any = pymc
-    book = priors()
     law = model.law
     product_of_cell = model.cell_index[:, 0]
     normal = model.errors == "normal"
     series_of_cell, sub_of_cell = _owners(model)
-    with pm.Model() as built:
+    with model.own_priors(), pm.Model() as built:
+        book = priors()
         linear: Any = _columns(model, pm) if model.columns else np.zeros(0)
         shape: dict[str, Any] = {}
         for i, s in enumerate(law.shapes):

@@ -19,7 +19,7 @@ import json
 import math
 import tomllib
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from contextvars import ContextVar
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any, Literal
@@ -29,6 +29,8 @@ from durability.laws import Law
 
 if TYPE_CHECKING:
     import numpy as np
+
+    from durability.study import Study
 
 Errors = Literal["lognormal", "normal"]
 Sharing = Literal["product", "shared", "pooled"]
@@ -80,6 +82,13 @@ class Structure:
     covariates: tuple[tuple[str, Form], ...] | None = None
     pool: bool = False
 
+    @classmethod
+    def asked(cls, study: Study) -> Structure:
+        """What study.toml asks under [model], or what stands in its place."""
+        asked = study.choices
+        covariates: Any = asked.covariates
+        return cls(shape=asked.shape, spread=asked.spread, covariates=covariates, pool=asked.pool)
+
     def to_json(self) -> str:
         """The options as text, to be kept beside draws."""
         return json.dumps(asdict(self))
@@ -115,6 +124,27 @@ def changed_priors(tables: Mapping[str, Any]) -> Iterator[None]:
         yield
     finally:
         _changed.reset(token)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Taught:
+    """What earlier studies changed in the priors of a model.
+
+    Parameters
+    ----------
+    source : the earlier studies, in words; power : how much they count.
+    products : of this model, whose threshold dose they speak of.
+    tables : those of models/priors.toml that are changed.
+    earlier : the content of `durability.inference.checking.earlier.EarlierPrior`.
+    words : what was taken and what was not.
+    """
+
+    source: str
+    power: float
+    products: tuple[str, ...]
+    tables: dict[str, Any]
+    earlier: dict[str, Any]
+    words: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -246,6 +276,11 @@ class Model:
     first_dose: dict[tuple[str, str], float]
     flags: dict[str, tuple[str, ...]]  # material -> names
     notes: tuple[str, ...] = ()  # what of the structure a reader must know, in words
+    taught: Taught | None = None  # what earlier studies changed in the priors
+
+    def own_priors(self) -> AbstractContextManager[None]:
+        """A block in which `priors` are those of this model."""
+        return changed_priors(self.taught.tables if self.taught else {})
 
     @property
     def both_ways(self) -> tuple[str, ...]:

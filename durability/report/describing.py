@@ -106,7 +106,7 @@ def _model(results: Results, cite) -> str:
 
 
 def _priors(results: Results) -> str:
-    from durability.inference.model import priors
+    from durability.inference.checking.prior_predictive import changed_book
 
     used = {"threshold_dose", "strip_spread", "unexposed_strength"}
     model = results.fit.model
@@ -115,7 +115,7 @@ def _priors(results: Results) -> str:
     if any(d for _, d, _ in model.conditions):
         used.add("direction")
     told = []
-    for name, p in priors().items():
+    for name, p in changed_book(model).items():
         if name in used:
             spread = ", ".join(
                 f"{k.replace('_', ' ')} {v}" for k, v in p.items() if k not in ("reason", "source")

@@ -13,7 +13,7 @@ import hashlib
 from importlib.resources import files
 from typing import TYPE_CHECKING
 
-from durability.report import method, tables
+from durability.report import method, model_checks, tables
 from durability.report.pictures import Picture, pictures
 from durability.report.question import questions, unit_of
 from durability.report.sentences import (
@@ -94,7 +94,11 @@ def render_html(results: Results, *, drawn: list[Picture] | None = None) -> str:
             pictures=shown,
             equation=results.fit.model.equation(),
             law=method.law_rows(results),
-            priors=method.prior_table(),
+            priors=method.prior_table(results),
+            model=model_checks.model_rows(results),
+            learned=model_checks.learned_table(results),
+            last_dose=None if failed else model_checks.last_dose_words(results),
+            last_doses=None if failed else model_checks.last_dose_table(results),
             sampler=method.sampler_rows(results),
             sites=[(t, method.site_rows(t)) for t in results.translations],
             inputs=method.input_table(results),

@@ -15,12 +15,12 @@ if TYPE_CHECKING:
     from durability.translation import Translation
 
 
-def prior_table() -> Table:
-    """The priors, as models/priors.toml states them."""
-    from durability.inference.model import priors
+def prior_table(results: Results) -> Table:
+    """The priors: those of models/priors.toml, with what earlier studies changed."""
+    from durability.inference.checking.prior_predictive import changed_book
 
     rows = []
-    for name, p in priors().items():
+    for name, p in changed_book(results.fit.model).items():
         spread = "; ".join(
             f"{k.replace('_', ' ')} {v}" for k, v in p.items() if k not in ("reason", "source")
         )

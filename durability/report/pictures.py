@@ -119,7 +119,7 @@ def pictures(results: Results) -> list[Picture]:
         found.append(_thresholds(results.statements.where(quantity="threshold_dose")))
         if results.translations:
             found.append(_days(results))
-    found += _beside(results)
+    found += [*_beside(results), *_last_dose(results)]
     recorded = [x for x in results.study.exposures.values() if x.record is not None]
     found += [_chamber(x, f"chamber-{i}") for i, x in enumerate(recorded)]
     if fit.diagnostics.ok:
@@ -233,6 +233,24 @@ def _days(results: Results) -> Picture:
         " outdoors with its interval (open).",
         alternative=f"{what}, at {join(w.sites.values())}; the numbers stand in tables of days.",
     )
+
+
+def _last_dose(results: Results) -> list[Picture]:
+    from durability.report.checks_figure import last_dose_figure
+
+    check = results.last_dose
+    if check is None or not check.rows or not results.fit.diagnostics.ok:
+        return []
+    what = "Strength left at the last dose, found (bar) and foretold from the smaller doses"
+    return [
+        Picture(
+            name="last-dose",
+            section="evidence",
+            figure=last_dose_figure([check]),
+            caption=f"{what}, with {100 * check.level:g} % limits for the mean of each group.",
+            alternative=f"{what}, a row a lot and direction; the numbers stand in a table.",
+        )
+    ]
 
 
 def _budget(t: Translation, name: str) -> Picture:

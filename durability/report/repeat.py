@@ -13,12 +13,16 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from durability import catalogue
 from durability.report.results import keep_fit
 from durability.report.run import FitFailed, fit_or_reuse, report
+
+if TYPE_CHECKING:
+    from durability.study import Study
 
 Progress = Callable[[str, float], None]
 
@@ -64,6 +68,8 @@ def repeat(
         "seed": record["seed"],
         "settings": {k: v for k, v in record["settings"].items() if k != "cores"},
         "despite_diagnostics": bool(asked.get("despite_diagnostics")),
+        "model": record.get("model"),
+        "earlier": record.get("earlier"),
     }
     if models is None or models.resolve() == catalogue.models_folder().resolve():
         try:
@@ -85,10 +91,36 @@ def _place(thing: dict[str, str], files: dict[str, Path]) -> str:
 
 
 def _run(request: dict[str, Any], progress: Progress | None) -> None:
-    from durability.inference import Sampler
     from durability.study import read_study
 
-    study, out = read_study(request["study"]), Path(request["out"])
+    with tempfile.TemporaryDirectory() as place:
+        _run_study(_as_asked(read_study(request["study"]), request, Path(place)), request, progress)
+
+
+def _as_asked(study: Study, request: dict[str, Any], place: Path) -> Study:
+    """The study with the choices of the model that were made; earlier studies as recorded."""
+    from durability.study import ModelChoices
+
+    asked = request.get("model")
+    if asked is None:
+        return study
+    prior = None
+    if request.get("earlier") is not None:
+        prior = place / "earlier.json"
+        prior.write_text(json.dumps(request["earlier"]), encoding="utf-8")
+    named = asked["covariates"]
+    choices = {
+        **asked,
+        "covariates": None if named is None else tuple((n, form) for n, form in named),
+        "prior_from": None if prior is None else str(prior),
+    }
+    return replace(study, choices=ModelChoices(**choices))
+
+
+def _run_study(study: Study, request: dict[str, Any], progress: Progress | None) -> None:
+    from durability.inference import Sampler
+
+    out = Path(request["out"])
     options: dict[str, Any] = {
         "law": request["law"],
         "errors": request["errors"],

@@ -13,7 +13,7 @@ import functools
 import hashlib
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from importlib import metadata
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -26,9 +26,11 @@ from durability.exposure import delivery_cautions
 from durability.inference import EXPLANATIONS as FIT_EXPLANATIONS
 from durability.inference import Fit
 from durability.inference.averaged import AveragedFit
+from durability.inference.checking.earlier import prior_digest
+from durability.inference.checking.last_dose import LastDose
+from durability.inference.checking.prior_predictive import changed_book
 from durability.inference.crossing import FLAGS as CROSSING_FLAGS
 from durability.inference.likelihood import EXPLANATIONS as LIKELIHOOD_FLAGS
-from durability.inference.model import priors
 from durability.inference.second import SecondLook, second_look
 from durability.report.folder import EXTRAS, FILES, ResultsFolderError, refuse_place, write_folder
 from durability.report.record import data_groups, machine
@@ -64,6 +66,7 @@ class Results:
     second : threshold doses by likelihood and from brackets, beside the fit's; None where the fit
         missed its diagnostics.
     assured : lower limits of doses and days at several assurances.
+    last_dose : strips of the last dose, hidden and foretold; None where it was not tried.
     folder : where the results lie, or None.
     reused : True when the fit was read back from the folder.
     """
@@ -76,6 +79,7 @@ class Results:
     provenance: dict[str, Any]
     second: SecondLook | None = None
     assured: Statements = field(default_factory=Statements)
+    last_dose: LastDose | None = None
     folder: Path | None = None
     reused: bool = False
 
@@ -115,6 +119,7 @@ class Results:
 
     def to_document(self) -> dict[str, Any]:
         """The content of results.json."""
+        from durability.report.model_checks import to_record
         from durability.report.sentences import key_sentences
 
         study = self.study
@@ -137,10 +142,12 @@ class Results:
                 "law": self.fit.law,
                 "errors": self.fit.model.errors,
                 "model": self.fit.model.equation(),
-                "priors": priors(),
+                "priors": changed_book(self.fit.model),
                 "strips": self.fit.model.n_strips,
                 "diagnostics": self.fit.diagnostics.to_dict(),
+                **to_record(self),
             },
+            "last_dose_hidden": self.last_dose.to_dict() if self.last_dose else None,
             "answer": key_sentences(self),
             "statements": self.statements.to_list(),
             **self._beside(),
@@ -241,6 +248,7 @@ def provenance(
         "seed": seed,
         "settings": settings,
         "version": __version__,
+        "model": asdict(study.choices) | {"prior_from": prior_digest(study)},
     }
     text = json.dumps(depends, sort_keys=True)
     return {

@@ -23,6 +23,7 @@ from durability.report.results import (
 
 if TYPE_CHECKING:
     from durability.inference import Fit, Sampler
+    from durability.inference.checking import LastDose
     from durability.laws import Law
     from durability.study import Study
     from durability.translation import Translation
@@ -89,15 +90,22 @@ def fit_or_reuse(
         progress("looking for an earlier fit", 0.0)
         kept = stored_fit(out, study, record["key"], law=the_law, level=level)
         if kept is not None:
-            return kept, record, True
+            return kept, _with_earlier(record, kept), True
     progress("finding the mode", 0.0)
     options: dict[str, Any] = {
         "errors": errors, "level": level, "sampler": settings, "seed": seed, "progress": progress,
     }  # fmt: skip
     if isinstance(the_law, str):
-        return average_laws(study, **options), record, False
-    made = fit(study, law=the_law, **options)
-    return made, record, False
+        made: Fit = average_laws(study, **options)
+    else:
+        made = fit(study, law=the_law, **options)
+    return made, _with_earlier(record, made), False
+
+
+def _with_earlier(record: dict[str, Any], made: Fit) -> dict[str, Any]:
+    """The record with what earlier studies said, so that a run repeats without their files."""
+    taught = made.model.taught
+    return record if taught is None else record | {"earlier": taught.earlier}
 
 
 def _law_asked(law: str | Path) -> Law | str:
@@ -118,6 +126,16 @@ def _identity(law: Law | str) -> str:
     ]
     inverse = law.inverse_expression or "by root finding"
     return "; ".join([f"{law.name}: {law.expression}", inverse, f"floor {law.floor!r}", *shapes])
+
+
+def last_dose_of(made: Fit, progress: Progress = _quiet) -> LastDose | None:
+    """The last dose hidden and foretold; None where the fit itself may not be quoted."""
+    from durability.inference.checking import last_dose_check
+
+    if not made.diagnostics.ok:
+        return None
+    progress("hiding the last dose", 0.0)
+    return last_dose_check(made, short=True)
 
 
 def check_sites(sites: Sequence[str | Path]) -> None:
@@ -166,11 +184,12 @@ def unchanged_report(
 
     Parameters are those of `report`, with its default sampler.
     """
-    from durability.inference import DEFAULT_LAW, Sampler
+    from durability.inference import Sampler
     from durability.inference.averaged import AVERAGED
+    from durability.inference.checking.earlier import default_law
 
     asked = study.question.sites if sites is None else sites
-    for name in (law,) if law is not None else (AVERAGED, DEFAULT_LAW):
+    for name in (law,) if law is not None else (AVERAGED, default_law(study)):
         record = fit_record(
             study, law=_law_asked(name), errors=errors, seed=seed, sampler=Sampler()
         )
@@ -220,9 +239,9 @@ def report(
     FitFailed : the sampler missed its limits.
     ResultsFolderError : the folder cannot be written; the earlier results are untouched.
     """
-    from durability.inference import DEFAULT_LAW
     from durability.inference.averaged import AVERAGED
     from durability.inference.averaging import laws_may_part
+    from durability.inference.checking.earlier import default_law
     from durability.report.html import render_html
     from durability.report.pictures import pictures
     from durability.report.word import write_docx
@@ -239,7 +258,7 @@ def report(
         "errors": errors, "level": level, "seed": seed, "sampler": sampler, "out": folder,
         "progress": tell,
     }  # fmt: skip
-    used = law or DEFAULT_LAW
+    used = law or default_law(study)
     fitted, record, reused = fit_or_reuse(study, law=used, **options)
     if law is None:
         tell("asking other laws", 0.0)
@@ -256,7 +275,10 @@ def report(
     }
     made, refused = translations_of(fitted, asked, progress=tell)
     tell("collecting statements", 0.0)
-    results = replace(collect(fitted, made, refused, record), folder=folder, reused=reused)
+    results = replace(
+        collect(fitted, made, refused, record), folder=folder, reused=reused,
+        last_dose=last_dose_of(fitted, tell),
+    )  # fmt: skip
 
     def fill(fresh: Path) -> None:
         save(results, fresh)

@@ -447,6 +447,12 @@ def beware(results: Results) -> dict[str, str]:
         whose = dict.fromkeys(s.material or "" for s in first if name in s.flags)
         only = "" if set(whose) == every else f"{join(whose)}: "
         found[name] = only + book[name]
+    check = results.last_dose
+    if check is not None and check.rows and not check.foretold and (check.bias or 1) < 1:
+        found["last_dose_not_foretold"] = (
+            "Hidden, the last dose left less strength than the smaller doses foretold, by more than"
+            " chance allows: doses and days beyond those tested may be too long."
+        )
     return found
 
 

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from durability.report import method, tables
+from durability.report import method, model_checks, tables
 from durability.report.pictures import Picture, pictures
 from durability.report.sentences import (
     Quote,
@@ -181,6 +181,11 @@ def _evidence(w: _Writer, results: Results, shown: list[Picture]) -> None:
         w.heading("The same strips looked at in other ways", 2)
     for t in filter(None, others):
         w.table(t)
+    words = model_checks.last_dose_words(results)
+    if words:
+        w.heading("The last dose, hidden and foretold", 2)
+        w.text(words)
+        w.table(model_checks.last_dose_table(results))
     cautions = results.cautions()
     if cautions:
         w.heading("Noted while reading and translating", 2)
@@ -194,10 +199,12 @@ def _method(w: _Writer, results: Results, shown: list[Picture]) -> None:
         " about it, strips scattered about the curve of their lot."
     )
     w.bullets(results.fit.model.equation())
+    w.rows(model_checks.model_rows(results))
+    w.table(model_checks.learned_table(results))
     w.heading("Law", 2)
     w.rows(method.law_rows(results))
     w.heading("Priors", 2)
-    w.table(method.prior_table())
+    w.table(method.prior_table(results))
     w.heading("Sampling and its checks", 2)
     w.rows(method.sampler_rows(results))
     if not results.translations:

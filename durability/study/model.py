@@ -162,6 +162,29 @@ class Rules:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ModelChoices:
+    """What the laboratory asks of the model, from [model]; the command line can override each.
+
+    Parameters
+    ----------
+    shape, spread : shapes of the law and scatter of strips by ``"product"``, one ``"shared"`` by
+        all, or ``"pooled"``.
+    covariates : (name, form) of those that move threshold doses; None leaves it to the data.
+    pool : partial pooling of products without any covariate.
+    prior_from : earlier results or a folder of earlier studies, beside the study folder or
+        absolute; None for the usual priors.
+    prior_power : how much they count, above 0, up to 1.
+    """
+
+    shape: Literal["product", "shared", "pooled"] = "product"
+    spread: Literal["product", "shared", "pooled"] = "product"
+    covariates: tuple[tuple[str, str], ...] | None = None
+    pool: bool = False
+    prior_from: str | None = None
+    prior_power: float = 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Front:
     """What a laboratory puts in front of its report, from [report]; each None where not given.
 
@@ -282,6 +305,7 @@ class Study:
     cautions : what is legal but unwise.
     invented : True where study.toml marks the data as invented.
     front : number, date and signatory of its report.
+    choices : what is asked of the model.
     """
 
     folder: Path
@@ -307,6 +331,7 @@ class Study:
     source: str | None = None
     laboratory: str | None = None
     front: Front = Front()
+    choices: ModelChoices = ModelChoices()
 
     def retention(self, level: float | None = None) -> Statements:
         """Unexposed and retained strength of every group, with intervals.

@@ -156,6 +156,7 @@ def _read(folder: Path) -> tuple[Study | None, Findings]:
             source=study.source,
             laboratory=study.laboratory,
             front=description.front,
+            choices=description.choices,
         ),
         findings,
     )

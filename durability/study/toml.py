@@ -12,18 +12,28 @@ from typing import Any
 from durability import catalogue
 from durability.study import schema
 from durability.study.checked import FILE, as_written, checked
+from durability.study.choices import choices_of
 from durability.study.controls import control_exposure, is_control, join_controls
 from durability.study.entered import Entered, entered_keys
 from durability.study.findings import Findings, near
 from durability.study.front import front_of
-from durability.study.model import Exposure, Front, Material, Question, Rules, Segment
+from durability.study.model import (
+    Exposure,
+    Front,
+    Material,
+    ModelChoices,
+    Question,
+    Rules,
+    Segment,
+)
 from durability.study.prices import EXPECTED, read_price
 from durability.study.sources import read_data, read_units
 from durability.study.tensile import AS_USUAL, CurveFiles, Tensile, find_curves, tensile_of
 from durability.units import Unit, UnitError, measure, unit
 
 _TABLES = (
-    "study", "question", "report", "rules", "data", "tensile", "units", "exposures", "materials",
+    "study", "question", "model", "report", "rules", "data", "tensile", "units", "exposures",
+    "materials",
 )  # fmt: skip
 
 
@@ -42,6 +52,7 @@ class Description:
     entered : quantities that were converted, as they stand there.
     tensile : how strips were broken.
     front : number, date and signatory of the report.
+    choices : what is asked of the model.
     curves : files of their curves, or None.
     """
 
@@ -56,6 +67,7 @@ class Description:
     tensile: Tensile = AS_USUAL
     curves: CurveFiles | None = None
     front: Front = Front()  # noqa: RUF009
+    choices: ModelChoices = ModelChoices()  # noqa: RUF009
     exposures: dict[str, Exposure | None] = field(default_factory=dict)
     materials: dict[str, Material | None] = field(default_factory=dict)
 
@@ -101,6 +113,7 @@ def read_description(
         exposures=exposures,
         materials=materials,
         front=front_of(raw.get("report"), findings),
+        choices=choices_of(raw.get("model"), materials, findings),
     )
 
 

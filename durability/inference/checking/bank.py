@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -164,13 +164,15 @@ def bank_prior(
     errors: Errors = "lognormal",
     polymer: str | None = None,
     family: str | None = None,
+    apart_from: str | Path | None = None,
     sampler: Sampler | None = None,
     seed: int = 0,
 ) -> Bank:
     """Earlier studies of a folder, as the prior of a new product of the same kind.
 
-    Each study is fitted with the same law; the products' posteriors are then joined by a normal
-    hierarchy over products, parameter by parameter (their posteriors taken as normal).
+    Each study is fitted with the same law and the usual priors, so that nothing counts twice; the
+    products' posteriors are then joined by a normal hierarchy over products, parameter by parameter
+    (their posteriors taken as normal).
 
     Parameters
     ----------
@@ -178,6 +180,7 @@ def bank_prior(
     law, errors, sampler, seed : as in `durability.fit`.
     polymer : only materials of this file of models/materials.
     family : unit of dose of the products that are joined; the most frequent by default.
+    apart_from : a study folder that is not used: the new study, where it lies among them.
 
     Returns
     -------
@@ -192,9 +195,13 @@ def bank_prior(
 
     found: list[tuple[str, EarlierPrior]] = []
     left_out: dict[str, str] = {}
+    own = None if apart_from is None else Path(apart_from).resolve()
     for place in sorted(p for p in Path(folder).iterdir() if (p / "study.toml").is_file()):
+        if place.resolve() == own:
+            continue
         try:
             study = read_study(place)
+            study = replace(study, choices=replace(study.choices, prior_from=None))
             made = fit(study, law=law or DEFAULT_LAW, errors=errors, sampler=sampler, seed=seed)
         except (StudyError, ValueError) as error:
             left_out[place.name] = str(error).splitlines()[-1].strip()

@@ -14,24 +14,27 @@ Several studies are joined in `durability.inference.checking.bank`.
 
 from __future__ import annotations
 
+import functools
+import hashlib
 import json
 import math
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from durability.inference.fit import fit_model
-from durability.inference.model import Model, changed_priors, priors
+from durability.inference.model import Model, Taught, priors
 
 if TYPE_CHECKING:
     import xarray
 
+    from durability.inference.checking.bank import Bank
     from durability.inference.fit import Fit
     from durability.inference.model import Errors
     from durability.inference.sampling import Sampler
-    from durability.laws import Law
+    from durability.laws import Law, Shape
     from durability.study import Study
 
 SPREADS = ("lot_spread_of_threshold", "lot_spread_of_strength")
@@ -63,6 +66,7 @@ class EarlierPrior:
     threshold : of the log threshold dose of the median lot [log of the family's unit].
     shapes : of each log shape; strip_spread : of the log scatter of strips.
     spreads : scale of the half-normal of each spread between lots.
+    others : threshold doses of further products, by the name that a new study has too.
     """
 
     source: str
@@ -75,6 +79,7 @@ class EarlierPrior:
     shapes: dict[str, Moments]
     strip_spread: Moments
     spreads: dict[str, float]
+    others: dict[str, Moments] = field(default_factory=dict)
 
     def words(self) -> str:
         """The threshold dose believed, with its 95 % limits."""
@@ -87,6 +92,14 @@ class EarlierPrior:
     def to_dict(self) -> dict[str, Any]:
         """Plain types for JSON."""
         return asdict(self)
+
+    @classmethod
+    def from_dict(cls, kept: dict[str, Any]) -> EarlierPrior:
+        """The inverse of `to_dict`."""
+        moments = {name: Moments(**kept[name]) for name in ("threshold", "strip_spread")}
+        named = {part: {name: Moments(**m) for name, m in kept[part].items()}
+                 for part in ("shapes", "others")}  # fmt: skip
+        return cls(**{**kept, **moments, **named, "products": tuple(kept["products"])})
 
 
 def earlier_prior(
@@ -163,11 +176,14 @@ def _posterior_of(results: str | Path | Fit) -> tuple[xarray.Dataset, str]:
     return post, f"{path.absolute().parent.parent.name}/{path.name}"
 
 
-def problem(file: str, found: str, expected: str, mend: str = "") -> Exception:
+def problem(
+    file: str, found: str, expected: str, mend: str = "", column: str | None = None
+) -> Exception:
     """One problem as a StudyError."""
     from durability.study import Problem, StudyError
 
-    return StudyError([Problem(file=file, found=found, expected=expected, mend=mend)])
+    one = Problem(file=file, found=found, expected=expected, mend=mend, column=column)
+    return StudyError([one])
 
 
 def _pooled(draws: np.ndarray, inflate: bool) -> Moments:
@@ -212,8 +228,20 @@ class Weight:
         return text + "."
 
 
-def with_earlier(model: Model, earlier: EarlierPrior, power: float) -> tuple[Model, dict[str, Any]]:
-    """A model whose priors are those of earlier studies, counted with a power, and their tables.
+def with_earlier(model: Model, earlier: EarlierPrior, power: float, *, part: bool = False) -> Model:
+    """A model whose priors are those of earlier studies, counted with a power.
+
+    An earlier product of a name that this study has speaks of that product alone; of any other
+    name, of all of them. Shapes and scatter, which one prior serves for all products, are taken
+    where it speaks of all.
+
+    Parameters
+    ----------
+    model : of this study.
+    earlier : what the earlier studies say.
+    power : above 0, up to 1.
+    part : take from a study of another law what does not hang on the law (scatter of strips,
+        spreads between lots), in place of refusing it.
 
     Raises
     ------
@@ -221,55 +249,83 @@ def with_earlier(model: Model, earlier: EarlierPrior, power: float) -> tuple[Mod
     """
     if not 0 < power <= 1:
         raise ValueError(f"the power of an earlier study is {power:g}; it must be above 0, up to 1")
-    for name, theirs, ours in (
-        ("law", earlier.law, model.law.name),
-        ("scatter", earlier.errors, model.errors),
-    ):
-        if theirs != ours:
-            raise ValueError(f"the earlier study has {name} {theirs}, this one {ours}")
-    main_prior = model.main_prior.copy()
+    if earlier.errors != model.errors:
+        raise ValueError(f"the earlier study has scatter {earlier.errors}, this one {model.errors}")
     mains = [c for c, (_, family) in enumerate(model.mains) if family == earlier.family]
     if not mains:
         known = ", ".join(dict.fromkeys(f for _, f in model.mains))
         raise ValueError(f"the earlier doses are in {earlier.family}, these in {known}")
-    threshold = _at_fraction(earlier, model)
-    for c in mains:
-        usual = Moments(mean=float(main_prior[c, 0]), sd=float(main_prior[c, 1]))
-        mixed = threshold.mixed(usual, power)
-        main_prior[c] = mixed.mean, mixed.sd
-    shapes = []
-    for s in model.law.shapes:
-        usual = Moments(mean=math.log(s.median), sd=s.sd_log)
-        mixed = earlier.shapes[s.name].mixed(usual, power) if s.name in earlier.shapes else usual
-        reason = f"from {earlier.source}, counted with power {power:g}"
-        shapes.append(replace(s, median=math.exp(mixed.mean), sd_log=mixed.sd, reason=reason))
-    book = priors()
-    strip = book["strip_spread"]
-    mixed = earlier.strip_spread.mixed(
-        Moments(mean=math.log(strip["median"]), sd=strip["sd_log"]), power
-    )
+    one = earlier.products[0] if len(earlier.products) == 1 else None
+    if one in model.materials:
+        mains = [c for c in mains if model.mains[c][0] == one]
+    of_all = {model.mains[c][0] for c in mains} == {m for m, _ in model.mains}
     reason = {"reason": f"from {earlier.source}, counted with power {power:g}"}
-    tables: dict[str, Any] = {
-        "strip_spread": {**strip, "median": math.exp(mixed.mean), "sd_log": mixed.sd, **reason}
-    }
+    left_out = []
+    same_law = earlier.law == model.law.name
+    if not same_law:
+        if not part:
+            raise ValueError(f"the earlier study has law {earlier.law}, this one {model.law.name}")
+        left_out.append(f"its law is {earlier.law}: threshold dose and shape are not taken")
+    elif model.line.size:
+        left_out.append("products are pooled about a common level here: its threshold dose is not")
+    main_prior, law = model.main_prior.copy(), model.law
+    taken: tuple[str, ...] = ()
+    if same_law and not model.line.size:
+        also = [c for c, k in enumerate(model.mains)
+                if k[0] in earlier.others and k[1] == earlier.family]  # fmt: skip
+        taken = tuple(dict.fromkeys(model.mains[c][0] for c in (*mains, *also)))
+        for c in (*mains, *also):
+            own = earlier.others.get(model.mains[c][0], earlier.threshold)
+            threshold = _at_fraction(own, earlier, model)
+            usual = Moments(mean=float(main_prior[c, 0]), sd=float(main_prior[c, 1]))
+            mixed = threshold.mixed(usual, power)
+            main_prior[c] = mixed.mean, mixed.sd
+    if same_law and of_all:
+        law = replace(law, shapes=tuple(_mixed_shape(s, earlier, power, reason["reason"])
+                                        for s in law.shapes))  # fmt: skip
+    book = priors()
+    tables: dict[str, Any] = {}
+    if of_all:
+        strip = book["strip_spread"]
+        usual = Moments(mean=math.log(strip["median"]), sd=strip["sd_log"])
+        mixed = earlier.strip_spread.mixed(usual, power)
+        tables["strip_spread"] = {**strip, "median": math.exp(mixed.mean), "sd_log": mixed.sd,
+                                  **reason}  # fmt: skip
+    else:
+        left_out.append("this study has other products: shape and scatter are not taken")
     for name, scale in earlier.spreads.items():
         usual_scale = book[name]["scale"]
         precision = power / scale**2 + (1 - power) / usual_scale**2
         tables[name] = {**book[name], "scale": 1 / math.sqrt(precision), **reason}
-    law = replace(model.law, shapes=tuple(shapes))
-    return replace(model, main_prior=main_prior, law=law), tables
+    if taken and one is not None and one not in model.materials:
+        left_out.append(f"it is of {one}, a product of another name, and was taken as of this one")
+    words = "; ".join([f"prior from {earlier.words()}, counted with power {power:g}", *left_out])
+    taught = Taught(
+        source=earlier.source, power=power, products=taken, tables=tables,
+        earlier=earlier.to_dict(), words=words,
+    )  # fmt: skip
+    return replace(model, main_prior=main_prior, law=law, taught=taught,
+                   notes=(*model.notes, words))  # fmt: skip
 
 
-def _at_fraction(earlier: EarlierPrior, model: Model) -> Moments:
-    """The earlier threshold at the fraction of this model's prior, by the earlier shape."""
+def _mixed_shape(shape: Shape, earlier: EarlierPrior, power: float, reason: str) -> Shape:
+    if shape.name not in earlier.shapes:
+        return shape
+    usual = Moments(mean=math.log(shape.median), sd=shape.sd_log)
+    mixed = earlier.shapes[shape.name].mixed(usual, power)
+    return replace(shape, median=math.exp(mixed.mean), sd_log=mixed.sd, reason=reason)
+
+
+def _at_fraction(threshold: Moments, earlier: EarlierPrior, model: Model) -> Moments:
+    """An earlier threshold at the fraction of this model's prior, by the earlier shape."""
     if model.half_loss or math.isclose(earlier.fraction, model.fraction):
-        return earlier.threshold
+        return threshold
     shape = {n: math.exp(m.mean) for n, m in earlier.shapes.items()}
     law = model.law
     step = math.log(
         float(law.inverse(model.fraction, shape)) / float(law.inverse(earlier.fraction, shape))
     )
-    return replace(earlier.threshold, mean=earlier.threshold.mean + step)
+    return replace(threshold, mean=threshold.mean + step)
 
 
 def fit_with_earlier(
@@ -296,7 +352,7 @@ def fit_with_earlier(
 
     Returns
     -------
-    Fit; its draws' attributes keep ``prior_from``, ``prior_power`` and the changed priors.
+    Fit; `Fit.model.taught` and its draws' attributes keep what was changed.
     """
     from durability.inference.build import build_model
     from durability.laws import Law, read_law
@@ -308,23 +364,144 @@ def fit_with_earlier(
     if not isinstance(earlier, EarlierPrior):
         earlier = earlier_prior_for(earlier, the_study)
     the_law = law if isinstance(law, Law) else read_law(law or earlier.law)
-    model = build_model(the_study, the_law, errors=errors)
-    model, tables = with_earlier(model, earlier, power)
-    with changed_priors(tables):
-        made = fit_model(the_study, model, sampler=sampler, seed=seed,
-                         level=level or the_study.question.level)  # fmt: skip
-    made.posterior.attrs |= {
-        "changed_priors": json.dumps(tables), "prior_from": earlier.source, "prior_power": power,
-    }  # fmt: skip
-    return made
+    model = with_earlier(build_model(the_study, the_law, errors=errors), earlier, power)
+    return fit_model(the_study, model, sampler=sampler, seed=seed,
+                     level=level or the_study.question.level)  # fmt: skip
+
+
+def prior_place(study: Study) -> Path | None:
+    """Where the earlier results, or the folder of earlier studies, that a study names lie.
+
+    Parameters
+    ----------
+    study : whose study.toml says ``prior_from`` under [model], relative to its folder.
+
+    Returns
+    -------
+    Path of a results.nc or of a folder of studies; None where none is named.
+
+    Raises
+    ------
+    StudyError : there is no such file or folder.
+    """
+    named = study.choices.prior_from
+    if named is None:
+        return None
+    from durability.inference.checking.bank import is_bank
+
+    place = study.folder / named
+    for file in (place, place / "results.nc", place / "results" / "results.nc"):
+        if file.is_file():
+            return file
+    if is_bank(place):
+        return place
+    raise problem(
+        "study.toml", named,
+        "the results.nc of an earlier study, its results folder, or a folder of study folders",
+        "Name it from the study folder, such as ../earlier/results, or remove prior_from.",
+        column="model.prior_from",
+    )  # fmt: skip
+
+
+def prior_digest(study: Study) -> str | None:
+    """SHA-256 of the earlier results, or of the files of a folder of studies, that a study names.
+
+    Raises
+    ------
+    StudyError : there are no such results.
+    """
+    place = prior_place(study)
+    if place is None:
+        return None
+    folders = [place] if place.is_file() else sorted(
+        p for p in place.iterdir() if (p / "study.toml").is_file()
+    )  # fmt: skip
+    whole = hashlib.sha256()
+    for folder in folders:
+        files = [folder] if folder.is_file() else sorted(p for p in folder.iterdir() if p.is_file())
+        for file in files:
+            whole.update(file.read_bytes())
+    return whole.hexdigest()
+
+
+def taught_by(
+    study: Study, model: Model, *, sampler: Sampler | None = None, seed: int = 0
+) -> Model:
+    """The model with the priors of the earlier studies that study.toml names, if it names any.
+
+    Parameters
+    ----------
+    study : whose choices say ``prior_from`` and ``prior_power``.
+    model : of it.
+    sampler, seed : for a folder of studies, which are fitted first.
+
+    Raises
+    ------
+    StudyError : there are no such results. ValueError : they do not fit this model.
+    """
+    place = prior_place(study)
+    if place is None:
+        return model
+    if place.is_dir():
+        earlier = bank_named(study, model.law, model.errors, sampler=sampler, seed=seed).prior
+    else:
+        earlier = earlier_prior_for(place, study)
+    return with_earlier(model, earlier, study.choices.prior_power, part=True)
+
+
+def bank_named(
+    study: Study, law: Law, errors: Errors, *, sampler: Sampler | None = None, seed: int = 0
+) -> Bank:
+    """The folder of earlier studies that a study names, fitted once a process and law.
+
+    Parameters
+    ----------
+    study : whose `prior_place` is such a folder.
+    law, errors, sampler, seed : as in `durability.fit`.
+    """
+    place = prior_place(study)
+    assert place is not None
+    return _bank(place, study.folder, law, errors, sampler, seed)
+
+
+@functools.lru_cache(maxsize=16)
+def _bank(
+    place: Path, own: Path, law: Law, errors: Errors, sampler: Sampler | None, seed: int
+) -> Bank:
+    from durability.inference.checking.bank import bank_prior
+
+    return bank_prior(place, law=law, errors=errors, apart_from=own, sampler=sampler, seed=seed)
+
+
+def default_law(study: Study) -> str:
+    """The law where nobody names one: that of the earlier results which study.toml names, if it
+    is one of models/laws, else `durability.inference.DEFAULT_LAW`."""
+    from durability.inference.fit import DEFAULT_LAW
+    from durability.laws import laws
+
+    place = prior_place(study)
+    if place is None or place.is_dir() or place.suffix == ".json":
+        return DEFAULT_LAW
+    law = str(_posterior_of(place)[0].attrs["law"])
+    return law if law in laws() else DEFAULT_LAW
 
 
 def earlier_prior_for(results: str | Path, study: Study) -> EarlierPrior:
-    """What an earlier study says of this one: of its product of the same name, else of them all."""
+    """What an earlier study says of this one: of products of the same name, else of them all.
+
+    A .json that keeps an `EarlierPrior` is taken as it stands.
+    """
+    if Path(results).suffix == ".json":
+        return EarlierPrior.from_dict(json.loads(Path(results).read_text(encoding="utf-8")))
     post, _ = _posterior_of(results)
     names = {str(x).split(" | ", 1)[0] for x in post["product"].values}
     same = [m for m in study.materials if m in names]
-    return earlier_prior(results, product=same[0] if same else None)
+    if not same:
+        return earlier_prior(results)
+    first, *more = [earlier_prior(results, product=m) for m in same]
+    others = {m: e.threshold for m, e in zip(same[1:], more, strict=True)
+              if e.family == first.family}  # fmt: skip
+    return replace(first, others=others)
 
 
 def weights_of(fit: Fit) -> tuple[Weight, ...]:
@@ -332,12 +509,15 @@ def weights_of(fit: Fit) -> tuple[Weight, ...]:
 
     Parameters
     ----------
-    fit : from `fit_with_earlier`; of another fit the weight is that of the usual prior.
+    fit : whose priors are those of earlier studies; of another fit nothing is found.
     """
+    taught = fit.model.taught
     name = "log_half_loss_dose" if fit.model.half_loss else "log_threshold_dose"
     post = fit.posterior[name].values
     found = []
-    for c, (material, _) in enumerate(fit.model.mains):
+    for c, (material, family) in enumerate(fit.model.mains):
+        if taught is None or material not in taught.products or family != taught.earlier["family"]:
+            continue
         draws = post[..., c].ravel()
         mean, sd = fit.model.main_prior[c]
         found.append(

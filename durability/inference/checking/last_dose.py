@@ -8,7 +8,7 @@ what the fit foretells for them: lot by lot, with the scatter of strips.
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,15 +20,18 @@ from durability.inference.checking.pointwise import parts_of
 from durability.inference.checking.refit import without
 from durability.inference.checking.replicate import drawn_again, found_strength
 from durability.inference.fit import fit_model
+from durability.inference.sampling import Sampler
 
 if TYPE_CHECKING:
     from durability.inference.checking.pointwise import Parts
     from durability.inference.checking.replicate import Again
     from durability.inference.fit import Fit
     from durability.inference.model import Errors, Model
-    from durability.inference.sampling import Sampler
     from durability.laws import Law
     from durability.study import Study
+
+SHORT = {"draws": 500, "tune": 200, "chains": 2}
+"""Chains of a short check: some 400 effective draws, which tell a limit to two digits."""
 
 FEWEST_DOSES = 3
 """Exposed dose levels that an exposure needs before its last is left out."""
@@ -169,6 +172,7 @@ def last_dose_check(
     sampler: Sampler | None = None,
     seed: int = 0,
     level: float | None = None,
+    short: bool = False,
 ) -> LastDose:
     """Hide the strips of the largest dose of every exposure and foretell them from the others.
 
@@ -176,6 +180,7 @@ def last_dose_check(
     ----------
     study : a study, the path of its folder, or a fit (whose law, errors and seed are then taken).
     law, errors, sampler, seed, level : as in `durability.fit`.
+    short : chains of `SHORT`, not repeated: enough for two digits.
 
     Returns
     -------
@@ -189,6 +194,7 @@ def last_dose_check(
     True
     """
     from durability.inference.build import build_model
+    from durability.inference.checking.earlier import taught_by
     from durability.inference.fit import DEFAULT_LAW, Fit
     from durability.laws import Law, read_law
     from durability.retention import with_strength
@@ -201,7 +207,7 @@ def last_dose_check(
         the_study = read_study(study) if isinstance(study, str | Path) else study
         the_study = with_strength(the_study)
         the_law = law if isinstance(law, Law) else read_law(law or DEFAULT_LAW)
-        whole = build_model(the_study, the_law, errors=errors)
+        whole = taught_by(the_study, build_model(the_study, the_law, errors=errors))
         level = level or the_study.question.level
     items = items_of(whole)
     left_out, skipped = last_doses(items)
@@ -210,8 +216,10 @@ def last_dose_check(
             law=whole.law.name, level=level, rows=(), bias=None, bias_low=None, bias_high=None,
             skipped=skipped, diagnostics="nothing was fitted",
         )  # fmt: skip
+    if short:
+        sampler = replace(sampler or Sampler(), **SHORT)
     kept = fit_model(the_study, without(whole, left_out, items=items), sampler=sampler, seed=seed,
-                     level=level)  # fmt: skip
+                     level=level, retry=not short)  # fmt: skip
     return judged(kept, whole, items, left_out, skipped, level)
 
 

@@ -52,7 +52,7 @@ def log_prior(fit: Fit) -> xarray.Dataset:
     """
     import xarray
 
-    model, post, book = fit.model, fit.posterior, changed_book(fit)
+    model, post, book = fit.model, fit.posterior, changed_book(fit.model)
     found: dict[str, np.ndarray] = {}
 
     def add(name: str, value: Any, mean: Any, sd: Any) -> None:

@@ -119,6 +119,7 @@ def prior_predictive(
     True
     """
     from durability.inference.build import build_model
+    from durability.inference.checking.earlier import taught_by
     from durability.inference.fit import DEFAULT_LAW, Fit
     from durability.laws import Law, read_law
     from durability.retention import with_strength
@@ -131,8 +132,8 @@ def prior_predictive(
         the_study = read_study(study) if isinstance(study, str | Path) else study
         the_study = with_strength(the_study)
         the_law = law if isinstance(law, Law) else read_law(law or DEFAULT_LAW)
-        model = build_model(the_study, the_law, errors=errors)
-    book = changed_book(after)
+        model = taught_by(the_study, build_model(the_study, the_law, errors=errors))
+    book = changed_book(model)
     rng = np.random.default_rng([seed, 4242])
     rows: list[Belief] = []
     doses, curves, found = {}, {}, {}
@@ -176,12 +177,10 @@ def prior_predictive(
     )  # fmt: skip
 
 
-def changed_book(fit: Fit | None) -> dict[str, Any]:
-    """The priors of a fit: models/priors.toml, with what an earlier study changed."""
-    import json
-
-    changed = json.loads(fit.posterior.attrs.get("changed_priors", "{}")) if fit else {}
-    return {**priors(), **changed}
+def changed_book(model: Model) -> dict[str, Any]:
+    """The priors of a model: models/priors.toml, with what earlier studies changed."""
+    with model.own_priors():
+        return priors()
 
 
 def _drawn(

@@ -135,7 +135,7 @@ def test_prior_from_one_half_of_the_strips_and_the_other_half_give_what_all_give
 def test_power_lies_between_the_usual_prior_and_the_earlier_one(two_halves, first):
     earlier = earlier_prior(first, product="A")
     model = build_model(two_halves[1], first.model.law)
-    sds = [with_earlier(model, earlier, a)[0].main_prior[0, 1] for a in (1.0, 0.5, 0.05)]
+    sds = [with_earlier(model, earlier, a).main_prior[0, 1] for a in (1.0, 0.5, 0.05)]
     assert sds[0] == pytest.approx(earlier.threshold.sd)
     assert sds[1] == pytest.approx(earlier.threshold.sd * 2**0.5, rel=0.02)
     assert sds[0] < sds[1] < sds[2] < model.main_prior[0, 1]

@@ -1,0 +1,115 @@
+"""What did the strips say of the model, and did it foretell its own last dose? Tables and words.
+
+Everything is read from the fit and from the check of the last dose; nothing is computed.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from durability.report.tables import Table, table
+
+if TYPE_CHECKING:
+    from durability.report.results import Results
+
+_CHOSEN = {
+    "product": "by product",
+    "shared": "one for all products",
+    "pooled": "by product about a common centre",
+}
+
+
+def model_rows(results: Results) -> list[tuple[str, str]]:
+    """How shapes, scatter, products and priors were asked for, and what must be known of it."""
+    model = results.fit.model
+    structure = model.structure
+    lines = model.line.size > 0
+    about = dict.fromkeys(c.subject for c in model.columns if c.name == "covariate")
+    products = "apart, each with a wide prior"
+    if lines:
+        products = "about a common level"
+        products += f" and a line in {', '.join(about)}" if about else ""
+    rows = [
+        ("shape of the law", _CHOSEN[structure.shape]),
+        ("scatter of strips", _CHOSEN[structure.spread]),
+        ("threshold doses of products", products),
+    ]
+    rows += [("note", note[:1].upper() + note[1:] + ".") for note in model.notes]
+    return rows + [("weight of earlier studies", w) for w in earlier_weights(results)]
+
+
+def earlier_weights(results: Results) -> list[str]:
+    """The weight that earlier studies had in each threshold dose they speak of, in sentences."""
+    from durability.inference.checking import weights_of
+
+    return [w.words() for w in weights_of(results.fit)] if results.fit.diagnostics.ok else []
+
+
+def learned_table(results: Results) -> Table | None:
+    """Parameters of clocks, directions and covariates before and after the strips."""
+    fit = results.fit
+    if not fit.diagnostics.ok or "linear" not in fit.posterior:
+        return None
+    rows = []
+    for i in fit.learned():
+        unit = "" if i.unit == "1" else f" {i.unit}"
+        apart = f"{i.confused_with} ({i.correlation:+.2f})" if i.confused_with else ""
+        rows.append(
+            (f"{i.name.replace('_', ' ')}, {i.subject}".rstrip(", "),
+             f"{i.prior_mean:.3g} ± {i.prior_sd:.2g}{unit}", f"{i.value:.3g}{unit}",
+             f"{i.low:.3g} to {i.high:.3g}", f"{100 * i.narrowing:.0f} %", f"{i.shift:+.1f}", apart)
+        )  # fmt: skip
+    if not rows:
+        return None
+    return table(
+        "What the strips said of clocks, directions and covariates. Width after 100 %: they said"
+        " nothing, and the prior speaks. Moved: in standard deviations of the prior.",
+        ("of", "prior", "found", f"{100 * fit.level:g} % interval", "width after / before", "moved",
+         "not told apart from"),
+        rows,
+    )  # fmt: skip
+
+
+def last_dose_table(results: Results) -> Table | None:
+    """The strips of the last dose, hidden, beside what the other doses foretold."""
+    check = results.last_dose
+    if check is None or not check.rows:
+        return None
+    rows = []
+    for r in check.rows:
+        of = results.study.exposures[r.exposure].dose_unit
+        rows.append(
+            (r.material, r.lot, r.direction, r.exposure, f"{r.dose:.4g} {of}", str(r.strips),
+             f"{100 * r.found:.1f}", f"{100 * r.predicted:.1f}",
+             f"{100 * r.low:.1f} to {100 * r.high:.1f}", "yes" if r.held else "no")
+        )  # fmt: skip
+    return table(
+        "Strips of the last dose, hidden from the fit: strength left [% of unexposed], found and"
+        " foretold from the smaller doses.",
+        ("material", "lot", "direction", "exposure", "dose", "strips", "found", "foretold",
+         f"{100 * check.level:g} % limits", "inside"),
+        rows, labels=4,
+    )  # fmt: skip
+
+
+def last_dose_words(results: Results) -> str | None:
+    """What came of hiding the last dose, and how it was drawn."""
+    check = results.last_dose
+    if check is None:
+        return None
+    few = ", ".join(check.skipped)
+    left = f" Exposures of fewer than three doses were left as they are: {few}." if few else ""
+    if not check.rows:
+        return check.verdict()
+    return f"{check.verdict()}{left} This check was drawn with short chains."
+
+
+def to_record(results: Results) -> dict[str, Any]:
+    """What results.json says under ``fit``: notes, weight of earlier studies, what was learned."""
+    fit = results.fit
+    quoted = fit.diagnostics.ok and "linear" in fit.posterior
+    return {
+        "notes": list(fit.model.notes),
+        "earlier": earlier_weights(results),
+        "learned": fit.learned().to_list() if quoted else [],
+    }
