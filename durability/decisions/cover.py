@@ -45,8 +45,21 @@ class _Ground:
     assumptions: tuple[str, ...]
     flags: tuple[str, ...]
     bound: Bound | None
-    extrapolated: bool
-    extrapolation_factor: float | None
+    reach: NDArray[np.float64]
+    """Threshold draws over the last dose tested, in order of size."""
+
+    def extrapolation(self, level: float) -> float:
+        """How far beyond the last dose tested the dose lies that a statement rests on.
+
+        Of a threshold dose its median. Where the strips give only a lower bound no median may be
+        spoken of, and days rest on that bound at their own level.
+        """
+        if self.bound == "lower":
+            from durability.inference.threshold import practice
+
+            reach = _quantile(self.reach, 1 - level)
+            return reach if math.isfinite(reach) else practice()["extrapolation_limit"]
+        return _quantile(self.reach, level if self.bound == "upper" else 0.5)
 
 
 def cover_statements(
@@ -149,8 +162,7 @@ def _ground(
     tau = fit.threshold_draws(
         fraction, of=of, material=material, direction=direction, exposure=exposure, share=share
     )
-    middle, last = float(np.median(tau)), float(fit.last_dose(material, exposure))
-    extrapolated = middle > last
+    last = float(fit.last_dose(material, exposure))
     bound = bound_of(
         fit,
         fraction,
@@ -169,8 +181,6 @@ def _ground(
         fraction=fraction,
     )
     flags = [f for s in of_dose for f in s.flags if f not in DECIDED_HERE]
-    if extrapolated:
-        flags.append("extrapolated")
     if bound is not None:
         flags += FLAGS[bound]
     if np.isinf(tau).any():
@@ -191,17 +201,14 @@ def _ground(
         assumptions=tuple(dict.fromkeys(assumptions)),
         flags=tuple(dict.fromkeys(flags)),
         bound=bound,
-        extrapolated=extrapolated,
-        extrapolation_factor=middle / last
-        if extrapolated and last > 0 and math.isfinite(middle)
-        else None,
+        reach=np.sort(tau) / last if last > 0 else np.full(tau.shape, math.inf),
     )
 
 
-def _quantile(days: NDArray[np.float64], probability: float, *, upper: bool = False) -> float:
-    """Order statistic at or next below (next above) a probability, of days in order of size."""
-    place = (days.size - 1) * probability
-    return float(days[math.ceil(place) if upper else math.floor(place)])
+def _quantile(ordered: NDArray[np.float64], probability: float, *, upper: bool = False) -> float:
+    """Order statistic at or next below (next above) a probability, of draws in order of size."""
+    place = (ordered.size - 1) * probability
+    return float(ordered[math.ceil(place) if upper else math.floor(place)])
 
 
 def _outdoor_days(
@@ -264,6 +271,10 @@ def _statement(
     flags: list[str],
     probability: float | None,
 ) -> Statement:
+    reach = ground.extrapolation(level)
+    beyond = reach > 1
+    if beyond:
+        flags = [*flags, "extrapolated"]
     return Statement(
         quantity=quantity,
         unit="d",
@@ -281,8 +292,8 @@ def _statement(
         month=month,
         fraction=ground.fraction,
         share=ground.share,
-        extrapolated=ground.extrapolated,
-        extrapolation_factor=ground.extrapolation_factor,
+        extrapolated=beyond,
+        extrapolation_factor=reach if beyond and math.isfinite(reach) else None,
         law=ground.law,
         assumptions=ground.assumptions,
         flags=tuple(flags),

@@ -233,7 +233,10 @@ def _choice(s: Statement, keys: Iterable[str], unit: str = "") -> Choice:
     direction = f"{s.direction} direction" if s.direction else ""
     beyond = ""
     if s.extrapolated and s.extrapolation_factor is not None:
-        what = "this is" if s.quantity == "threshold_dose" else "the median threshold dose is"
+        bound = "lower_bound_only" in s.flags
+        what = "the bound of the threshold dose is" if bound else "the median threshold dose is"
+        if s.quantity == "threshold_dose":
+            what = "this is"
         beyond = f"{what} {s.extrapolation_factor:.2g} times the largest dose tested"
     notes = [NOTES[f] for f in s.flags if f in NOTES]
     hint = "; ".join(x for x in (s.interval(), direction, beyond, *notes) if x)

@@ -199,9 +199,19 @@ def _beyond(s: Statement) -> str:
         return ""
     if s.extrapolation_factor is None:
         return "; this lies beyond the largest dose tested"
+    what = "the bound of the threshold dose" if _rests_on_a_bound(s) else "the threshold dose"
     if s.quantity == "threshold_dose":
-        return f"; this is {s.extrapolation_factor:.2g} times the largest dose tested"
-    return f"; the threshold dose is {s.extrapolation_factor:.2g} times the largest dose tested"
+        what = "this"
+    elif s.quantity in _AFTER_DAYS:
+        what = "the dose that does the same under the lamp"
+    return f"; {what} is {s.extrapolation_factor:.2g} times the largest dose tested"
+
+
+_AFTER_DAYS = ("strength_left", "chance_of_holding", "reduction_factor")
+
+
+def _rests_on_a_bound(s: Statement) -> bool:
+    return "lower_bound_only" in s.flags or "upper_bound_only" in s.flags
 
 
 Parts = tuple[str | Quote, ...]

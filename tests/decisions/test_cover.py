@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import math
+
 import numpy as np
 import pytest
 
@@ -104,6 +106,21 @@ def test_a_threshold_beyond_the_last_dose_is_flagged_with_its_factor(given_fit, 
         assert "extrapolated" in s.flags
     fit = given_fit({"A": np.full(100, 999.0)}, last=1000.0)
     assert not any(s.extrapolated for s in cover_statements(given_days([HUNDRED]), fit))
+
+
+def test_days_of_a_bound_lie_as_far_beyond_the_last_dose_as_the_bound_at_their_level(
+    given_fit, given_days
+):
+    fit = given_fit({"A": 40.0 * HUNDRED}, last=100.0)  # median 20 times the last dose
+    fit.bounds["A"] = "lower"
+    said = cover_statements(given_days([HUNDRED]), fit, assurance=0.9, level=0.95)
+    for s in said:  # of 100 draws in order, the lower quantile is the one at or next below
+        place = math.floor(99 * (1 - s.level))
+        assert s.extrapolation_factor == pytest.approx(40.0 * np.sort(HUNDRED)[place] / 100.0)
+    fit = given_fit({"A": 40.0 * HUNDRED}, last=1000.0)
+    fit.bounds["A"] = "lower"
+    said = cover_statements(given_days([HUNDRED]), fit, assurance=0.9, level=0.95)
+    assert not any(s.extrapolated for s in said)  # the bound lies among the doses tested
 
 
 def test_a_threshold_without_an_end_is_extrapolated_by_no_number(given_fit, given_days):

@@ -77,6 +77,20 @@ CASES = [
         " 0.312).",
     ),
     (
+        text("days_to_cover", **DAYS, flags=("lower_bound_only", "extrapolated"),
+             extrapolated=True, extrapolation_factor=1.6),
+        "Laid at Somewhere in June, a new lot of A must be covered within 84 days: so long at least"
+        " half the unexposed strength is left in the cross direction (95 % one-sided prediction"
+        " lower bound); the bound of the threshold dose is 1.6 times the largest dose tested.",
+    ),
+    (
+        text("strength_left", unit="1", value=0.6, low=0.5, high=0.7, site="s", extrapolated=True,
+             extrapolation_factor=2.0),
+        "After the time in the open at Somewhere, the fraction left of the unexposed strength of a"
+        " new lot of A in the cross direction is 0.60 (95 % prediction interval 0.50 to 0.70); the"
+        " dose that does the same under the lamp is 2 times the largest dose tested.",
+    ),
+    (
         text("outdoor_days", site="s", month=1),
         "Laid at Somewhere in January, a new lot of A falls to half the unexposed strength in the"
         " cross direction after 240 d (95 % prediction interval 110 to 770).",
