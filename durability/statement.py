@@ -218,7 +218,7 @@ class Statement:
         "at most" stay true.
         """
         shown = round_by_uncertainty(self.value, self.low, self.high, outward=self.sides == 1)
-        if self.quantity == "days_to_cover" and self.low is not None:
+        if self.quantity in ("days_to_cover", "days_tested") and self.low is not None:
             shown["low"] = f"{math.floor(self.low + 1e-9)}"
         return {name: text for name, text in shown.items() if text is not None}
 

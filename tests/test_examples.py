@@ -95,6 +95,14 @@ def test_what_was_withdrawn_too_early_is_answered_by_lower_bounds_alone(reported
         if s["quantity"] in ("threshold_dose", "threshold_hours", "outdoor_days", "days_to_cover")
     ]
     assert {s["quantity"] for s in beyond} >= {"threshold_dose", "outdoor_days", "days_to_cover"}
+    doses = {
+        s["material"]: s
+        for s in beyond
+        if (s["quantity"], s["of"], s["fraction"]) == ("threshold_dose", "new_lot", 0.5)
+    }
     for s in beyond:
+        if s["quantity"] == "days_to_cover" and (s["of"], s["fraction"]) == ("new_lot", 0.5):
+            said = doses[s["material"]]["extrapolation_factor"]
+            assert s["extrapolation_factor"] == pytest.approx(said, rel=0.01)
         assert s["value"] is None and s["low"] is not None and s["high"] is None, s
         assert "lower_bound_only" in s["flags"], s

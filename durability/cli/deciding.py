@@ -37,8 +37,9 @@ def compare(
         typer.Option("--control", help="Package compared with; the study's if left out."),
     ] = None,
     margin: Annotated[
-        float, typer.Option("--margin", help="A ratio worth having; within it packages are alike.")
-    ] = 1.2,
+        float | None,
+        typer.Option("--margin", help="A ratio worth having, above 1; within it they are alike."),
+    ] = None,
     fraction: Fraction = None,
     of: Of = None,
     assurance: Assurance = None,

@@ -77,8 +77,9 @@ def figures(
         Path | None, typer.Option("--page", help="Write only one page with every figure, .html.")
     ] = None,
     margin: Annotated[
-        float, typer.Option("--margin", help="A ratio of threshold doses that is worth having.")
-    ] = 1.2,
+        float | None,
+        typer.Option("--margin", help="A ratio of threshold doses that is worth having."),
+    ] = None,
     site: Sites = None,
     law: LawName = None,
     errors: Errors = "lognormal",
@@ -90,7 +91,7 @@ def figures(
 ) -> None:
     """Draw every figure, one a question, as SVG and PNG with its numbers as CSV."""
     with errors_in_words(json):
-        if not margin > 1:
+        if margin is not None and not margin > 1:
             raise ValueError(f"--margin is {margin:g}; it must lie above 1, such as 1.2")
         from durability.report.gallery import gallery_page, plates, write_figures
 

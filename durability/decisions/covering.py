@@ -11,7 +11,7 @@ import html
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any
 
 from durability.decisions.cover import cover_statements, worst_month
 from durability.decisions.rules import RuleVerdict, rule_verdicts
@@ -39,6 +39,19 @@ class _WithinTest:
 
         tau = self._fit.threshold_draws(fraction, **subject)
         return np.minimum(tau, self._fit.last_dose(subject["material"], subject["exposure"]))
+
+
+def held_at_last_dose(fit: Any) -> Any:
+    """A fit that knows of no dose beyond the last one tested; all else is the fit's own."""
+    return _WithinTest(fit)
+
+
+def days_tested(borne: Statement) -> Statement:
+    """Days to cover of a fit held at its last dose, as the days that the tests bear out."""
+    kept = tuple(f for f in borne.flags if f not in ("extrapolated", "beyond_horizon"))
+    return replace(
+        borne, quantity="days_tested", extrapolated=False, flags=kept, extrapolation_factor=None
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -190,7 +203,7 @@ def cover(
         "azimuth": azimuth, "seed": seed,
     }  # fmt: skip
     made = translate(fit, **asked)
-    held = translate(cast("Fit", _WithinTest(fit)), **asked)
+    held = translate(held_at_last_dose(fit), **asked)
     subject = of or question.of
     days = cover_statements(made, fit, assurance=assurance).where(
         quantity="days_to_cover", of=subject
@@ -210,11 +223,7 @@ def cover(
                     s, extrapolated=True, flags=tuple(dict.fromkeys((*s.flags, "extrapolated")))
                 )
             )
-            kept = tuple(f for f in tested.flags if f not in ("extrapolated", "beyond_horizon"))
-            statements.append(
-                replace(tested, quantity="days_tested", extrapolated=False, flags=kept,
-                        extrapolation_factor=None)
-            )  # fmt: skip
+            statements.append(days_tested(tested))
         else:
             statements.append(s)
     rules, silent = rule_verdicts(fit, made.exposures)

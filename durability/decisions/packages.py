@@ -12,9 +12,9 @@ from itertools import combinations
 from typing import TYPE_CHECKING, Any, get_args
 
 from durability.decisions.compare import OnePackage, one_package, ratio_statement
-from durability.decisions.decision import Decision
+from durability.decisions.decision import Decision, percent
 from durability.decisions.loading import LoadingEffect, loading_effects
-from durability.decisions.package_words import best_decision, pair_decision
+from durability.decisions.package_words import WHO, best_decision, pair_decision
 from durability.decisions.pooling import pooled_factors
 from durability.decisions.prices import cost_statements
 from durability.statement import Statement, Statements, Subject
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from durability.study.model import Study
     from durability.translation import ThresholdPosterior, Translation
 
 OPEN = "open"
@@ -136,8 +137,8 @@ class PackageComparison:
         lines = [MULTIPLE[self.pooled]]
         if self.together is not None:
             lines.append(
-                f"All verdicts on {self.of.replace('_', ' ')} hold at once with probability"
-                f" {self.together:.2g}."
+                f"All verdicts on {WHO[self.of]} hold at once with probability"
+                f" {percent(self.together)}."
             )
         return lines + [f"{m} is not compared: {why}" for m, why in self.left_out.items()]
 
@@ -173,7 +174,7 @@ def compare_packages(
     fit: ThresholdPosterior,
     control: str | None = None,
     *,
-    margin: float = 1.2,
+    margin: float | None = None,
     fraction: float | None = None,
     of: Subject | None = None,
     assurance: float | None = None,
@@ -186,8 +187,9 @@ def compare_packages(
     ----------
     fit : a fit of at least two materials.
     control : the package that the others are held against; None takes the study's, if any.
-    margin : ratio of threshold doses that is worth having, above 1. Packages whose ratio lies
-        within 1/margin and margin are alike in practice.
+    margin : ratio of threshold doses that is worth having, above 1; None takes the study's, else
+        that of models/practice.toml. Packages whose ratio lies within 1/margin and margin are
+        alike in practice.
     fraction : retained fraction; None takes the study's first threshold, or its required strength
         where it names no threshold.
     of : subject of the verdicts; None takes the study's. Ratios are given for all three.
@@ -209,6 +211,7 @@ def compare_packages(
     of = question.of if of is None else of
     assurance = question.assurance if assurance is None else assurance
     level = question.level if level is None else level
+    margin = useful_margin(fit.study) if margin is None else margin
     if not 1 < margin < 100:
         raise ValueError(f"margin is {margin:g}; it must lie above 1, such as 1.2 for 20 % more")
     if control is not None and control not in fit.materials:
@@ -269,6 +272,14 @@ def compare_packages(
         decisions=tuple(decisions),
         left_out=left_out,
     )
+
+
+def useful_margin(study: Study) -> float:
+    """The ratio of threshold doses that a study names as worth having, else the common one."""
+    from durability.inference.threshold import practice
+
+    asked = study.question.margin
+    return practice()["useful_margin"] if asked is None else asked
 
 
 def _comparable(
@@ -363,4 +374,12 @@ def _not_to_be_named_best(sides: dict[str, OnePackage]) -> set[str]:
     return {m for m, side in sides.items() if side.bound == "upper" or set(lower) - {m}}
 
 
-__all__ = ["MULTIPLE", "OPEN", "VERDICTS", "PackageComparison", "Pair", "compare_packages"]
+__all__ = [
+    "MULTIPLE",
+    "OPEN",
+    "VERDICTS",
+    "PackageComparison",
+    "Pair",
+    "compare_packages",
+    "useful_margin",
+]

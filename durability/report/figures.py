@@ -312,8 +312,14 @@ def days_by_month(
             colour, look = COLOURS[i % 6], MARKERS[i % 8]
             handles.append(line(f"days to cover, {m}", color=colour, marker=look, ms=5, lw=1.6,
                                  ls=LINES[i % 6]))  # fmt: skip
-            handles.append(line(f"days outdoors with interval, {m}", color=colour, marker=look,
-                                 mfc="white", ms=5, lw=0.8))  # fmt: skip
+            mine = days.where(material=m)
+            if any(s.value is not None for s in mine):
+                handles.append(line(f"days outdoors with interval, {m}", color=colour, marker=look,
+                                     mfc="white", ms=5, lw=0.8))  # fmt: skip
+            for shape, word in ((6, "least"), (7, "most")):
+                if any(s.value is None and (s.low is not None) == (shape == 6) for s in mine):
+                    handles.append(line(f"days outdoors, at {word}, {m}", color=colour, lw=0.0,
+                                         marker=shape, mec=colour, mfc="white", ms=7))  # fmt: skip
         axes[-1].set_xticks(range(1, 13), [m[:3] for m in MONTHS])
         axes[-1].set_xlim(0.5, 12.5)
         axes[-1].set_xlabel("month of laying")

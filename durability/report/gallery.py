@@ -40,17 +40,20 @@ class Plate:
 
 
 def plates(
-    results: Results, *, margin: float = 1.2, progress: Progress | None = None
+    results: Results, *, margin: float | None = None, progress: Progress | None = None
 ) -> list[Plate]:
     """Every figure of a run, one a question.
 
     Parameters
     ----------
     results : of a run; where its fit missed its diagnostics, what the strips alone show.
-    margin : a ratio of threshold doses worth having, above 1.
+    margin : a ratio of threshold doses worth having, above 1; None takes the study's.
     progress : called with a word and the share done.
     """
+    from durability.decisions.packages import useful_margin
+
     tell = progress or (lambda _stage, _share: None)
+    margin = useful_margin(results.study) if margin is None else margin
     tell("drawing the figures of the report", 0.0)
     found = [_of_report(results, p) for p in pictures(results)]
     if results.fit.diagnostics.ok:
@@ -61,7 +64,7 @@ def plates(
 
 
 def write_figures(
-    results: Results, folder: Path, *, margin: float = 1.2, progress: Progress | None = None
+    results: Results, folder: Path, *, margin: float | None = None, progress: Progress | None = None
 ) -> list[Path]:
     """Write every figure of a run to a folder, with a page that shows them all.
 

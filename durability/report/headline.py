@@ -71,6 +71,15 @@ def last_tested(results: Results, of: Statement) -> Statement | None:
     return worst([s for s in at_last if s.law is None] or at_last)
 
 
+def tested_days(results: Results, of: Statement) -> Statement | None:
+    """The days that the doses tested bear out by themselves, where days to cover go beyond them."""
+    found = results.decided.statements.where(
+        quantity="days_tested", material=of.material, direction=of.direction, of=of.of,
+        fraction=of.fraction, site=of.site, month=of.month,
+    )  # fmt: skip
+    return found[0] if len(found) else None
+
+
 def worst_by_month(said: Statements) -> list[Statement]:
     """Of each month the statement of the worse direction, in order of months."""
     months = sorted({s.month for s in said if s.month is not None})

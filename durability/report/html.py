@@ -13,7 +13,7 @@ import hashlib
 from importlib.resources import files
 from typing import TYPE_CHECKING
 
-from durability.report import method, model_checks, tables
+from durability.report import deciding, method, model_checks, tables
 from durability.report.pictures import Picture, pictures
 from durability.report.question import questions, unit_of
 from durability.report.sentences import (
@@ -87,6 +87,10 @@ def render_html(results: Results, *, drawn: list[Picture] | None = None) -> str:
             answer=[] if failed else answer_sentences(results),
             answer_table=None if failed else tables.answer_table(results),
             not_translated=not_translated(results),
+            decisions=[] if failed else deciding.shown(results),
+            pairs=None if failed else deciding.pairs_table(results),
+            chances=None if failed else deciding.best_table(results),
+            compared=[] if failed else deciding.beside(results),
             beware={} if failed else beware(results),
             retention=tables.retention_table_of(results),
             second=None if failed else tables.second_table(results),

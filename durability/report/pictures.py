@@ -225,12 +225,18 @@ def _days(results: Results) -> Picture:
     left = strength_at(q) if q is not None else f"the required strength of {w.required}"
     assurance = f"{100 * results.study.question.assurance:g} %"
     what = f"Days by month of laying until {left} is left, {figures.OF_WORDS[of]}, worse direction"
+    said = results.statements.where(quantity="outdoor_days", of=of, fraction=q)
+    beside = "the median of days outdoors with its interval (open)"
+    if any(s.value is None for s in said):
+        bounds = (
+            "where the strips do not give the threshold, the bound of days outdoors (arrow tip)"
+        )
+        beside = f"{beside}, or, {bounds}" if any(s.value is not None for s in said) else bounds
     return Picture(
         name="days",
         section="evidence",
         figure=figures.days_by_month(results.statements, fraction=q, of=of, titles=w.sites),
-        caption=f"{what}: days to cover at {assurance} assurance (joined), and the median of days"
-        " outdoors with its interval (open).",
+        caption=f"{what}: days to cover at {assurance} assurance (joined), and {beside}.",
         alternative=f"{what}, at {join(w.sites.values())}; the numbers stand in tables of days.",
     )
 

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any
 
 from durability import catalogue
 from durability.decisions import EXPLANATIONS as SKY_EXPLANATIONS
-from durability.decisions import answer, assured
+from durability.decisions import Decided, answer, assured, decided
 from durability.exposure import FLAGS as EXPOSURE_FLAGS
 from durability.exposure import delivery_cautions
 from durability.inference import EXPLANATIONS as FIT_EXPLANATIONS
@@ -67,6 +67,7 @@ class Results:
         missed its diagnostics.
     assured : lower limits of doses and days at several assurances.
     last_dose : strips of the last dose, hidden and foretold; None where it was not tried.
+    decided : what is decided, with what being wrong costs either way.
     folder : where the results lie, or None.
     reused : True when the fit was read back from the folder.
     """
@@ -80,17 +81,20 @@ class Results:
     second: SecondLook | None = None
     assured: Statements = field(default_factory=Statements)
     last_dose: LastDose | None = None
+    decided: Decided = field(default_factory=Decided)
     folder: Path | None = None
     reused: bool = False
 
     def quotable(self) -> Statements:
-        """All statements: the run's own, what the second look adds, and other assurances."""
+        """All statements: the run's own, and what second look, decisions and assurances add."""
         return self._quotable
 
     @functools.cached_property
     def _quotable(self) -> Statements:
         second = self.second.statements() if self.second else ()
-        said = {s.id: s for s in (*self.assured, *second, *self.statements)}
+        said = {
+            s.id: s for s in (*self.assured, *self.decided.statements, *second, *self.statements)
+        }
         own = {s.id for s in self.statements}
         return Statements([*self.statements, *(s for name, s in said.items() if name not in own)])
 
@@ -151,6 +155,7 @@ class Results:
             "answer": key_sentences(self),
             "statements": self.statements.to_list(),
             **self._beside(),
+            "decisions": [d.to_dict() for d in self.decided.decisions],
             **self.explanations(),
             "budgets": [b for t in self.translations for b in budget_records(t)],
             "not_translated": list(self.refused),
@@ -167,6 +172,7 @@ class Results:
         kinds = {
             "second_look": self.second.statements() if self.second else (),
             "assured": self.assured,
+            "decided_from": self.decided.statements,
         }
         return {k: [s.to_dict() for s in said if s.id not in own] for k, said in kinds.items()}
 
@@ -364,18 +370,27 @@ def schema() -> dict[str, Any]:
 
 
 def collect(
-    fit: Fit, translations: Sequence[Translation], refused: Sequence[str], record: dict[str, Any]
+    fit: Fit,
+    translations: Sequence[Translation],
+    refused: Sequence[str],
+    record: dict[str, Any],
+    *,
+    sites: Sequence[str | Path] = (),
 ) -> Results:
-    """All that a fit and its translations say."""
+    """All that a fit and its translations say; `sites` are those asked for, names or files."""
+    said = answer(fit, translations)
+    ok = fit.diagnostics.ok
+    limits = assured(fit, translations) if ok else Statements()
     return Results(
         study=fit.study,
         fit=fit,
         translations=tuple(translations),
-        statements=answer(fit, translations),
+        statements=said,
         refused=tuple(refused),
         provenance=record,
-        second=second_look(fit) if fit.diagnostics.ok else None,
-        assured=assured(fit, translations) if fit.diagnostics.ok else Statements(),
+        second=second_look(fit) if ok else None,
+        assured=limits,
+        decided=decided(fit, translations, said, limits, sites=sites) if ok else Decided(),
     )
 
 

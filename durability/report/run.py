@@ -276,7 +276,7 @@ def report(
     made, refused = translations_of(fitted, asked, progress=tell)
     tell("collecting statements", 0.0)
     results = replace(
-        collect(fitted, made, refused, record), folder=folder, reused=reused,
+        collect(fitted, made, refused, record, sites=asked), folder=folder, reused=reused,
         last_dose=last_dose_of(fitted, tell),
     )  # fmt: skip
 

@@ -15,6 +15,7 @@ from durability.report.headline import (
     head_days,
     head_ratios,
     last_tested,
+    tested_days,
     threshold_asked,
 )
 from durability.statement import MONTHS, Statement
@@ -381,8 +382,10 @@ _MAKERS = {
 }
 
 
-def _cover(w: Wording, worst: Statement, best: Statement) -> Sentence:
-    """Days to cover of the worst and the best month in one sentence."""
+def _cover(
+    w: Wording, worst: Statement, best: Statement, tested: Statement | None = None
+) -> Sentence:
+    """Days to cover of the worst and the best month, and what the doses tested bear out."""
     months = [MONTHS[(s.month or 1) - 1] for s in (worst, best)]
     parts: list[str | Quote] = [
         f"At {w.site(worst.site)}, cover {w.subject(worst)} within ",
@@ -403,7 +406,14 @@ def _cover(w: Wording, worst: Statement, best: Statement) -> Sentence:
     parts.append(
         f": so long at least {at_least} is left{which}, with {100 * worst.level:.3g} % assurance"
     )
-    return Sentence((*parts, _beyond(worst), "."))
+    parts.append(_beyond(worst))
+    if tested is not None:
+        parts += [
+            "; laid in the worst month, the doses tested bear out " if worst is not best
+            else "; the doses tested bear out ",
+            Quote(_limit(tested), tested), f" {_day(tested)} by themselves",
+        ]  # fmt: skip
+    return Sentence((*parts, "."))
 
 
 def answer_sentences(results: Results) -> list[Sentence]:
@@ -416,7 +426,9 @@ def answer_sentences(results: Results) -> list[Sentence]:
             if tested is not None:
                 lines.append(w.sentence(tested))
         lines.append(w.sentence(s))
-    lines += [_cover(w, worst, best) for worst, best in head_days(results)]
+    lines += [
+        _cover(w, worst, best, tested_days(results, worst)) for worst, best in head_days(results)
+    ]
     lines += [w.sentence(s) for s in head_ratios(results)]
     return lines
 
@@ -447,14 +459,18 @@ def not_translated(results: Results) -> list[str]:
 
 
 def beware(results: Results) -> dict[str, str]:
-    """Flags of the head-line statements, explained, with the materials where not all bear them."""
+    """Flags of the head-line statements, explained, with the materials where not all bear them.
+
+    All are those of which the same quantity is quoted.
+    """
     lines = answer_sentences(results)
     first = [p.statement for line in lines for p in line.parts if isinstance(p, Quote)]
-    every = {s.material for s in first}
     book = results.explanations()["flags"]
     found: dict[str, str] = {}
     for name in dict.fromkeys(f for s in first for f in s.flags):
         whose = dict.fromkeys(s.material or "" for s in first if name in s.flags)
+        quantities = {s.quantity for s in first if name in s.flags}
+        every = {s.material or "" for s in first if s.quantity in quantities}
         only = "" if set(whose) == every else f"{join(whose)}: "
         found[name] = only + book[name]
     check = results.last_dose

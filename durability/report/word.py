@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from durability.report import method, model_checks, tables
+from durability.report import deciding, method, model_checks, tables
 from durability.report.pictures import Picture, pictures
 from durability.report.sentences import (
     Quote,
@@ -52,6 +52,7 @@ def write_docx(results: Results, path: Path, *, drawn: list[Picture] | None = No
     _front(writer, results)
     shown = pictures(results) if drawn is None else drawn
     _answer(writer, results)
+    _decisions(writer, results)
     _evidence(writer, results, shown)
     _method(writer, results, shown)
     _statements(writer, results)
@@ -89,9 +90,13 @@ class _Writer:
 
     def bullets(self, items: Iterable[str | Sentence]) -> None:
         for item in items:
-            paragraph = self.document.add_paragraph(style="List Bullet")
-            for part in item.parts if isinstance(item, Sentence) else (item,):
-                paragraph.add_run(clean(part)).bold = isinstance(part, Quote)
+            self.sentence(item, "List Bullet")
+
+    def sentence(self, item: str | Sentence, style: str | None = None) -> None:
+        """A paragraph whose quoted numbers are bold."""
+        paragraph = self.document.add_paragraph(style=style)
+        for part in item.parts if isinstance(item, Sentence) else (item,):
+            paragraph.add_run(clean(part)).bold = isinstance(part, Quote)
 
     def rows(self, pairs: Iterable[tuple[str, str]]) -> None:
         for a, b in pairs:
@@ -166,6 +171,24 @@ def _answer(w: _Writer, results: Results) -> None:
     w.heading("What to beware of", 2)
     flags = {} if failed else beware(results)
     w.bullets([*flags.values(), *CAUTIONS])
+
+
+def _decisions(w: _Writer, results: Results) -> None:
+    decisions = [] if failed_notice(results) else deciding.shown(results)
+    if not decisions:
+        return
+    w.heading("What may be decided", 1)
+    for d in decisions:
+        w.heading(d.question, 2)
+        w.sentence(Sentence((f"{d.verdict}. ", *d.answer.parts)))
+        for label, text in d.costs:
+            w.sentence(Sentence((f"{label}: ", *text.parts)))
+        if d.changes:
+            w.text("What would change it:")
+            w.bullets(d.changes)
+    w.table(deciding.pairs_table(results))
+    w.table(deciding.best_table(results))
+    w.bullets(deciding.beside(results))
 
 
 def _evidence(w: _Writer, results: Results, shown: list[Picture]) -> None:

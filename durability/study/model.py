@@ -152,6 +152,8 @@ class Question:
     level: float = 0.95
     share: float = 0.9
     control: str | None = None
+    margin: float | None = None
+    """A ratio of threshold doses worth having; None takes that of models/practice.toml."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -219,6 +219,9 @@ class QuestionTable(_Table):
     level: Probability = Field(default=0.95, description="a probability between 0 and 1")
     share: Probability = Field(default=0.9, description="a share between 0 and 1")
     control: Text | None = Field(default=None, description="the name of a material of this study")
+    margin: Annotated[float, Field(gt=1, lt=100)] | None = Field(
+        default=None, description="a ratio worth having, above 1, such as 1.2 for 20 % more"
+    )
 
 
 class RulesTable(_Table):

@@ -82,7 +82,7 @@ def report(request: pytest.FixtureRequest) -> SimpleNamespace:
 
 def test_every_quoted_number_is_that_of_its_statement(report: SimpleNamespace) -> None:
     kept = json.loads(json.dumps(report.results.to_document()))
-    records = [*kept["statements"], *kept["second_look"], *kept["assured"]]
+    records = [*kept["statements"], *kept["second_look"], *kept["assured"], *kept["decided_from"]]
     assert len({r["id"] for r in records}) == len(records)
     said = {r["id"]: Statement.from_dict(r) for r in records}
     assert all(name == s.id for name, s in said.items())

@@ -34,7 +34,7 @@ def test_every_example_keeps_the_schema(validator, example_results, name):
 def test_every_name_that_a_statement_leans_on_is_explained(example_results, name):
     document = example_results(name).to_document()
     for kind in ("assumptions", "flags"):
-        said = [*document["statements"], *document["second_look"]]
+        said = [*document["statements"], *document["second_look"], *document["decided_from"]]
         used = {n for s in said for n in s[kind]}
         assert used == set(document[kind])
 
