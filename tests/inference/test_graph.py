@@ -19,7 +19,7 @@ from durability.inference.kernel import half_normal_score
 @pytest.mark.parametrize("censored", [False, True])
 def test_the_plain_pymc_model_has_the_kernels_density(errors, censored):
     it = case(errors, censored, 3, "logistic", True)
-    logp = plain_model(it.model).compile_logp()
+    logp = plain_model(it.model).compile_logp(mode="FAST_COMPILE")
     gaps = []
     for y in it.points(20):
         theta = it.theta(y)

@@ -139,7 +139,7 @@ def point_of(it: Case, theta: np.ndarray) -> tuple[dict[str, Any], float]:
 
 def gaps(it: Case, count: int = 4) -> np.ndarray:
     """PyMC's log density less the kernel's at points near the mode, integrals by quadrature."""
-    logp = plain_model(it.model).compile_logp()
+    logp = plain_model(it.model).compile_logp(mode="FAST_COMPILE")
     n_series = int((it.model.series_index[:, 1] >= 0).sum()) if not it.layout.start_fixed else 0
     n_sub = len(it.model.sub_range) if n_series else 0
     found = []
