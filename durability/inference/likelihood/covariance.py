@@ -32,6 +32,9 @@ def covariance_of(likelihood: Likelihood, theta: np.ndarray) -> tuple[np.ndarray
         share = squares / (n - p) if n > p else np.nan
     else:
         information = observed_information(likelihood, theta)[np.ix_(free, free)]
+        sound = np.isfinite(information).all(axis=1) & (np.diag(information) > 0)
+        unknown = ~sound  # at the edge of what can be computed, or no maximum at all
+        information[unknown], information[:, unknown] = 0.0, 0.0
         size = np.sqrt(np.maximum(np.diag(information), 1e-300))
         unit = information / size / size[:, None]
         values, vectors = np.linalg.eigh(0.5 * (unit + unit.T))

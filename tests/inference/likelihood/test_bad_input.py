@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from durability.catalogue import names
 from durability.inference.likelihood import fit_curve
 from durability.laws import read_curve
 from durability.study import StudyError
@@ -143,3 +144,13 @@ def test_names_that_do_not_exist_are_told_with_those_that_do():
     line = read_curve("a + b*x", predictors=["x"], parameters=["a", "b"])
     with pytest.raises(ValueError, match="level_left"):
         fit_curve(line, DOSE, STRENGTH).threshold_dose()
+
+
+@pytest.mark.parametrize("law", names("laws"))
+def test_one_strength_and_two_strips_too_weak_give_no_limit_and_no_failure(law):
+    """As in the table of fabrics: 15 % left at the first dose, less than 1 % at the next two."""
+    fit = fit_curve(
+        law, np.array([1200.0, 2400.0, 3600.0]), np.array([15.0, 1.0, 1.0]),
+        censored=np.array([0, -1, -1]), fixed={"unexposed": 100.0},
+    )  # fmt: skip
+    assert np.isfinite(fit.threshold_dose(0.5).value or 1.0)
