@@ -31,6 +31,12 @@ Assurance = Annotated[
 Share = Annotated[
     float | None, typer.Option("--share", help="Share of single strips that must hold.")
 ]
+OnGround = Annotated[
+    bool | None,
+    typer.Option(
+        "--on-ground/--on-rack", help="It lies on the ground and runs hotter; the study's if unset."
+    ),
+]
 Spent = Annotated[
     list[str] | None,
     typer.Option(
@@ -78,6 +84,7 @@ def cover(
     light: Annotated[
         float, typer.Option("--light", help="Share of the light that reaches it: 1 in the open.")
     ] = 1.0,
+    on_ground: OnGround = None,
     law: LawName = None,
     errors: Errors = "lognormal",
     level: Level = None,
@@ -96,7 +103,7 @@ def cover(
         made, asked = _fit(study, site, law, errors, level, seed, quiet)
         done = [
             covered(made, site=s, required=required, of=subject, assurance=assurance, share=share,
-                    spent=before, light=light)
+                    spent=before, light=light, on_ground=on_ground)
             for s in asked
         ]  # fmt: skip
         _give({"sites": [c.to_dict() for c in done]}, out, json)
@@ -155,6 +162,7 @@ def exposed(
     of: Of = None,
     assurance: Assurance = None,
     share: Share = None,
+    on_ground: OnGround = None,
     law: LawName = None,
     errors: Errors = "lognormal",
     level: Level = None,
@@ -181,7 +189,7 @@ def exposed(
         made, asked = _fit(study, site, law, errors, level, seed, quiet)
         done = [
             left_of(made, site=s, intervals=intervals, required=required, of=subject, share=share,
-                    assurance=assurance, level=level, strips=found)
+                    assurance=assurance, level=level, strips=found, on_ground=on_ground)
             for s in asked
         ]  # fmt: skip
         _give({"sites": [e.to_dict() for e in done]}, out, json)

@@ -144,6 +144,7 @@ def exposed(
     exposure: str | None = None,
     tilt: float = 0.0,
     azimuth: float = 180.0,
+    on_ground: bool | None = None,
     seed: int | None = None,
 ) -> Exposed:
     """Strength left of fabric that lay open, with the chance that it still holds.
@@ -157,7 +158,7 @@ def exposed(
         required strength, else its first threshold.
     of, share, assurance, level : None takes the study's.
     strips : dug out at the end of the last interval and broken; all of one lot.
-    exposure, tilt, azimuth, seed : as `durability.translate`.
+    exposure, tilt, azimuth, on_ground, seed : as `durability.translate`.
 
     Returns
     -------
@@ -188,7 +189,8 @@ def exposed(
         required = fit.study.thresholds[0]
     draws = count_draws(fit, fit.materials[0], fit.exposures(fit.materials[0])[0])
     asked: dict[str, Any] = {
-        "draws": draws, "exposure": exposure, "tilt": tilt, "azimuth": azimuth, "seed": seed,
+        "draws": draws, "exposure": exposure, "tilt": tilt, "azimuth": azimuth,
+        "on_ground": on_ground, "seed": seed,
     }  # fmt: skip
     clocks, _, place = sky_clocks(fit, site=site, **asked)
     measured = _measured(place, intervals)
@@ -395,7 +397,8 @@ def _ground(
         extrapolation_factor=middle / last if beyond and last > 0 else None,
         law=fit.law,
         assumptions=("translation_approximate", learned, assumed, "clock_power_arrhenius",
-                     "uv_modelled", "specimen_temperature_modelled", "moisture_not_modelled"),
+                     "uv_modelled", "specimen_temperature_modelled", "moisture_not_modelled",
+                     *(["on_ground"] if clock.on_ground else [])),
         flags=("extrapolated",) if beyond else (),
     )  # fmt: skip
 

@@ -147,6 +147,7 @@ class Question:
 
     sites: tuple[str, ...] = ()
     laying: str = "every month"
+    on_ground: bool = False
     of: Subject = "new_lot"
     assurance: float = 0.95
     level: float = 0.95

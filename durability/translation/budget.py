@@ -20,7 +20,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from durability.translation.inputs import AIR
+from durability.translation.inputs import AIR, WARMING
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -191,9 +191,7 @@ def material_budget(
         "lamp_temperature": links["lamp_temperature"],
         "uv_model": np.log(links["uv_factor"]),
         "cloud_power": links["cloud_power"],
-        "specimen_temperature": np.column_stack(
-            [links["absorptance"], links["temperature_rise_factor"]]
-        ),
+        "specimen_temperature": np.column_stack([links[n] for n in WARMING if n in links]),
         **({AIR: links[AIR]} if AIR in links else {}),
         "year_to_year": np.log(links["year_to_year"]),
         "lab_to_sky": np.log(links["lab_to_sky"]),

@@ -180,7 +180,7 @@ def _setting(
     seed = fit.seed if seed is None else seed
     places = _places(climate, axis)
     place = places[0]
-    inputs = for_site(read_inputs(), place)
+    inputs = for_site(read_inputs(), place, on_ground=question.on_ground)
     links = draw_links(
         fit, chosen, lamp, lab_to_sky=inputs["lab_to_sky"],
         shared=draw_shared(inputs, draws=n, seed=seed) | learned_sky(fit, place.name),

@@ -137,10 +137,11 @@ def _ground(
 
     learned = learned_from(fit, clock.material, place.name) or "lab_to_sky_prior"
     year = "typical_year" if place.typical_year else "single_year"
+    laid = ["on_ground"] if clock.on_ground else []
     return Statement(
         quantity="outdoor_equivalent", unit="d", value=0.0, kind="prediction",
         material=clock.material, exposure=clock.lamp.exposure, site=place.name, month=month,
-        dose=dose, assumptions=(*ASSUMPTIONS, learned, year),
+        dose=dose, assumptions=(*ASSUMPTIONS, *laid, learned, year),
     )  # fmt: skip
 
 

@@ -67,6 +67,10 @@ EXPLANATIONS: dict[str, str] = {
         "Time in the open before laying is counted: the dose it took, read on the same sky, is no "
         "longer there to be spent."
     ),
+    "on_ground": (
+        "The fabric lies on the ground and runs hotter than on a rack by a factor of "
+        "models/translation.toml, drawn with its spread; no fabric on ground was measured."
+    ),
     "part_light": (
         "Cover or shade lets part of the light through; irradiance is scaled by that share at all "
         "wavelengths alike, and its spread is not counted."

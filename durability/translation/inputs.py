@@ -25,6 +25,12 @@ AIR = "air_temperature"
 """True less stated air temperature [K], common to all hours; only where a site is uncertain of it,
 as hours made from monthly means are. Shared like the others."""
 
+GROUND = "ground_contact"
+"""Factor on the warming of a fabric that lies on the ground; only where it does."""
+
+WARMING = ("absorptance", "temperature_rise_factor", GROUND)
+"""Inputs whose product, over the absorptance of a module, is a fabric's warming by the sun."""
+
 
 def stream(seed: int, label: str) -> np.random.Generator:
     """The random numbers of one input: independent streams for different labels."""
@@ -56,11 +62,14 @@ def read_inputs() -> dict[str, Assumption]:
     return {name: known[name] for name in names}
 
 
-def for_site(inputs: dict[str, Assumption], site: Site) -> dict[str, Assumption]:
+def for_site(
+    inputs: dict[str, Assumption], site: Site, *, on_ground: bool = False
+) -> dict[str, Assumption]:
     """The inputs at one site: the spread of its own years, and what its weather data add.
 
     Several measured years give the spread of one year against the next; hours that were made from
-    monthly means make the ultraviolet and the air temperature less certain.
+    monthly means make the ultraviolet and the air temperature less certain. On the ground a fabric
+    runs hotter than on a rack.
     """
     from dataclasses import replace
 
@@ -78,6 +87,8 @@ def for_site(inputs: dict[str, Assumption], site: Site) -> dict[str, Assumption]
             name=AIR, value=0.0, sd=site.air_temperature_sd, unit="K", source=told.source,
             why=f"What remains uncertain of the air of {site.title} after its correction.",
         )  # fmt: skip
+    if on_ground:
+        found[GROUND] = translation_assumptions()[GROUND]
     return found
 
 
@@ -85,7 +96,7 @@ def draw_shared(
     inputs: dict[str, Assumption], *, draws: int, seed: int
 ) -> dict[str, NDArray[np.float64]]:
     """Draws (draw,) of the inputs that all materials share, by name."""
-    names = (*SHARED, *((AIR,) if AIR in inputs else ()))
+    names = (*SHARED, *(name for name in (AIR, GROUND) if name in inputs))
     return {name: inputs[name].draws(draws, stream(seed, name)) for name in names}
 
 
@@ -137,4 +148,14 @@ def draw_links(
     return links
 
 
-__all__ = ["AIR", "SHARED", "draw_links", "draw_shared", "for_site", "read_inputs", "stream"]
+__all__ = [
+    "AIR",
+    "GROUND",
+    "SHARED",
+    "WARMING",
+    "draw_links",
+    "draw_shared",
+    "for_site",
+    "read_inputs",
+    "stream",
+]

@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from durability.translation.budget import INPUTS, variance_shares
-from durability.translation.inputs import AIR, stream
+from durability.translation.inputs import AIR, WARMING, stream
 from durability.translation.laying import laying_days, laying_hours
 from durability.translation.reading import SkyClock, count_draws, sky_clocks
 
@@ -228,9 +228,7 @@ def _inputs(
         "lamp_temperature": links["lamp_temperature"],
         "uv_model": links["uv_factor"],
         "cloud_power": links["cloud_power"],
-        "specimen_temperature": np.column_stack(
-            [links["absorptance"], links["temperature_rise_factor"]]
-        ),
+        "specimen_temperature": np.column_stack([links[n] for n in WARMING if n in links]),
         **({AIR: links[AIR]} if AIR in links else {}),
         "year_to_year": links["year_to_year"],
         "lab_to_sky": links["lab_to_sky"],
@@ -255,13 +253,12 @@ def _log_days(
 
     from durability.translation.laying import LAYING_HOUR
 
-    warm = inputs["specimen_temperature"]
+    warm = dict(zip(WARMING, inputs["specimen_temperature"].T, strict=False))
     read = clock.with_links(
         reciprocity_exponent=inputs["reciprocity_exponent"],
         activation_energy=inputs["activation_energy"], lamp_dose=inputs["lamp_dose"],
         lamp_temperature=inputs["lamp_temperature"], uv_factor=inputs["uv_model"],
-        cloud_power=inputs["cloud_power"], absorptance=np.ascontiguousarray(warm[:, 0]),
-        temperature_rise_factor=np.ascontiguousarray(warm[:, 1]),
+        cloud_power=inputs["cloud_power"], **warm,
         year_to_year=inputs["year_to_year"], lab_to_sky=inputs["lab_to_sky"],
         **({AIR: inputs[AIR]} if AIR in inputs else {}),
     )  # fmt: skip

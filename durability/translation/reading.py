@@ -17,7 +17,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from durability.translation.discrepancy import learned_links, learned_sky
-from durability.translation.inputs import AIR, draw_links, draw_shared, for_site, read_inputs
+from durability.translation.inputs import (
+    AIR,
+    GROUND,
+    draw_links,
+    draw_shared,
+    for_site,
+    read_inputs,
+)
 from durability.translation.lamp import LampClock, ThresholdPosterior, lamp_clocks
 from durability.translation.laying import LAYING_HOUR, MONTH_LENGTHS
 
@@ -107,6 +114,11 @@ class SkyClock:
         return replace(self, links={**self.links, **changed})
 
     @property
+    def on_ground(self) -> bool:
+        """Whether the fabric is warmed as on the ground."""
+        return GROUND in self.links
+
+    @property
     def lamp_factor(self) -> NDArray[np.float64]:
         """Effective dose under the sky that one nominal unit of lamp dose stands for, (draw,)."""
         return self.links["lamp_dose"] * self.links["lab_to_sky"]
@@ -175,6 +187,7 @@ def sky_clocks(
     exposure: str | None = None,
     tilt: float = 0.0,
     azimuth: float = 180.0,
+    on_ground: bool | None = None,
     seed: int | None = None,
 ) -> tuple[dict[str, SkyClock], dict[str, str], Site]:
     """For each material the clock on which a site is read, drawn jointly with its posterior.
@@ -186,6 +199,8 @@ def sky_clocks(
     draws : number of posterior draws.
     exposure : the exposure whose threshold doses are read; None as `translate`.
     tilt, azimuth : plane of the fabric [degrees].
+    on_ground : whether the fabric lies on the ground, where it runs hotter than on a rack; None
+        takes the study's.
     seed : of what is drawn beside the posterior; None takes the fit's. The same seed gives the
         draws that `translate` uses.
 
@@ -201,7 +216,8 @@ def sky_clocks(
     lamps, left_out = lamp_clocks(fit, exposure)
     place = read_site(site) if isinstance(site, str | Path) else site
     seed = fit.seed if seed is None else seed
-    inputs = for_site(read_inputs(), place)
+    on_ground = fit.study.question.on_ground if on_ground is None else on_ground
+    inputs = for_site(read_inputs(), place, on_ground=on_ground)
     cloud = inputs["cloud_power"].value
     sky = sky_exposure(place, tilt=tilt, azimuth=azimuth, cloud_power=cloud)
     shared = draw_shared(inputs, draws=draws, seed=seed) | learned_sky(fit, place.name)

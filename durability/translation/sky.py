@@ -6,11 +6,14 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from durability.exposure.clock import KELVIN
+from durability.translation.inputs import AIR, GROUND
 
 if TYPE_CHECKING:
     import numpy as np
     import xarray
     from numpy.typing import NDArray
+
+    from durability.study.model import Caution
 
 REFERENCE_ABSORPTANCE = 0.9
 """Absorptance of the surface whose warming a `SkyYear` holds."""
@@ -72,8 +75,9 @@ def sky_year(sky: xarray.Dataset, variable: str) -> SkyYear:
 
 
 def heating(links: dict[str, NDArray[np.float64]]) -> NDArray[np.float64]:
-    """Factor on `SkyYear.rise` of each draw: absorptance and rise factor of the fabric."""
-    return links["absorptance"] / REFERENCE_ABSORPTANCE * links["temperature_rise_factor"]
+    """Factor on `SkyYear.rise` of each draw: absorptance, rise factor and ground contact."""
+    on_rack = links["absorptance"] / REFERENCE_ABSORPTANCE * links["temperature_rise_factor"]
+    return on_rack * links[GROUND] if GROUND in links else on_rack
 
 
 def damage_temperature(year: SkyYear, links: dict[str, NDArray[np.float64]]) -> float:
@@ -89,10 +93,39 @@ def damage_temperature(year: SkyYear, links: dict[str, NDArray[np.float64]]) -> 
     if year.hour.size == 0:
         return float("nan")
     celsius = year.air - KELVIN + float(np.median(heating(links))) * year.rise
-    celsius += float(np.median(links.get("air_temperature", 0.0)))
+    celsius += float(np.median(links.get(AIR, 0.0)))
     weight = np.exp(float(np.median(links["reciprocity_exponent"])) * year.log_irradiance)
     energy = float(np.median(links["activation_energy"]))
     return effective_temperature(celsius, weight, activation_energy=energy)
+
+
+def ground_caution(
+    material: str, year: SkyYear, links: dict[str, NDArray[np.float64]]
+) -> Caution | None:
+    """How much hotter than on a rack a fabric on the ground may run, and what that would do.
+
+    None where it would make less than half a per cent of difference.
+    """
+    import numpy as np
+
+    from durability.exposure import translation_assumptions
+    from durability.exposure.clock import GAS_CONSTANT
+    from durability.study.model import Caution
+
+    factor = translation_assumptions()[GROUND].value
+    rack = damage_temperature(year, links)
+    ground = damage_temperature(year, links | {GROUND: np.full_like(links["absorptance"], factor)})
+    energy = float(np.median(links["activation_energy"])) / GAS_CONSTANT
+    faster = np.exp(energy * (1 / (rack + KELVIN) - 1 / (ground + KELVIN)))
+    if not faster > 1.005:  # also where the sky is dark
+        return None
+    return Caution(
+        name="warmed_as_on_a_rack",
+        text=f"The fabric lies flat but is warmed as on a rack. On the ground {material} would run "
+        f"at an effective {ground:.0f} °C instead of {rack:.0f} °C and lose strength "
+        f"{100 * (faster - 1):.0f} % faster, so the days would be fewer: on_ground "
+        "(--on-ground) counts that.",
+    )
 
 
 def annual_dose(
@@ -118,4 +151,4 @@ def annual_dose(
     return xarray.Dataset(variables, coords={"limit": ["low", "median", "high"]})
 
 
-__all__ = ["SkyYear", "annual_dose", "damage_temperature", "heating", "sky_year"]
+__all__ = ["SkyYear", "annual_dose", "damage_temperature", "ground_caution", "heating", "sky_year"]

@@ -48,6 +48,7 @@ def translate(
     laying: str | None = None,
     tilt: float = 0.0,
     azimuth: float = 180.0,
+    on_ground: bool | None = None,
     horizon_years: float = 20.0,
     spent: Sequence[OpenInterval] = (),
     light: float = 1.0,
@@ -69,6 +70,8 @@ def translate(
     laying : ``"every month"`` (on a random day of each) or a date such as ``"2027-05-12"``, of
         which month and day count; None takes the study's.
     tilt, azimuth : plane of the fabric [degrees]; tilt 0 lies flat, azimuth 180 faces south.
+    on_ground : whether the fabric lies on the ground, where it runs hotter than on a rack; None
+        takes the study's.
     horizon_years : a threshold not reached by then counts as not reached (inf).
     spent : time in the open before laying (storage, partial cover), each with its share of the
         light; the dose it took is no longer there to be spent.
@@ -93,20 +96,21 @@ def translate(
     from durability.exposure import read_site, sky_exposure
     from durability.translation.budget import material_budget
     from durability.translation.result import Translation
-    from durability.translation.sky import annual_dose, damage_temperature, sky_year
+    from durability.translation.sky import annual_dose, damage_temperature, ground_caution, sky_year
 
     question = fit.study.question
     fractions = _fractions(fit, fractions)
     subjects = _subjects(of)
     share = question.share if share is None else share
     laying = question.laying if laying is None else laying
+    on_ground = question.on_ground if on_ground is None else on_ground
     seed = fit.seed if seed is None else seed
     _check(share, horizon_years, tilt, light)
     months, spans = laying_days(laying)
 
     clocks, left_out = lamp_clocks(fit, exposure)
     place = read_site(site) if isinstance(site, str | Path) else site
-    inputs = for_site(read_inputs(), place)
+    inputs = for_site(read_inputs(), place, on_ground=on_ground)
     cloud = inputs["cloud_power"].value
     sky = sky_exposure(place, tilt=tilt, azimuth=azimuth, cloud_power=cloud)
 
@@ -114,7 +118,7 @@ def translate(
     starts, laying_drawn = laying_hours(spans, draws=draws, seed=seed)
     shared = draw_shared(inputs, draws=draws, seed=seed) | learned_sky(fit, place.name)
     days = _empty_days(fit, tuple(clocks), subjects, fractions, months, draws)
-    temperatures, budgets = [], []
+    temperatures, budgets, hotter = [], [], []
     for done, (material, clock) in enumerate(clocks.items()):
         if progress is not None:
             progress(f"{material}: days at {place.title}", done / len(clocks))
@@ -134,6 +138,8 @@ def translate(
             cell = {"direction": direction, "of": subject, "material": material}
             days.loc[cell][{"fraction": fractions.index(fraction)}] = found[:, i, : len(months)].T
         temperatures.append(damage_temperature(year, links))
+        if tilt == 0 and not on_ground:
+            hotter += [c for c in [ground_caution(material, year, links)] if c is not None]
         reference = question.of if question.of in subjects else subjects[0]
         budgets.append(
             material_budget(
@@ -170,11 +176,12 @@ def translate(
         share=float(share),
         level=fit.level,
         inputs=tuple(inputs.values()),
-        cautions=_cautions(place, clocks, left_out, tilt, azimuth),
+        cautions=(*_cautions(place, clocks, left_out, tilt, azimuth), *hotter[:1]),
         assumptions=(
             *_assumptions(place, laying, [learned_from(fit, m, place.name) for m in clocks]),
             *(["part_spent_before"] if spent else []),
             *(["part_light"] if light < 1 else []),
+            *(["on_ground"] if on_ground else []),
         ),
         seed=seed,
     )
