@@ -28,7 +28,9 @@ File = Annotated[Path | None, typer.Option("--out", help="Also write the JSON do
 LawName = Annotated[
     str | None, typer.Option("--law", help="A law of `durability laws`, a law file, or averaged.")
 ]
-Errors = Annotated[str, typer.Option("--errors", help="Scatter of strips: lognormal or normal.")]
+Errors = Annotated[
+    str, typer.Option("--errors", help="Scatter of strips: lognormal, normal, power or student.")
+]
 Level = Annotated[
     float | None,
     typer.Option("--level", callback=_level, help="Level of intervals, such as 0.9."),

@@ -335,6 +335,8 @@ def _weights(
     """Weights (draw,) that sum to 1: the likelihood of the strips under each draw's lot."""
     import numpy as np
 
+    from durability.inference.model import relative_spread
+
     exposure = clock.lamp.exposure
     log_likelihood = np.zeros_like(clock.lamp_factor)
     for direction in dict.fromkeys(s.direction for s in strips):
@@ -347,9 +349,12 @@ def _weights(
             )[:, 0]
             for o in ("new_lot", "single_specimen")
         ]  # fmt: skip
-        normal = fit.model.errors == "normal"
+        normal = not fit.model.on_logs
         # one standard deviation of strips lies between the median and the share 84.13 %
         sd = start * (fresh[0] - fresh[1]) if normal else np.log(fresh[0] / fresh[1])
+        if fit.model.errors == "power":  # the spread is that of strips with so much left
+            power = fit.posterior["spread_power"].values.ravel()
+            sd = sd * relative_spread(left[direction]["mean"], power)
         for strip in strips:
             if strip.direction != direction:
                 continue

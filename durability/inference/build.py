@@ -18,7 +18,7 @@ import numpy as np
 from durability.exposure import with_doses
 from durability.inference.clock import Bow, clock_of
 from durability.inference.covariates import line_of
-from durability.inference.model import Column, Errors, Model, Structure, priors
+from durability.inference.model import ON_LOGS, Column, Errors, Model, Structure, priors
 from durability.laws import Law
 
 if TYPE_CHECKING:
@@ -130,8 +130,9 @@ def build_model(
     ----------
     study : the study, read; doses are filled here.
     law : the degradation law.
-    errors : ``"lognormal"`` (constant relative scatter) or ``"normal"`` (constant scatter, as a
-        share of the mean unexposed strength).
+    errors : ``"lognormal"`` (constant relative scatter), ``"normal"`` (constant scatter, as a share
+        of the mean unexposed strength), ``"power"`` (that share times a power of what is left) or
+        ``"student"`` (as lognormal, with long tails).
     structure : what is asked of the model beyond what the data call for; what study.toml asks
         under [model] by default.
 
@@ -141,12 +142,12 @@ def build_model(
 
     Raises
     ------
-    ValueError : normal errors for a property that rises.
+    ValueError : normal errors, or a power of the mean, for a property that rises.
     """
     structure = structure or Structure.asked(study)
     rises = study.changes == "rises"
-    if rises and errors == "normal":
-        raise ValueError("a property that rises is fitted with lognormal errors only")
+    if rises and errors not in ON_LOGS:
+        raise ValueError("a property that rises is fitted with lognormal or student errors only")
     items = _items(with_doses(study))
     n_item = len(items)
     kind, dose, lit = items.kind, items.dose, items.dose > 0
@@ -197,6 +198,12 @@ def build_model(
     groups = found.groups
     own_slot, own_effect = _own(found, materials, law, structure)
     shared = _lot_strengths(found, series, starts, percent)
+    apart = np.full(len(series), -1, dtype=np.int64)
+    if errors == "student" and not percent:  # no closed integral over unexposed strengths
+        for i in sorted(set(s_row[measured_kind].tolist())):
+            place = len(mains) + starts.index((series[i][0], series[i][2]))
+            name = " ".join(filter(None, series[i])).replace(PRODUCT, "")
+            apart[i] = found.add("start", series[i], name, place)
     effects, effect_index, effect_code = found.finished()
     columns = tuple(clock.columns)
 
@@ -291,8 +298,8 @@ def build_model(
     censored = np.flatnonzero(measured_kind & (items.censored != 0))
     censored = censored[np.argsort(s_row[censored], kind="stable")]
     limit = items.value[censored]
-    series_index = np.zeros((len(series), 9), dtype=np.int64)
-    series_index[:, 8] = shared
+    series_index = np.zeros((len(series), 10), dtype=np.int64)
+    series_index[:, 8], series_index[:, 9] = shared, apart
     for i, (m, _, d, _) in enumerate(series):
         first_read = edges[i] + int((~read[edges[i] : edges[i + 1]]).sum())
         series_index[i, :4] = materials.index(m), start_code.get((m, d), -1), edges[i], first_read
@@ -375,7 +382,7 @@ def build_model(
         censored_index=np.column_stack(
             [cell_row[censored], sign * items.censored[censored]]
         ).astype(np.int64).reshape(-1, 2),
-        censored_limit=sign * np.log(limit) if errors == "lognormal" else limit,
+        censored_limit=sign * np.log(limit) if errors in ON_LOGS else limit,
         inspected_index=inspected[0],
         inspected_number=inspected[1],
         declared_index=declared[0],
@@ -392,12 +399,12 @@ def build_model(
 def _refuse_unusable(items: _Items, measured: np.ndarray, errors: Errors) -> None:
     """Nothing is dropped in silence: a strength that has no place in the model is a problem."""
     with np.errstate(invalid="ignore"):
-        bad = measured & ~(np.isfinite(items.value) & ((items.value > 0) | (errors == "normal")))
+        bad = measured & ~(np.isfinite(items.value) & ((items.value > 0) | (errors not in ON_LOGS)))
     if not bad.any():
         return
     from durability.study import Problem, StudyError
 
-    expected = "a number" if errors == "normal" else "a number above 0, since its logarithm is used"
+    expected = "a number above 0, since its logarithm is used" if errors in ON_LOGS else "a number"
     raise StudyError([
         Problem(
             file=str(items.text["file"][i]), row=int(items.line[i]), found=f"{items.value[i]:g}",
@@ -425,7 +432,7 @@ class _Effects:
         return len(self.keys) - 1
 
     def finished(self) -> tuple[tuple[tuple[str, str], ...], np.ndarray, dict[Any, int]]:
-        families = [*self.groups, *self.others]
+        families = [*self.groups, *self.others, "start"]
         index = [(families.index(k[0]), p) for k, p in zip(self.keys, self.parents, strict=True)]
         code = {key: i for i, key in enumerate(self.keys)}
         return tuple(self.names), np.array(index, dtype=np.int64).reshape(-1, 2), code
@@ -533,7 +540,7 @@ def _sufficient(
     n_eff = np.where(summary & (n < 1), 1.0, np.where(summary, n, 1.0))
     with np.errstate(divide="ignore", invalid="ignore"):
         spread = np.where(summary & (n > 1), items.sd, np.nan)
-        if errors == "lognormal":
+        if errors in ON_LOGS:
             var_log = np.log1p((spread / strength) ** 2)
             var_log = np.where(np.isfinite(var_log), var_log, 0.0)
             value = sign * (np.log(strength) - var_log / 2)
@@ -577,7 +584,7 @@ def _inspections(
         if np.isnan(fraction):
             start = start_code[items.key(a, "material", "direction")]
             fraction = study.required_strength or 1.0
-        limit = sign * math.log(fraction) if errors == "lognormal" else fraction
+        limit = sign * math.log(fraction) if errors in ON_LOGS else fraction
         index.append([cell_row[a] if items.dose[a] > 0 else -1, cell_row[b], start])
         number.append([limit, items.n[a]])
     return (
@@ -629,7 +636,7 @@ def _starts(
             lowest = seen & (items.dose == items.dose[seen].min())
             weight = np.where(items.kind == "summary", np.maximum(items.n, 1.0), 1.0)[lowest]
             centre = float(np.average(value[lowest], weights=weight))
-            rows.append([centre if errors == "lognormal" else math.log(centre), sd])
+            rows.append([centre if errors in ON_LOGS else math.log(centre), sd])
             continue
         known = items.value[mine & np.isfinite(items.value)]
         rows.append([sign * math.log(known.mean()) if known.size else 0.0, 2 * sd])
@@ -651,7 +658,7 @@ def _anchors(
 
     A cell without a measured strip counts with the limit of its censored ones.
     """
-    level = mean if errors == "lognormal" else np.log(np.maximum(mean, 1e-12))
+    level = mean if errors in ON_LOGS else np.log(np.maximum(mean, 1e-12))
     unseen = np.isin(censored_cell, np.flatnonzero(count == 0))
     level, seen = level.copy(), count > 0
     level[censored_cell[unseen]], seen[censored_cell[unseen]] = log_limit[unseen], True

@@ -17,10 +17,10 @@ import numpy as np
 from durability.inference import kernel as k
 from durability.inference.model import Column, Model, priors, spread_name
 from durability.inference.straight import straightened
+from durability.inference.tail_rows import tail_of
 
 N_KNOT = 41
 N_DENSE = 300  # parameters that are mixed with each other; group effects beyond are scaled apart
-N_NODE = 15  # Gauss-Hermite nodes for censored strips
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -33,6 +33,7 @@ class Layout:
     n_shape_slot: int
     n_spread_slot: int
     n_reading: int
+    n_error: int
     n_family: int
     n_main: int
     n_start: int
@@ -53,9 +54,14 @@ class Layout:
         return slice(self.spread.stop, self.spread.stop + self.n_reading)
 
     @property
+    def error(self) -> slice:
+        """The power of the spread, or the log of the degrees of freedom."""
+        return slice(self.reading.stop, self.reading.stop + self.n_error)
+
+    @property
     def scale(self) -> slice:
         """Scores of the spreads of families of effects, lots first."""
-        return slice(self.reading.stop, self.reading.stop + self.n_family)
+        return slice(self.error.stop, self.error.stop + self.n_family)
 
     @property
     def start_scale(self) -> int | None:
@@ -95,6 +101,7 @@ def layout(model: Model) -> Layout:
         n_shape_slot=int(model.own_slot[:, 0].max(initial=-1)) + 1,
         n_spread_slot=int(model.own_slot[:, 1].max(initial=-1)) + 1,
         n_reading=int(model.reading_index.max(initial=-1)) + 1,
+        n_error=int(model.errors in ("power", "student")),
         n_family=len(model.groups) + len(model.others),
         n_main=len(model.mains),
         n_start=0 if fixed else len(model.starts),
@@ -190,7 +197,7 @@ def pack(model: Model, at: Coordinates) -> np.ndarray:
     inverse, inverse_constants = np.zeros((0, 4), dtype=np.int64), np.zeros(1)
     if anchor is not None:
         inverse, inverse_constants = anchor.arrays()
-    node, weight = np.polynomial.hermite_e.hermegauss(N_NODE)
+    node, weight = np.polynomial.hermite_e.hermegauss(model.n_node)
     book = priors()
     n_cell, n_in = model.cell_dose.size, 1 + lay.n_shape
     start_series = np.argsort(model.series_index[:, 1], kind="stable")
@@ -202,6 +209,7 @@ def pack(model: Model, at: Coordinates) -> np.ndarray:
     spread_scale = [book[name]["scale"] for name in spread_priors(model)]
     own = np.stack([_own_places(model, lay), model.own_effect], axis=-1)
     taken = straightened(model, at.bend_at, lay.main.start)
+    tail = tail_of(model)
     bounded = [j for j, c in enumerate(model.columns) if c.bounded]
     bound = [bounded.index(j) if j in bounded else -1 for j in range(lay.n_beta)]
 
@@ -214,10 +222,12 @@ def pack(model: Model, at: Coordinates) -> np.ndarray:
         k.POOL: -1 if lay.pool_scale is None else lay.pool_scale - lay.scale.start,
         k.N_MAIN: lay.n_main, k.N_START: lay.n_start,
         k.N_EFFECT: lay.n_effect, k.N_SERIES: len(model.series), k.N_CELL: n_cell,
-        k.N_CODE: len(code), k.N_INVERSE: len(inverse), k.N_NODE: N_NODE, k.N_KNOT: N_KNOT,
+        k.N_CODE: len(code), k.N_INVERSE: len(inverse), k.N_NODE: node.size, k.N_KNOT: N_KNOT,
         k.N_INSPECTED: len(model.inspected_index), k.N_DECLARED: len(model.declared_index),
-        k.NORMAL: model.errors == "normal", k.FIXED: lay.start_fixed, k.RAW: at.raw,
+        k.NORMAL: not model.on_logs, k.POWERED: model.errors == "power",
+        k.FIXED: lay.start_fixed, k.RAW: at.raw,
         k.T_SHAPE: lay.shape.start, k.T_SPREAD: lay.spread.start, k.T_READING: lay.reading.start,
+        k.T_ERROR: lay.error.start,
         k.T_SCALE: lay.scale.start, k.T_MAIN: lay.main.start,
         k.T_START: lay.start.start, k.T_EFFECT: lay.effect.start,
     }.items():  # fmt: skip
@@ -245,10 +255,13 @@ def pack(model: Model, at: Coordinates) -> np.ndarray:
         k.I_BOW: model.bow_index,
         k.I_SHEAR: taken.shear,
         k.I_GAIN: taken.gain,
+        k.I_TAIL: tail.head,
+        k.I_ROW_RANGE: tail.row_range,
     }
     scalar = np.zeros(k.N_SCALAR)
     scalar[k.LOG_FLOOR] = math.log(model.law.floor)
     scalar[k.START_KNOWN] = model.start_known or 0.0
+    scalar[k.LOG_LEAST] = math.log(book["spread_power"]["least_left"])
     numbers = {
         k.F_SCALAR: scalar,
         k.F_CENTRE: at.centre,
@@ -283,6 +296,8 @@ def pack(model: Model, at: Coordinates) -> np.ndarray:
         k.F_SHEAR: taken.shear_number,
         k.F_GAIN: taken.gain_number,
         k.F_BEND_AT: at.bend_at,
+        k.F_ROW: tail.row,
+        k.F_ABSCISSA: tail.abscissa,
     }
     used = k.N_HEADER
     for place, array in (whole | numbers).items():
@@ -296,13 +311,14 @@ def pack(model: Model, at: Coordinates) -> np.ndarray:
         k.W_LEVEL: n_cell, k.W_LOG_CURVE: n_cell,
         k.W_PULL: n_cell, k.W_SLOPE: n_in * n_cell, k.W_OWN: lay.n_product * n_in,
         k.W_BY_OWN: lay.n_product * n_in,
-        k.W_ROOT: 6 * lay.n_product, k.W_ROOT_SLOPE: 2 * n_in * lay.n_product, k.W_NODE: N_NODE,
+        k.W_ROOT: 6 * lay.n_product, k.W_ROOT_SLOPE: 2 * n_in * lay.n_product, k.W_NODE: node.size,
         k.W_SUB: 2 * len(model.sub_range), k.W_VALUE: registers * k.BLOCK,
         k.W_TANGENT: registers * n_in * k.BLOCK, k.W_LOG_U: k.BLOCK,
     }.items():  # fmt: skip
         head[place] = work
         work += size
     head[k.N_WORK] = work
+    head[k.TAILED] = tail.address(head)
     floats = np.concatenate([np.ravel(a) for a in numbers.values()]).astype(float)
     integers = np.concatenate([np.ravel(a) for a in whole.values()]).astype(np.int64)
     return np.concatenate([head, integers, floats.view(np.int64)])
@@ -316,6 +332,16 @@ def _own_places(model: Model, lay: Layout) -> np.ndarray:
     return places
 
 
+def error_prior(model: Model) -> list[float]:
+    """Mean and sd of the power of the spread, or of the log of the degrees of freedom."""
+    if model.errors == "power":
+        return [priors()["spread_power"]["mean"], priors()["spread_power"]["sd"]]
+    if model.errors == "student":
+        of = priors()["tail_freedom"]
+        return [math.log(of["median"]), of["sd_log"]]
+    return []
+
+
 def plain_priors(model: Model) -> tuple[np.ndarray, np.ndarray]:
     """Mean and sd of the columns (or their scores), the log shapes and the log spreads."""
     strip, reading = priors()["strip_spread"], priors()["reading_spread"]
@@ -324,9 +350,11 @@ def plain_priors(model: Model) -> tuple[np.ndarray, np.ndarray]:
     mean += [math.log(s.median) for s in model.law.shapes] * lay.n_shape_slot
     mean += [math.log(strip["median"])] * lay.n_spread_slot
     mean += [math.log(reading["median"])] * lay.n_reading
+    mean += error_prior(model)[:1]
     sd = [1.0 if c.bounded else c.sd for c in model.columns]
     sd += [s.sd_log for s in model.law.shapes] * lay.n_shape_slot
     sd += [strip["sd_log"]] * lay.n_spread_slot + [reading["sd_log"]] * lay.n_reading
+    sd += error_prior(model)[1:]
     return np.array(mean), np.array(sd)
 
 
@@ -374,6 +402,9 @@ def _find(model: Model) -> tuple[Coordinates, np.ndarray]:
     theta = _plain_mode(model, lay, buffer)
     effect_hat, effect_var = _what_groups_say(model, lay, buffer, theta)
     series_hat, series_var = _what_series_say(model, lay, theta)
+    for s in np.flatnonzero(model.series_index[:, 9] >= 0):  # a parameter: told as lots are
+        effect = model.series_index[s, 9]
+        series_hat[s], series_var[s] = effect_hat[effect], effect_var[effect]
     at = replace(
         plain,
         raw=False,
@@ -483,11 +514,12 @@ def _what_groups_say(
     Effects of one group do not meet in any strip, so one move gives all their curvatures.
     """
     hat, variance = np.zeros(lay.n_effect), np.full(lay.n_effect, 25.0)
-    for f, family in enumerate((*model.groups, *model.others)):
+    level = np.append(theta[lay.main.start : lay.start.stop], 0.0)  # the last serves no parent
+    for f, family in enumerate((*model.groups, *model.others, "start")):
         mine = model.effect_index[:, 0] == f
         if not mine.any():
             continue
-        w2 = float(spread_of_score(theta[lay.scale][f], spread_name(family))) ** 2
+        w2 = float(spread_of_score(theta[lay.scale.start + f], spread_name(family))) ** 2
         move = np.zeros(lay.size)
         move[lay.effect] = mine
         curvature = _slopes(buffer, theta, move)[lay.effect][mine] - 1 / w2
@@ -495,8 +527,7 @@ def _what_groups_say(
         told = curvature > 0.04
         gain = np.where(told, 1 / np.maximum(curvature, 0.04), 0.0)
         parent = model.effect_index[mine, 1]
-        centre = np.append(theta[lay.main], 0.0)[parent]  # the last entry serves no parent
-        hat[mine] = centre + effect + gain * effect / w2
+        hat[mine] = level[parent] + effect + gain * effect / w2
         variance[mine] = np.clip(np.where(told, gain, 25.0), 1e-8, 25.0)
     return hat, variance
 
@@ -513,7 +544,7 @@ def _what_series_say(model: Model, lay: Layout, theta: np.ndarray) -> tuple[np.n
     effect = np.append(theta[lay.effect], 0.0)  # the last entry serves no effect
     hat, var = np.zeros(len(model.series)), np.full(len(model.series), 25.0)
     for s, row in enumerate(model.series_index):
-        product, start, first, end, sub_first, sub_end, *_, partner = row
+        product, start, first, end, sub_first, sub_end, _, _, partner, _ = row
         if start < 0 and not lay.start_fixed:
             continue
         if sub_end > sub_first:
@@ -521,7 +552,7 @@ def _what_series_say(model: Model, lay: Layout, theta: np.ndarray) -> tuple[np.n
         spread2 = math.exp(2 * log_spread[product])
         n, h = model.count[first:end], curve[first:end]
         mu = model.start_known if lay.start_fixed else theta[lay.start][start]
-        if model.errors == "lognormal":
+        if model.on_logs:
             weight, residual, lean = n, model.mean[first:end] - h, slope[first:end]
         else:
             g = np.exp(h)

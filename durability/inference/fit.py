@@ -29,7 +29,16 @@ from durability.inference.coordinates import (
 )
 from durability.inference.diagnostics import Diagnostics, diagnose
 from durability.inference.learned import WhatWasLearned, learned
-from durability.inference.model import Errors, Form, Model, Sharing, Structure, spread_name
+from durability.inference.model import (
+    ERRORS,
+    Errors,
+    Form,
+    Model,
+    Sharing,
+    Structure,
+    relative_spread,
+    spread_name,
+)
 from durability.inference.sampling import Progress, Sample, Sampler, sample
 from durability.laws import Law, read_law
 from durability.retention import with_strength
@@ -228,15 +237,23 @@ class Fit:
             if material in self.model.strong_both_ways:
                 together = self._flat("shared_lot_spread_of_strength")
                 lot = lot + together * self._normal(f"start {material}")
-        z = 0.0
-        if of == "single_specimen":
-            from scipy.special import ndtri
+        depart = 0.0 if of != "single_specimen" else self._strip_departure(material, share)
+        if self.model.on_logs:
+            return q * np.exp(depart - lot)
+        if self.model.errors == "power":
+            return curve_of_strip(q, depart, 1 + lot, self._flat("spread_power"))
+        return (q + depart) / np.maximum(1 + lot, 1e-6)
 
-            z = float(ndtri(self.study.question.share if share is None else share))
-        sd = self._flat("strip_spread")[:, self.model.materials.index(material)]
-        if self.model.errors == "lognormal":
-            return q * np.exp(z * sd - lot)
-        return (q + z * sd) / np.maximum(1 + lot, 1e-6)
+    def _strip_departure(self, material: str, share: float | None) -> np.ndarray:
+        """How far below its curve lies the strip that a share of strips exceeds (draw,) [log of
+        strength, or share of the unexposed strength where nothing is lost]."""
+        from scipy.special import ndtri, stdtrit
+
+        share = self.study.question.share if share is None else share
+        spread = self._flat("strip_spread")[:, self.model.materials.index(material)]
+        if self.model.errors == "student":
+            return spread * stdtrit(self._flat("tail_freedom"), share)
+        return spread * float(ndtri(share))
 
     def retained_draws(
         self,
@@ -256,19 +273,16 @@ class Fit:
         scale = self.scale_draws(of=of, material=material, direction=direction, exposure=exposure)
         shape = {k: v[:, None] for k, v in self.shape_draws(material).items()}
         curve = self.model.law.retained(dose[None, :] / scale[:, None], shape)
-        if of == "single_specimen" and self.model.errors == "lognormal":
+        if of == "single_specimen" and self.model.on_logs:
             curve = curve / self._fraction_draws(1.0, of, material, direction, share)[:, None]
         elif of != "mean":
-            curve = (
-                curve
-                / self._fraction_draws(1.0, "single_specimen", material, direction, 0.5)[:, None]
-            )
-        if of == "single_specimen" and self.model.errors == "normal":
-            from scipy.special import ndtri
-
-            z = float(ndtri(self.study.question.share if share is None else share))
-            sd = self._flat("strip_spread")[:, self.model.materials.index(material)]
-            curve = np.maximum(curve - z * sd[:, None], 0.0)
+            depart = 0.0
+            if of == "single_specimen":
+                depart = self._strip_departure(material, share)[:, None]
+            if self.model.errors == "power":
+                depart = depart * relative_spread(curve, self._flat("spread_power")[:, None])
+            level = self._fraction_draws(1.0, "single_specimen", material, direction, 0.5)
+            curve = np.maximum(curve / level[:, None] - depart, 0.0)
         return 1 / curve if self.model.rises else curve
 
     def clock_draws(self, material: str) -> dict[str, np.ndarray]:
@@ -459,6 +473,37 @@ class Fit:
         return f"<table>{body}</table>"
 
 
+def curve_of_strip(q: Any, depart: Any, lot: Any, power: Any) -> np.ndarray:
+    """What the product has left where a strip of a lot still carries q, the spread a power of it.
+
+    Parameters
+    ----------
+    q : wanted, as a share of the product's unexposed strength.
+    depart : how far below its curve the strip lies where nothing is lost; lot : of the lot's
+        unexposed strength to the product's; power : of the spread.
+
+    Returns
+    -------
+    ndarray (draw,): h with ``lot h - depart relative_spread(h, power) = q``; at least 1 where q is
+    not even met unexposed, 0 where it always is.
+
+    Examples
+    --------
+    >>> [round(float(h), 9) for h in curve_of_strip(0.5, 0.1, 1.0, [0.0, 1.0])]
+    [0.6, 0.555555556]
+    """
+    q, depart, lot, power = np.broadcast_arrays(*np.atleast_1d(q, depart, lot, power))
+    low, high = np.full(q.shape, math.log(1e-9)), np.zeros(q.shape)  # logs of h
+    for _ in range(60):
+        middle = 0.5 * (low + high)
+        met = lot * np.exp(middle) - depart * relative_spread(np.exp(middle), power) >= q
+        low, high = np.where(met, low, middle), np.where(met, middle, high)
+    unmet = lot - depart < q
+    short = (q + depart) / np.maximum(lot, 1e-6)  # by the spread of unexposed strips: at least 1
+    found = np.where(high < math.log(2e-9), 0.0, np.exp(high))
+    return np.where(unmet, np.maximum(short, 1.0), found)
+
+
 _SETTINGS = tuple(f.name for f in fields(Sampler))
 _CHECKS = tuple(f.name for f in fields(Diagnostics))
 
@@ -485,7 +530,7 @@ def fit(
     *,
     method: Literal["likelihood"],
     law: str | Path | Law = DEFAULT_LAW,
-    errors: Errors | Literal["power", "student"] = "lognormal",
+    errors: Errors = "lognormal",
     level: float | None = None,
 ) -> LikelihoodFit: ...
 def fit(
@@ -493,7 +538,7 @@ def fit(
     *,
     method: Literal["bayes", "quick", "likelihood"] = "bayes",
     law: str | Path | Law = DEFAULT_LAW,
-    errors: Errors | Literal["power", "student"] = "lognormal",
+    errors: Errors = "lognormal",
     level: float | None = None,
     sampler: Sampler | None = None,
     seed: int = 0,
@@ -516,7 +561,10 @@ def fit(
         `durability.inference.likelihood.fit_study`, which takes neither sampler nor seed.
     law : name of a law of models/laws, path of a law file, or a `Law`.
     errors : ``"lognormal"``: scatter is a constant share of the strength; ``"normal"``: scatter is
-        constant.
+        constant; ``"power"``: scatter goes as a power, estimated, of what is left of the product (0
+        is normal, 1 close to lognormal); ``"student"``: as lognormal, with long tails (Student's t,
+        degrees of freedom estimated), so that a few strips far out do not rule the answer. By
+        likelihood ``"student"`` is about a constant scatter, on fixed degrees of freedom.
     level : of intervals; the study's by default.
     sampler : settings; four chains of 1000 draws by default.
     seed : same seed, same answer on one machine.
@@ -550,11 +598,8 @@ def fit(
 
         return fit_study(study, law=law, errors=errors, level=level)
     the_law = law if isinstance(law, Law) else read_law(law)
-    if errors not in ("lognormal", "normal"):
-        raise ValueError(
-            f'errors "{errors}" is unknown; known: lognormal, normal (power and student by'
-            ' method="likelihood")'
-        )
+    if errors not in ERRORS:
+        raise ValueError(f'errors "{errors}" is unknown; known: {", ".join(ERRORS)}')
     study = with_choices(study, shape=shape, spread=spread, covariates=covariates, pool=pool)
     model = build_model(study, the_law, errors=errors)
     if not model.mains:
@@ -664,6 +709,8 @@ def parameter_names(model: Model) -> list[str]:
     names += [f"strip spread of {m}" for m in by]
     read = [m for m, i in zip(model.materials, model.reading_index, strict=True) if i >= 0]
     names += [f"reading spread of {m}" for m in read]
+    if lay.n_error:
+        names.append("power of the spread" if model.errors == "power" else "degrees of freedom")
     names += [n.replace("_", " ") for n in spread_priors(model)]
     names += [f"threshold dose of {m}" for m, _ in model.mains]
     if not lay.start_fixed:
@@ -735,6 +782,13 @@ def _posterior(model: Model, drawn: Sample, seed: int) -> xarray.Dataset:
     if lay.pool_scale is not None:
         name = spread_name("product")
         variables[name] = (dims, spread_of_score(theta[..., lay.pool_scale], name))
+    if model.errors == "power":
+        variables["spread_power"] = (dims, theta[..., lay.error.start])
+    elif model.errors == "student":
+        variables["tail_freedom"] = (dims, np.exp(theta[..., lay.error.start]))
+    if model.start_effects.size:
+        of_series = theta[..., lay.effect][..., model.start_effects]
+        variables["start_effect"] = ((*dims, "start_series"), of_series)
     for j, column in enumerate(model.columns):
         variables[column.label] = (dims, beta[..., j])
     coords = {
@@ -748,11 +802,14 @@ def _posterior(model: Model, drawn: Sample, seed: int) -> xarray.Dataset:
             if f"{g}_effect" in variables
         },
         "material": list(model.materials),
+        "start_series": [model.effects[e][1] for e in model.start_effects],
         "start": [f"{m} | {d}" for m, d in model.starts],
         "term": [c.label for c in model.columns],
     }
     if lay.start_scale is None:
         del coords["start"]
+    if "start_effect" not in variables:
+        del coords["start_series"]
     attrs = {
         "law": model.law.name,
         "errors": model.errors,

@@ -37,7 +37,11 @@ def plain_model(
     shape or spread, ``common_`` and the name, and ``<name>_effect``), ``linear`` (columns;
     ``linear_score`` where a prior is cut off at limits),
     ``lot_spread_of_strength``, ``log_unexposed_strength``, ``start_effect`` (of each lot and
-    direction) and ``specimen_level`` (of each specimen read repeatedly).
+    direction), ``specimen_level`` (of each specimen read repeatedly), ``spread_power`` or
+    ``tail_freedom`` where errors have one.
+
+    With Student errors a summary's strips depart together: their spread is divided by the root of
+    a gamma variable of mean 1 that they share (``summary_precision``).
     """
     import pymc
     import pytensor.tensor as pt
@@ -45,7 +49,7 @@ def plain_model(
     pm: Any = pymc
     law = model.law
     product_of_cell = model.cell_index[:, 0]
-    normal = model.errors == "normal"
+    normal = not model.on_logs
     series_of_cell, sub_of_cell = _owners(model)
     with model.own_priors(), pm.Model() as built:
         book = priors()
@@ -136,17 +140,35 @@ def plain_model(
             noise = noise * pt.exp(unit)
         else:
             expected = unit + effect + log_curve
+        freedom: Any = None
+        power: Any = None
+        if model.errors == "power":
+            of = book["spread_power"]
+            power = pm.Normal("spread_power", of["mean"], of["sd"])
+            noise = noise * pt.exp(power * pt.maximum(log_curve, math.log(of["least_left"])))
+        elif model.errors == "student":
+            of = book["tail_freedom"]
+            freedom = pm.LogNormal("tail_freedom", math.log(of["median"]), of["sd_log"])
         exact = model.extra[model.strip_cell] == 0
-        strips = model.strip_cell[exact]
-        pm.Normal("strips", expected[strips], noise[strips], observed=model.strip_value[exact])
-        _groups(model, pm, expected, noise, unit)
+        strips, found = model.strip_cell[exact], model.strip_value[exact]
+        if freedom is None:
+            pm.Normal("strips", expected[strips], noise[strips], observed=found)
+        else:
+            pm.StudentT("strips", freedom, mu=expected[strips], sigma=noise[strips], observed=found)
+        _groups(model, pm, expected, noise, unit, freedom)
         if model.censored_limit.size:
             cell, sign = model.censored_index[:, 0], model.censored_index[:, 1]
             z = (model.censored_limit - expected[cell]) / noise[cell]
-            below: Any = pm.logcdf(pm.Normal.dist(), -sign * z)
+            below: Any = pm.logcdf(_standard(pm, freedom), -sign * z)
             pm.Potential("censored", below.sum())
-        _words(model, pm, log_curve, spread, start=start if model.start_known is None else None)
+        known = model.start_known is not None
+        _words(model, pm, log_curve, spread, None if known else start, power, freedom)
     return built
+
+
+def _standard(pm: Any, freedom: Any) -> Any:
+    """How strips depart in units of their spread."""
+    return pm.Normal.dist() if freedom is None else pm.StudentT.dist(freedom, mu=0.0, sigma=1.0)
 
 
 def _owners(model: Model) -> tuple[np.ndarray, np.ndarray]:
@@ -234,26 +256,43 @@ def _inverse(model: Model, shape: dict[str, Any]) -> Any:
     return tape.graph({"q": 0.5 if model.half_loss else model.fraction, **shape})
 
 
-def _groups(model: Model, pm: Any, expected: Any, noise: Any, unit: Any) -> None:
+def _groups(model: Model, pm: Any, expected: Any, noise: Any, unit: Any, freedom: Any) -> None:
     """Terms of cells that are not strips: summaries, readings, figures read off a page."""
     from_strips = np.bincount(model.strip_cell, minlength=model.count.size)
     rest = np.flatnonzero((model.count > 0) & ((from_strips == 0) | (model.extra > 0)))
     if not rest.size:
         return
+    import pytensor.tensor
+
+    pt: Any = pytensor.tensor
     n, dof, mean = model.count[rest], model.freedom[rest], model.mean[rest]
     sd = noise[rest]
-    scale = pm.math.exp(unit[rest]) if model.errors == "normal" else 1.0
-    variance = sd**2 / n + model.extra[rest] * scale**2
+    scale = 1.0 if model.on_logs else pm.math.exp(unit[rest])
+    wide: Any = 1.0
+    strips = np.setdiff1d(np.arange(rest.size), _places_read(model, rest))
+    if freedom is not None and strips.size:
+        precision = pm.Gamma("summary_precision", freedom / 2, freedom / 2, shape=strips.size)
+        at = pt.set_subtensor(pt.ones(rest.size)[strips], precision)
+        wide = 1 / at
+    sd = sd * pm.math.sqrt(wide)
+    variance = sd**2 / n + model.extra[rest] * scale**2 * wide
     logp = -0.5 * (mean - expected[rest]) ** 2 / variance - 0.5 * pm.math.log(variance)
     logp += -(dof - 1) * pm.math.log(sd) - 0.5 * model.squares[rest] / sd**2
     pm.Potential("groups", (logp - 0.5 * dof * math.log(2 * math.pi)).sum())
 
 
-def _words(model: Model, pm: Any, log_curve: Any, spread: Any, start: Any) -> None:
+def _places_read(model: Model, cells: np.ndarray) -> np.ndarray:
+    """Which of some cells hold readings of a specimen: those scatter normally."""
+    return np.flatnonzero(_owners(model)[1][cells] >= 0)
+
+
+def _words(
+    model: Model, pm: Any, log_curve: Any, spread: Any, start: Any, power: Any, freedom: Any
+) -> None:
     """Terms of inspections and of a data sheet's word."""
     import pytensor.tensor as pt
 
-    normal = model.errors == "normal"
+    normal = not model.on_logs
     if model.inspected_index.size:
         low, high, who = model.inspected_index.T
         limit, n = model.inspected_number.T
@@ -262,9 +301,12 @@ def _words(model: Model, pm: Any, log_curve: Any, spread: Any, start: Any) -> No
         if start is not None:
             mu = start[np.maximum(who, 0)]
             limit = pt.switch(who >= 0, limit * pt.exp(-mu) if normal else limit - mu, limit)
-        z: Any = pm.Normal.dist()
-        a: Any = pt.switch(low >= 0, (level[np.maximum(low, 0)] - limit) / sd, 40.0)
-        b: Any = pt.switch(high >= 0, (level[np.maximum(high, 0)] - limit) / sd, -40.0)
+        if power is not None:  # the spread that strips have at the limit
+            sd = sd * limit**power
+        z: Any = _standard(pm, freedom)
+        far = 40.0 if freedom is None else 1e30  # as good as infinite
+        a: Any = pt.switch(low >= 0, (level[np.maximum(low, 0)] - limit) / sd, far)
+        b: Any = pt.switch(high >= 0, (level[np.maximum(high, 0)] - limit) / sd, -far)
         flip = (a > 0) & (b > 0)
         upper, lower = pt.switch(flip, -b, a), pt.switch(flip, -a, b)
         top = pm.logcdf(z, upper)

@@ -29,8 +29,9 @@ warm its specimens are), else by the main effects, so that the likelihood is str
 A product of one lot has no lot effect in y: main effect and lot effect only meet as their sum, so
 the effect is integrated out here and drawn afterwards from its exact conditional distribution.
 
-Order of y: columns; log shapes; log strip spreads; log reading spreads; scores of the spreads of
-every family of effects (lots first); score of the lot spread of the unexposed strength (if
+Order of y: columns; log shapes; log strip spreads; log reading spreads; the power of the spread or
+the log of the degrees of freedom (if errors have one); scores of the spreads of every family of
+effects (lots first); score of the lot spread of the unexposed strength (if
 sampled); score of the spread of products about their line (if pooled); main effects; mean unexposed
 strengths; effects, family by family.
 
@@ -63,25 +64,26 @@ MIN, MAX, LT, LE, WHERE = 17, 18, 19, 20, 21
 (
     N_Y, N_DENSE, N_BETA, N_PRODUCT, N_SHAPE, N_READING, N_FAMILY, N_MAIN, N_START, N_EFFECT,
     N_SERIES, N_CELL, N_CODE, N_INVERSE, N_NODE, N_KNOT, N_INSPECTED, N_DECLARED,
-    N_GROUP, N_SCALE, N_SHEAR, N_GAIN, NORMAL, FIXED, RAW, POOL, N_WORK,
+    N_GROUP, N_SCALE, N_SHEAR, N_GAIN, NORMAL, POWERED, TAILED, FIXED, RAW, POOL, N_WORK,
     # places in theta, y and the gradient (contrasts lie at 0)
-    T_SHAPE, T_SPREAD, T_READING, T_SCALE, T_MAIN, T_START, T_EFFECT,
+    T_SHAPE, T_SPREAD, T_READING, T_ERROR, T_SCALE, T_MAIN, T_START, T_EFFECT,
     # places of whole numbers
     I_MAIN, I_MAIN_EFFECT, I_SINGLE, I_READING, I_SERIES, I_START_SERIES, I_START_RANGE, I_SUB,
     I_CELL, I_CELL_EFFECT, I_CENSORED, I_EFFECT, I_CODE, I_INVERSE, I_INSPECTED, I_DECLARED,
-    I_OWN, I_BOUND, I_BOW_RANGE, I_BOW, I_SHEAR, I_GAIN,
+    I_OWN, I_BOUND, I_BOW_RANGE, I_BOW, I_SHEAR, I_GAIN, I_TAIL, I_ROW_RANGE,
     # places of numbers
     F_SCALAR, F_CENTRE, F_CHOL, F_DIAGONAL, F_MAIN, F_START, F_EFFECT, F_SERIES, F_BEND, F_PLAIN,
     F_GROUP_SCALE, F_LOG_DOSE, F_COUNT, F_FREEDOM, F_MEAN, F_SQUARES, F_EXTRA, F_DESIGN, F_LIMIT,
     F_NODE, F_ANCHOR, F_CONSTANTS, F_INVERSE_CONSTANTS, F_INSPECTED, F_DECLARED, F_LINE, F_BOUND,
-    F_BOW, F_SHEAR, F_GAIN, F_BEND_AT,
+    F_BOW, F_SHEAR, F_GAIN, F_BEND_AT, F_ROW, F_ABSCISSA,
     # places in the working memory
     W_Y, W_THETA, W_BY, W_SCALE, W_LEVEL, W_LOG_CURVE, W_PULL, W_SLOPE, W_OWN, W_BY_OWN, W_BETA,
     W_ROOT, W_ROOT_SLOPE, W_NODE, W_SUB, W_VALUE, W_TANGENT, W_LOG_U,
-) = range(105)  # fmt: skip
+) = range(112)  # fmt: skip
 N_HEADER = 112
-LOG_FLOOR, START_KNOWN = 0, 1  # in F_SCALAR
-N_SCALAR = 2
+N_SERIES_ENTRY = 10  # whole numbers of a series
+LOG_FLOOR, START_KNOWN, LOG_LEAST = 0, 1, 2  # in F_SCALAR
+N_SCALAR = 3
 BLOCK = 128  # points that go through a tape at once
 
 intrinsic: Any = _intrinsic  # its functions are called without their first parameter
@@ -115,6 +117,18 @@ def _as_floats(typingctx, p):
         return builder.bitcast(args[0], ir.DoubleType().as_pointer())
 
     return _fp(types.voidptr), cast
+
+
+@intrinsic
+def call_at(typingctx, address, d, w, head):
+    """Call a C function known by its address: double f(int64 *, double *, int64 *)."""
+
+    def call(context, builder, signature, args):
+        whole, number = ir.IntType(64).as_pointer(), ir.DoubleType().as_pointer()
+        kind = ir.FunctionType(ir.DoubleType(), [whole, number, whole])
+        return builder.call(builder.inttoptr(args[0], kind.as_pointer()), args[1:])
+
+    return _f8(_i8, _ip, _fp, _ip), call
 
 
 _malloc = types.ExternalFunction("malloc", types.voidptr(types.uintp))
@@ -633,6 +647,9 @@ def _strips(d, w):
     A series holds strips (and summaries) and specimens that were read repeatedly. Its start is
     mu + e (log errors) or exp(mu) (1 + e), e ~ N(0, spread of strength). A specimen read repeatedly
     departs from it as a strip would, and its readings scatter about it by the reading spread.
+    With a power, spreads of strips and readings are times (what is left of the product)^power,
+    what is left counted as no less than a share (LOG_LEAST).
+    Where tails are long, e is a parameter, and strips are left to `durability.inference.tails`.
     """
     x = floats(d)
     theta, by, scale = at(w, d[W_THETA]), at(w, d[W_BY]), at(w, d[W_SCALE])
@@ -644,8 +661,12 @@ def _strips(d, w):
     limit, node = at(x, d[F_LIMIT]), at(x, d[F_NODE])
     series, sub, censored = at(d, d[I_SERIES]), at(d, d[I_SUB]), at(d, d[I_CENSORED])
     normal, fixed, n_node = d[NORMAL], d[FIXED], d[N_NODE]
+    powered, tailed = d[POWERED] != 0, d[TAILED] != 0
+    power = theta[d[T_ERROR]] if powered else 0.0
+    by_power = log_left = 0.0
+    log_least = x[d[F_SCALAR] + LOG_LEAST]
     start_var = by_start_score = 0.0
-    if not fixed:
+    if not fixed and not tailed:
         start_var, by_start_score = scale[2 * d[N_FAMILY]], scale[2 * d[N_FAMILY] + 1]
     for g in range(d[N_CELL]):
         pull[g] = 0.0
@@ -654,17 +675,18 @@ def _strips(d, w):
             level[g] = math.exp(level[g])
     logp = 0.0
     for s in range(d[N_SERIES]):
-        p, start = series[9 * s], series[9 * s + 1]
-        first, end = series[9 * s + 2], series[9 * s + 3]
-        sub_first, sub_end = series[9 * s + 4], series[9 * s + 5]
-        c_first, c_end = series[9 * s + 6], series[9 * s + 7]
-        shared = series[9 * s + 8]  # effect on strength of the lot, in any direction
+        row = at(series, N_SERIES_ENTRY * s)
+        p, start, first, end, sub_first, sub_end = row[0], row[1], row[2], row[3], row[4], row[5]
+        c_first, c_end = row[6], row[6] if tailed else row[7]
+        shared = row[8]  # effect on strength of the lot, in any direction
+        apart = row[9]  # effect on strength of the series, where it is a parameter
         if start < 0 and not fixed:
             continue  # only inspections or a data sheet's word
         sd_log = log_own[p * n_in]
         own = 0.0 if fixed else math.exp(2.0 * sd_log)
         mu = x[d[F_SCALAR] + START_KNOWN] if fixed else theta[d[T_START] + start]
         mu += theta[d[T_EFFECT] + shared] if shared >= 0 else 0.0
+        mu += theta[d[T_EFFECT] + apart] if apart >= 0 else 0.0
         unit = math.exp(-mu) if normal else 1.0
         shift = 0.0 if normal else mu
         sum_w = sum_wr = chi = 0.0
@@ -693,6 +715,9 @@ def _strips(d, w):
                             for c in range(c_first, c_end):
                                 g, sign = censored[2 * c], censored[2 * c + 1]
                                 stretch = 1.0 + e if normal else 1.0
+                                if powered:
+                                    log_left = max(log_least, math.log(level[g]))
+                                    inv_sd = math.exp(-sd_log - power * log_left)
                                 gap = limit[c] * unit - stretch * level[g] - shift
                                 if not normal:
                                     gap -= e
@@ -705,6 +730,10 @@ def _strips(d, w):
                                     pull[g] += lean * stretch
                                     grad_mu += lean * (limit[c] * unit if normal else 1.0)
                                     by_own[p * n_in] -= slope * a
+                                    if powered:
+                                        by_power -= slope * a * log_left
+                                        if log_left > log_least:
+                                            pull[g] -= slope * a * power / level[g]
                             node_log[j] = total_log if not again else node_log[j]
                             if not again:
                                 top = max(top, total_log)
@@ -712,12 +741,12 @@ def _strips(d, w):
                             for j in range(n_node):
                                 z += math.exp(node_log[j] - top)
                             logp += top + math.log(z)
-            for i in range(sub_first - 1, sub_end):
+            for i in range(sub_first if tailed else sub_first - 1, sub_end):
                 strips = i < sub_first
                 a, b = (first, end) if strips else (sub[2 * i], sub[2 * i + 1])
                 place = d[T_READING] + d[d[I_READING] + p]
-                log_noise = sd_log if strips else theta[place]
-                noise2 = math.exp(2.0 * log_noise)
+                log_spread = sd_log if strips else theta[place]
+                log_noise, noise2 = log_spread, math.exp(2.0 * log_spread)
                 spread2 = 0.0 if strips else own
                 w_i = wr_i = chi_i = grad_noise = 0.0
                 e1, e2 = d1, d2
@@ -735,6 +764,10 @@ def _strips(d, w):
                         continue
                     h = level[g]
                     lean = h if normal else 1.0
+                    if powered:
+                        log_left = max(log_least, math.log(h))
+                        log_noise = log_spread + power * log_left
+                        noise2 = math.exp(2.0 * log_noise)
                     weight = n / (noise2 + n * extra[g])
                     value = mean[g] * unit - shift
                     inner = squares[g] * unit * unit / noise2
@@ -760,7 +793,12 @@ def _strips(d, w):
                             q2 = r * r - 2.0 * r * e1 + e2
                             pull[g] += weight * (r - e1)
                             grad_mu += weight * (r - e1)
-                        grad_noise += weight * q2 * share + inner - freedom[g] + 1.0 - share
+                        by_noise = weight * q2 * share + inner - freedom[g] + 1.0 - share
+                        grad_noise += by_noise
+                        if powered:
+                            by_power += by_noise * log_left
+                            if log_left > log_least:
+                                pull[g] += by_noise * power / h
                 if turn == 0:
                     if not strips:
                         sub_sum[2 * i], sub_sum[2 * i + 1] = w_i, wr_i
@@ -775,9 +813,14 @@ def _strips(d, w):
                     by[place] += grad_noise
         if shared >= 0:
             by[d[T_EFFECT] + shared] += grad_mu
+        if apart >= 0:
+            by[d[T_EFFECT] + apart] += grad_mu
         if not fixed:
             by[d[T_START] + start] += grad_mu
-            by[d[T_SCALE] + d[N_FAMILY]] += (d2 / start_var - 1.0) * by_start_score
+            if not tailed:
+                by[d[T_SCALE] + d[N_FAMILY]] += (d2 / start_var - 1.0) * by_start_score
+    if powered:
+        by[d[T_ERROR]] += by_power
     return logp
 
 
@@ -797,8 +840,11 @@ def _words(d, w):
     log_own, by_own, beta = at(w, d[W_OWN]), at(w, d[W_BY_OWN]), at(w, d[W_BETA])
     n_in = 1 + n_shape
     logp = 0.0
-    # inspections: P(holds at the low dose) - P(holds at the high dose), each normal
-    for i in range(d[N_INSPECTED]):
+    # inspections: P(holds at the low dose) - P(holds at the high dose), each normal, with the
+    # spread that strips have at the limit; those of long tails are counted elsewhere
+    powered = d[POWERED] != 0
+    power = theta[d[T_ERROR]] if powered else 0.0
+    for i in range(0 if d[TAILED] != 0 else d[N_INSPECTED]):
         low, high = d[d[I_INSPECTED] + 3 * i], d[d[I_INSPECTED] + 3 * i + 1]
         start = d[d[I_INSPECTED] + 3 * i + 2]
         limit, n = x[d[F_INSPECTED] + 2 * i], x[d[F_INSPECTED] + 2 * i + 1]
@@ -809,6 +855,8 @@ def _words(d, w):
             by_start = limit if normal else 1.0
         spread = cell[2 * (low if low >= 0 else high)] * n_in
         inv_sd = math.exp(-log_own[spread])
+        if powered:
+            inv_sd *= math.exp(-power * math.log(limit))
         a = (level[low] - limit) * inv_sd if low >= 0 else np.inf
         b = (level[high] - limit) * inv_sd if high >= 0 else -np.inf
         # log(Phi(a) - Phi(b)) by the tail in which neither is near 1
@@ -833,9 +881,12 @@ def _words(d, w):
         if high >= 0:
             pull[high] += by_b * inv_sd
             by_own[spread] -= by_b * b
+        both = (by_a if low >= 0 else 0.0) + (by_b if high >= 0 else 0.0)
+        by_noise = (by_a * a if low >= 0 else 0.0) + (by_b * b if high >= 0 else 0.0)
+        if powered:
+            by[d[T_ERROR]] -= by_noise * math.log(limit)
         if start >= 0:
-            both = (by_a if low >= 0 else 0.0) + (by_b if high >= 0 else 0.0)
-            by[d[T_START] + start] += both * by_start * inv_sd
+            by[d[T_START] + start] += both * by_start * inv_sd + power * by_noise
     # a data sheet's word: log of what is left less log of what is said ~ (skew) normal
     for i in range(d[N_DECLARED]):
         g, start = d[d[I_DECLARED] + 2 * i], d[d[I_DECLARED] + 2 * i + 1]
@@ -985,6 +1036,8 @@ def density_callback(dim, z, grad, logp_, d):
     logp = _run_coordinates(d, w)
     _run_curves(d, w)
     logp += _run_strips(d, w)
+    if d[TAILED] != 0:  # the address of a function compiled only where it is asked for
+        logp += call_at(d[TAILED], d, w, at(d, d[I_TAIL]))
     logp += _run_words(d, w)
     logp += _run_beliefs(d, w)
     if not d[RAW]:

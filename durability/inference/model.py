@@ -22,17 +22,20 @@ from collections.abc import Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager
 from contextvars import ContextVar
 from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, get_args
+
+import numpy as np
 
 from durability import catalogue
 from durability.laws import Law
 
 if TYPE_CHECKING:
-    import numpy as np
-
     from durability.study import Study
 
-Errors = Literal["lognormal", "normal"]
+Errors = Literal["lognormal", "normal", "power", "student"]
+ERRORS: tuple[str, ...] = get_args(Errors)
+ON_LOGS = ("lognormal", "student")
+"""Errors of log strengths; the others are of strengths, as shares of the unexposed strength."""
 Sharing = Literal["product", "shared", "pooled"]
 Form = Literal["linear", "log", "smooth", "class"]
 
@@ -114,6 +117,21 @@ def priors() -> dict[str, Any]:
 def _priors_file() -> dict[str, Any]:
     with open(catalogue.models_folder() / "priors.toml", "rb") as stream:
         return tomllib.load(stream)
+
+
+def relative_spread(left: Any, power: Any) -> Any:
+    """Spread of strips over that of unexposed ones, where it goes as a power of what is left.
+
+    Parameters
+    ----------
+    left : retained fraction of the product; power : of it, see models/priors.toml.
+
+    Examples
+    --------
+    >>> [float(x) for x in relative_spread([1.0, 0.25, 1e-6], 0.5).round(4)]
+    [1.0, 0.5, 0.1414]
+    """
+    return np.maximum(left, priors()["spread_power"]["least_left"]) ** power
 
 
 @contextmanager
@@ -211,8 +229,9 @@ class Model:
     """The statistical model of one study and law, as index arrays and sufficient statistics.
 
     Rows of `cells` are unique (series, specimen if read, exposure, dose, run); `series` are
-    (material, lot, direction, laboratory). Strengths are logs for lognormal errors, plain for
-    normal errors; of a property that rises, logs with the sign turned.
+    (material, lot, direction, laboratory). Strengths are logs for lognormal and Student errors,
+    plain for normal errors and a power of the mean; of a property that rises, logs with the sign
+    turned.
     """
 
     law: Law
@@ -242,8 +261,9 @@ class Model:
     main_prior: np.ndarray  # (n_main, 2): mean and sd of log threshold dose
     start_prior: np.ndarray  # (n_start, 2)
     start_known: float | None  # log of the known unexposed strength (percent data)
-    series_index: np.ndarray  # (n_series, 9): product, start, and first and end of the series'
-    # strip cells, specimens that were read, and censored strips; effect on strength, -1 for none
+    series_index: np.ndarray  # (n_series, 10): product, start, and first and end of the series'
+    # strip cells, specimens that were read, and censored strips; effects on strength that a lot's
+    # directions share and of the series itself (where it is a parameter), -1 for none
     sub_range: np.ndarray  # (n_sub, 2): first and end cell of a specimen that was read
     cell_index: np.ndarray  # (n_cell, 2): product, main
     cell_effect: np.ndarray  # (n_cell, n_group): effect of each group, -1 for none
@@ -298,22 +318,42 @@ class Model:
         return tuple(m for i, m in enumerate(self.materials) if i in found)
 
     @property
+    def on_logs(self) -> bool:
+        """Errors are of log strengths."""
+        return self.errors in ON_LOGS
+
+    @property
+    def start_effects(self) -> np.ndarray:
+        """Places among the effects of the unexposed strengths of series, where these are parameters
+        (Student errors); none where they are integrated out."""
+        return np.flatnonzero(self.effect_index[:, 0] == len(self.groups) + len(self.others))
+
+    @property
+    def n_node(self) -> int:
+        """Gauss-Hermite nodes of the integral over a lot's unexposed strength beside censored
+        strips, which are sharp where their spread falls with what is left."""
+        return 31 if self.errors == "power" else 15
+
+    @property
     def half_loss(self) -> bool:
         """The law is anchored at half its own loss, since it may never fall to a fraction asked."""
         return not (self.law.monotone and self.law.reaches_zero)
 
     def equation(self) -> list[str]:
         """The model as lines a person can read."""
-        scatter = "normal(0, spread)"
+        scatter = {
+            "student": "spread * Student's t(degrees of freedom)",
+            "power": "normal(0, spread * R(dose)^power)",
+        }.get(self.errors, "normal(0, spread)")
         sign = "- " if self.rises else "+ "
-        left = "log strength" if self.errors == "lognormal" else "strength / unexposed"
+        left = "log strength" if self.on_logs else "strength / unexposed"
         terms = ["product", *(g.replace("_", " ") for g in self.groups)]
         named = {c.name for c in self.columns if c.name not in ("covariate", "pooled")}
         terms += [n.replace("_", " ") for n in sorted(named)]
         level = "dose of half its own loss" if self.half_loss else "threshold dose"
         lines = [
             f"{left} = log unexposed(lot, direction) {sign}log R(dose) + {scatter}"
-            if self.errors == "lognormal"
+            if self.on_logs
             else f"{left} = R(dose) * (1 + lot) + {scatter}",
             f"R = {self.law.expression}, u = dose / s, s = {level} / [scaled dose there]"
             + ("" if self.half_loss else f" at q = {self.fraction:g}"),

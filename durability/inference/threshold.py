@@ -33,6 +33,9 @@ EXPLANATIONS: dict[str, str] = {
     "prior_from_earlier": "Earlier studies stand in the priors, with the weight that is stated.",
     "lots_exchangeable": "Lots not yet made vary as the lots tested do (log-normal, one spread).",
     "lognormal_scatter": "Strips scatter by a constant share of their strength (log-normal).",
+    "power_scatter": "Strips scatter by an amount that goes as a power of what is left, estimated.",
+    "student_scatter": "Strips scatter by a share of their strength with long tails (Student's t,"
+    " degrees of freedom estimated).",
     "normal_scatter": "Strips scatter by a constant amount, whatever strength is left (normal).",
     "prior_of_spread": "Priors of models/priors.toml on spreads and shape stand where data are"
     " few.",

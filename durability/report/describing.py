@@ -90,6 +90,8 @@ def _model(results: Results, cite) -> str:
     errors = {
         "lognormal": "log-normal, by a share of the strength",
         "normal": "normal, by an amount",
+        "power": "normal, by an amount that goes as a power of what is left",
+        "student": "with long tails (Student's t), by a share of the strength",
     }[fit.model.errors]
     of_lots = f", {_count(lots, 'lot')}" if lots else ""
     return (
@@ -110,6 +112,7 @@ def _priors(results: Results) -> str:
 
     used = {"threshold_dose", "strip_spread", "unexposed_strength"}
     model = results.fit.model
+    used |= {"power": {"spread_power"}, "student": {"tail_freedom"}}.get(model.errors, set())
     if len(model.series) > 1:
         used |= {"lot_spread_of_threshold", "lot_spread_of_strength"}
     if any(d for _, d, _ in model.conditions):

@@ -221,7 +221,7 @@ def report(
     sites : names or weather files; the study's own question by default.
     law : a law of models/laws, a law file, or ``"averaged"`` over laws. By default the stretched
         exponential, unless laws part about a threshold beyond the last dose: then the average.
-    errors : ``"lognormal"`` or ``"normal"``.
+    errors : ``"lognormal"``, ``"normal"``, ``"power"`` or ``"student"``, as in `durability.fit`.
     level : of intervals; the study's by default.
     seed : same seed, same numbers.
     sampler : settings.

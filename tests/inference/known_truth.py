@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import xarray
 
-from durability.inference.model import priors
+from durability.inference.model import priors, relative_spread
 from durability.laws import Law, read_law
 from durability.study.model import Exposure, Material, Question, Study
 
@@ -108,6 +108,8 @@ def strips_of(
     strips: int,
     limit: float | None = None,
     errors: str = "lognormal",
+    freedom: float = 4.0,
+    power: float = 0.5,
 ) -> dict[str, np.ndarray]:
     """Columns of a table of strips; those below `limit` [share of the start] are censored there."""
     materials, lots = truth.lot_effect.shape
@@ -118,9 +120,12 @@ def strips_of(
     scale = np.exp(truth.log_tau[m] + truth.lot_effect[m, lot]) / truth.law.inverse(0.5, shape)
     left = truth.law.retained(dose / scale, shape)
     noise = truth.strip_spread[m] * rng.standard_normal(m.size)
-    if errors == "lognormal":
+    if errors == "student":
+        noise = noise / np.sqrt(rng.chisquare(freedom, m.size) / freedom)
+    if errors in ("lognormal", "student"):
         strength = np.exp(truth.log_start[m] + truth.start_effect[m, lot]) * left * np.exp(noise)
     else:
+        noise = noise * relative_spread(left, power) if errors == "power" else noise
         share = (1 + truth.start_effect[m, lot]) * left + noise
         strength = np.exp(truth.log_start[m]) * share
     censored = np.zeros(m.size, dtype=int)
@@ -154,7 +159,16 @@ def simulated(
     """A study drawn from the priors, and its truth."""
     rng = np.random.default_rng(seed)
     truth = draw_truth(rng, read_law(law), last=max(doses), materials=materials, lots=lots)
-    columns = strips_of(rng, truth, doses=doses, strips=strips, limit=limit, errors=errors)
+    of, power, freedom = priors(), 0.0, 1.0
+    if errors == "power":
+        power = of["spread_power"]["mean"] + of["spread_power"]["sd"] * rng.standard_normal()
+    elif errors == "student":
+        log_sd = of["tail_freedom"]["sd_log"]
+        freedom = of["tail_freedom"]["median"] * np.exp(log_sd * rng.standard_normal())
+    columns = strips_of(
+        rng, truth, doses=doses, strips=strips, limit=limit, errors=errors, power=power,
+        freedom=freedom,
+    )  # fmt: skip
     return study_of(columns), truth
 
 

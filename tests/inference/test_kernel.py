@@ -27,7 +27,7 @@ from durability.inference.coordinates import (
     layout,
     pack,
 )
-from durability.inference.model import Errors, Model, Structure, priors
+from durability.inference.model import ERRORS, Errors, Model, Structure, priors
 from durability.laws import Law, read_law
 from durability.study.model import Exposure, Segment, Study
 
@@ -39,6 +39,8 @@ COMBINATIONS = list(
         ("exponential", "logistic"),
         (False, True),
     )
+) + list(
+    itertools.product(("power", "student"), (False, True), (1, 3), ("logistic",), (False, True))
 )
 each = pytest.mark.parametrize(("errors", "censored", "lots", "law", "percent"), COMBINATIONS)
 
@@ -156,14 +158,20 @@ def strips_log_density(case: Case, theta: np.ndarray, start: np.ndarray, series:
             log_tau += theta[j] * (0.5 if direction == "machine" else -0.5)
     scaled = dose / np.exp(log_tau) * model.law.inverse(model.anchor[p], shape)
     left = model.law.retained(scaled, shape)[:, None]
+    if model.errors == "student":
+        z = (np.log(strength) - start - np.log(left)) / sd
+        t = stats.t(math.exp(theta[lay.error][0]))
+        return np.where(sign == 0, t.logpdf(z) - math.log(sd), t.logcdf(-sign * z)).sum(axis=0)
     if model.errors == "lognormal":
         z = (np.log(strength) - start - np.log(left)) / sd
         measured = stats.norm.logpdf(z) - math.log(sd)
     else:
+        if model.errors == "power":
+            sd = sd * np.maximum(left, 0.02) ** theta[lay.error][0]
         by_series = theta[lay.start][model.series_index[series][1]] if lay.n_start else 0.0
         mu = by_series if model.start_known is None else model.start_known
         z = (strength / math.exp(mu) - start * left) / sd
-        measured = stats.norm.logpdf(z) - math.log(sd) - mu
+        measured = stats.norm.logpdf(z) - np.log(sd) - mu
     censored = special.log_ndtr(-sign * z)
     return np.where(sign == 0, measured, censored).sum(axis=0)
 
@@ -171,12 +179,18 @@ def strips_log_density(case: Case, theta: np.ndarray, start: np.ndarray, series:
 def series_log_density(case: Case, theta: np.ndarray, series: int) -> float:
     """The same with the start of the series integrated out on a fine grid about its peak."""
     model, lay = case.model, case.layout
-    lognormal = model.errors == "lognormal"
+    lognormal = model.errors in ("lognormal", "student")
     if lay.start_fixed:
         known = np.array([model.start_known if lognormal else 1.0])
         return float(strips_log_density(case, theta, known, series)[0])
     centre = theta[lay.start][model.series_index[series][1]] if lognormal else 1.0
     width = priors()["lot_spread_of_strength"]["scale"] * half_normal(float(theta[lay.start_scale]))
+
+    if model.errors == "student":  # a parameter, not integrated out
+        effect = theta[lay.effect][model.series_index[series, 9]]
+        at = np.array([centre + effect])
+        prior = float(stats.norm.logpdf(effect, 0.0, width))
+        return float(strips_log_density(case, theta, at, series)[0]) + prior
 
     def log_integrand(x: np.ndarray) -> np.ndarray:
         return strips_log_density(case, theta, x, series) + stats.norm.logpdf(x, centre, width)
@@ -203,7 +217,14 @@ def prior_log_density(case: Case, theta: np.ndarray) -> float:
     model, lay, book = case.model, case.layout, priors()
     width = book["lot_spread_of_threshold"]["scale"] * half_normal(float(theta[lay.scale.start]))
     logp = stats.norm.logpdf(theta[lay.scale.start])
-    logp += stats.norm.logpdf(theta[lay.effect], 0, width).sum()
+    lots = model.effect_index[:, 0] == 0
+    logp += stats.norm.logpdf(theta[lay.effect][lots], 0, width).sum()
+    if model.errors == "power":
+        of = book["spread_power"]
+        logp += stats.norm.logpdf(theta[lay.error][0], of["mean"], of["sd"])
+    if model.errors == "student":
+        of = book["tail_freedom"]
+        logp += stats.norm.logpdf(theta[lay.error][0], math.log(of["median"]), of["sd_log"])
     strip = book["strip_spread"]
     logp += stats.norm.logpdf(theta[lay.spread], math.log(strip["median"]), strip["sd_log"]).sum()
     for j, column in enumerate(model.columns):
@@ -313,7 +334,7 @@ def columns_of(seed: int, *labels: tuple[str, str, str, str], censored: bool = F
     }  # fmt: skip
 
 
-@pytest.mark.parametrize("errors", ["lognormal", "normal"])
+@pytest.mark.parametrize("errors", ERRORS)
 def test_directions_and_a_single_lot_under_two_exposures_keep_density_and_gradient(
     errors,
 ):

@@ -18,6 +18,7 @@ from scipy import stats
 
 from durability import fit
 from durability.inference import Fit, Sampler
+from durability.inference.model import ERRORS, relative_spread
 
 QUICK = Sampler(draws=500, tune=200, chains=2, cores=2)
 SIX = (0.0, 100.0, 200.0, 300.0, 450.0, 600.0)
@@ -85,8 +86,10 @@ def test_truths_are_covered_when_weak_strips_are_censored():
         (60, {"lots": 1, "materials": 1}),
         (50, {"law": "exponential", "strips": 2}),
         (50, {"law": "logistic", "doses": (0.0, 600.0)}),
+        (16, {"errors": "power"}),
+        (16, {"errors": "student"}),
     ],
-    ids=["six doses", "censored", "one lot", "two strips", "one dose"],
+    ids=["six doses", "censored", "one lot", "two strips", "one dose", "power", "long tails"],
 )
 def test_truths_are_covered_over_many_studies(count, design):
     assert_calibrated(ranks(count, **({"doses": SIX} | design)))
@@ -98,10 +101,10 @@ def small_fits() -> dict[str, Fit]:
     study = study_of(
         strips_of(np.random.default_rng(8), truth_of(300.0), doses=(0.0, 200.0, 400.0), strips=3)
     )
-    return {errors: fit(study, errors=errors, sampler=QUICK) for errors in ("lognormal", "normal")}
+    return {errors: fit(study, errors=errors, sampler=QUICK) for errors in ERRORS}
 
 
-@pytest.mark.parametrize("errors", ["lognormal", "normal"])
+@pytest.mark.parametrize("errors", ERRORS)
 @pytest.mark.parametrize("share", [0.5, 0.9, 0.99])
 def test_stated_share_of_strips_holds_at_the_single_specimen_dose(small_fits, errors, share):
     """Strips are drawn, lot by lot, from the parameters of each draw, at the dose said of it."""
@@ -113,8 +116,14 @@ def test_stated_share_of_strips_holds_at_the_single_specimen_dose(small_fits, er
     left = got.model.law.retained(dose / scale, shape)
     start = got.retained_draws(0.0, of="new_lot", **where)[::5, 0]  # of the lot against the product
     sd = got.posterior["strip_spread"].values.ravel()[::5]
-    noise = np.random.default_rng(3).standard_normal((2000, dose.size))
-    if errors == "lognormal":
+    rng = np.random.default_rng(3)
+    noise = rng.standard_normal((2000, dose.size))
+    if errors == "student":
+        freedom = got.posterior["tail_freedom"].values.ravel()[::5]
+        noise /= np.sqrt(rng.chisquare(freedom, noise.shape) / freedom)
+    if errors == "power":
+        sd = sd * relative_spread(left, got.posterior["spread_power"].values.ravel()[::5])
+    if errors in ("lognormal", "student"):
         strips = start * left * np.exp(sd * noise)
     else:
         strips = start * left + sd * noise
@@ -124,7 +133,7 @@ def test_stated_share_of_strips_holds_at_the_single_specimen_dose(small_fits, er
     assert np.abs(holds - share).max() < 5 * np.sqrt(share * (1 - share) / 2000)
 
 
-@pytest.mark.parametrize("errors", ["lognormal", "normal"])
+@pytest.mark.parametrize("errors", ERRORS)
 @pytest.mark.parametrize(("of", "share"), [("mean", None), ("single_specimen", 0.9)])
 def test_share_left_at_the_threshold_dose_is_the_fraction_asked(small_fits, errors, of, share):
     got = small_fits[errors]

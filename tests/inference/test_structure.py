@@ -19,7 +19,7 @@ from test_kinds import gaps
 from durability.inference import clock
 from durability.inference.build import build_model
 from durability.inference.coordinates import bound_table, column_values, cut_off, pack
-from durability.inference.model import ClockTerms, Column, Structure
+from durability.inference.model import ERRORS, ClockTerms, Column, Structure
 from durability.laws import read_law
 from durability.study import Exposure, Segment, StudyError
 from durability.study.model import Study
@@ -135,7 +135,9 @@ def assert_stated(it: Case, tolerance: float = 2e-5) -> None:
     assert_gradient(it, z, pack(it.model, it.at))
 
 
-@pytest.mark.parametrize("errors", ["lognormal", pytest.param("normal", marks=pytest.mark.slow)])
+@pytest.mark.parametrize(
+    "errors", ["lognormal", *(pytest.param(e, marks=pytest.mark.slow) for e in ERRORS[1:])]
+)
 @pytest.mark.parametrize("name", CASES)
 def test_every_structure_has_the_density_of_the_plain_model_and_its_own_gradient(name, errors):
     study, law, structure = CASES[name]

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from durability.inference.tail_rows import rows_of
+
 if TYPE_CHECKING:
     from durability.inference.model import Model
 
@@ -94,37 +96,22 @@ def level_of(dose: np.ndarray, levels: tuple[float, ...]) -> np.ndarray:
 
 def items_of(model: Model) -> Items:
     """The items of a model: its measured strips and groups, then censored strips, looks, words."""
-    n_cell = model.cell_dose.size
     series_of, sub_of = owners(model)
-    exact = model.extra[model.strip_cell] == 0  # an error that strips share keeps them together
-    strip_cell, strip_value = model.strip_cell[exact], model.strip_value[exact]
-    own = np.bincount(strip_cell, minlength=n_cell)
-    total = np.bincount(strip_cell, weights=strip_value, minlength=n_cell)
-    rest_n = model.count - own
-    rest = np.flatnonzero(rest_n > 0.5)
-    rest_mean = (model.count * model.mean - total)[rest] / rest_n[rest]
-    about = np.bincount(
-        strip_cell, weights=(strip_value - model.mean[strip_cell]) ** 2, minlength=n_cell
-    )
-    rest_squares = (model.squares - about)[rest] - rest_n[rest] * (
-        rest_mean - model.mean[rest]
-    ) ** 2
+    rows = rows_of(model)
     censored, limit = model.censored_index, model.censored_limit
     looks = np.where(model.inspected_index[:, 0] >= 0, model.inspected_index[:, 0],
                      model.inspected_index[:, 1]).astype(int)  # fmt: skip
     words = model.declared_index[:, 0].astype(int)
-    sizes = [strip_cell.size, rest.size, limit.size, looks.size, words.size]
-    cell = np.concatenate([strip_cell, rest, censored[:, 0], looks, words]).astype(int)
+    sizes = [
+        rows.n_strip, rows.cell.size - rows.n_strip, limit.size, looks.size, words.size
+    ]  # fmt: skip
+    cell = np.concatenate([rows.cell, censored[:, 0], looks, words]).astype(int)
     kind = np.repeat([STRIP, GROUP, CENSORED, LOOK, WORD], sizes)
     n_item = cell.size
 
-    def spread(first: np.ndarray, second: np.ndarray, fill: float) -> np.ndarray:
-        out = np.full(n_item, fill)
-        out[: sizes[0]] = first
-        out[sizes[0] : sizes[0] + sizes[1]] = second
-        return out
+    def filled(values: np.ndarray, fill: float = 0.0) -> np.ndarray:
+        return np.concatenate([values, np.full(n_item - values.size, fill)])
 
-    ones = np.ones(sizes[0])
     sign, at_limit = np.zeros(n_item), np.zeros(n_item)
     sign[kind == CENSORED], at_limit[kind == CENSORED] = censored[:, 1], limit
     row = np.full(n_item, -1)
@@ -139,11 +126,11 @@ def items_of(model: Model) -> Items:
         cell=cell,
         series=np.where(with_series, series, -1),
         sub=sub_of[cell],
-        n=spread(ones, rest_n[rest], 1.0),
-        freedom=spread(ones, (model.freedom - own)[rest], 0.0),
-        mean=spread(strip_value, rest_mean, 0.0),
-        squares=spread(0 * ones, np.maximum(rest_squares, 0.0), 0.0),
-        extra=spread(0 * ones, model.extra[rest], 0.0),
+        n=filled(rows.n, 1.0),
+        freedom=filled(rows.freedom),
+        mean=filled(rows.mean),
+        squares=filled(rows.squares),
+        extra=filled(rows.extra),
         sign=sign,
         limit=at_limit,
         row=row,

@@ -309,7 +309,7 @@ def _unexposed(
         mean = float(np.average(found[bare], weights=items.n[bare]))
         return mean, mean
     model = parts.fit.model
-    retained = np.exp(parts.level[:, items.cell[one]]) if model.errors == "lognormal" else (
+    retained = np.exp(parts.level[:, items.cell[one]]) if model.on_logs else (
         parts.level[:, items.cell[one]])  # fmt: skip
     start = again.centre[:, one] * retained if model.rises else again.centre[:, one] / retained
     return start, float(np.median(start))

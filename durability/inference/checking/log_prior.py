@@ -24,6 +24,8 @@ WORDS: dict[str, str] = {
     "shape": "the prior of the law's shape",
     "strip_spread": "the prior of the scatter of strips",
     "reading_spread": "the prior of the scatter of readings",
+    "spread_power": "the prior of how the scatter goes with what is left",
+    "tail_freedom": "the prior of how long the tails of the scatter are",
     "lot_spread_of_threshold": "the prior of how lots differ in threshold dose",
     "lot_spread_of_strength": "the prior of how lots differ in unexposed strength",
     "laboratory_spread_of_threshold": "the prior of how laboratories differ",
@@ -73,6 +75,13 @@ def log_prior(fit: Fit) -> xarray.Dataset:
             prior = book[name]
             values = _own(np.log(post[name].values), post, name)
             add(name, values, math.log(prior["median"]), prior["sd_log"])
+    if "spread_power" in post:
+        of = book["spread_power"]
+        add("spread_power", post["spread_power"].values, of["mean"], of["sd"])
+    if "tail_freedom" in post:
+        of = book["tail_freedom"]
+        add("tail_freedom", np.log(post["tail_freedom"].values), math.log(of["median"]),
+            of["sd_log"])  # fmt: skip
     for name in map(str, post.data_vars):
         if "scale" in book.get(name, ()):
             add(name, post[name].values, 0.0, book[name]["scale"])

@@ -24,6 +24,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from durability.inference.checking.items import CENSORED, LOOK, WORD, Items, items_of
+from durability.inference.model import relative_spread
 
 if TYPE_CHECKING:
     import xarray
@@ -34,8 +35,6 @@ if TYPE_CHECKING:
 LARGEST = 16_000_000
 """Numbers (draws times items) that are kept at once; beyond, draws are thinned evenly."""
 FEWEST = 400
-_NODE, _WEIGHT = np.polynomial.hermite_e.hermegauss(15)
-_LOG_WEIGHT = np.log(_WEIGHT / _WEIGHT.sum())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -50,6 +49,7 @@ class Parts:
     noise : (draw, item): sd of the item's strips or readings [log scale, or share].
     start_variance : (draw,): of a series' unexposed strength about the product's.
     own_variance : (draw, item): of a specimen's level about its series; 0 for strips.
+    freedom : (draw,): degrees of freedom of strips; None where they scatter normally.
     weight, residual, lean, alone : (draw, item): precision, distance from the curve, slope by the
         start of the series, and log density at start effect 0.
     """
@@ -63,10 +63,20 @@ class Parts:
     noise: np.ndarray
     start_variance: np.ndarray
     own_variance: np.ndarray
+    freedom: np.ndarray | None
     weight: np.ndarray
     residual: np.ndarray
     lean: np.ndarray
     alone: np.ndarray
+
+    def log_below(self, x: np.ndarray) -> np.ndarray:
+        """log of the probability that a strip departs by less than x spreads, (draw, ...)."""
+        from scipy.special import log_ndtr, stdtr
+
+        if self.freedom is None:
+            return log_ndtr(x)
+        freedom = self.freedom.reshape(-1, *np.ones(np.ndim(x) - 1, dtype=int))
+        return np.log(np.maximum(stdtr(freedom, x), 1e-300))
 
 
 def taken(fit: Fit, n_item: int) -> int:
@@ -147,7 +157,7 @@ def parts_of(fit: Fit, *, items: Items | None = None, step: int | None = None) -
     model = fit.model
     items = items or items_of(model)
     step = step or taken(fit, len(items))
-    normal = model.errors == "normal"
+    normal = not model.on_logs
     curve = cell_curves(fit, step)
     level = np.exp(curve) if normal else curve
     n_draw = level.shape[0]
@@ -160,6 +170,10 @@ def parts_of(fit: Fit, *, items: Items | None = None, step: int | None = None) -
         if model.start_known is None:
             own[:, read] = noise[:, read] ** 2
         noise[:, read] = draws_of(fit, "reading_spread", step)[:, of]
+    if model.errors == "power":  # the spread of looks is at their limit, see `_independent`
+        scaled = items.measured | (items.kind == CENSORED)
+        power = draws_of(fit, "spread_power", step)
+        noise[:, scaled] *= relative_spread(level[:, items.cell[scaled]], power[:, None])
     if model.start_known is None:
         place = model.series_index[np.maximum(items.series, 0), 1]
         start = draws_of(fit, "log_unexposed_strength", step)[:, np.maximum(place, 0)]
@@ -167,6 +181,11 @@ def parts_of(fit: Fit, *, items: Items | None = None, step: int | None = None) -
             both = model.series_index[np.maximum(items.series, 0), 8]
             start = start + group_effects(fit, step)[:, both]
         start_variance = draws_of(fit, "lot_spread_of_strength", step) ** 2
+        if model.start_effects.size:  # drawn with the rest: nothing is left to be integrated out
+            apart = np.zeros((n_draw, len(model.effects) + 1))
+            apart[:, model.start_effects] = draws_of(fit, "start_effect", step)
+            start = start + apart[:, model.series_index[np.maximum(items.series, 0), 9]]
+            start_variance = np.zeros(n_draw)
     else:
         start = np.full((n_draw, len(items)), model.start_known)
         start_variance = np.zeros(n_draw)
@@ -179,6 +198,9 @@ def parts_of(fit: Fit, *, items: Items | None = None, step: int | None = None) -
     alone -= 0.5 * (weight * residual**2 + items.squares * unit**2 / noise**2)
     shared = items.extra > 0
     alone[:, shared] += 0.5 * np.log(weight * noise**2 / items.n)[:, shared]
+    freedom = draws_of(fit, "tail_freedom", step) if model.errors == "student" else None
+    if freedom is not None:
+        _with_long_tails(alone, items, weight, residual, noise, freedom)
     if normal:
         alone -= items.freedom * start
     else:  # density of the strength, not of its logarithm: the same for every law
@@ -187,8 +209,28 @@ def parts_of(fit: Fit, *, items: Items | None = None, step: int | None = None) -
     return Parts(
         fit=fit, items=items, shape=(sizes["chain"], len(range(0, sizes["draw"], step))),
         step=step, level=level, start=start, noise=noise, start_variance=start_variance,
-        own_variance=own, weight=weight, residual=residual, lean=lean, alone=alone,
+        own_variance=own, freedom=freedom, weight=weight, residual=residual, lean=lean, alone=alone,
     )  # fmt: skip
+
+
+def _with_long_tails(
+    alone: np.ndarray,
+    items: Items,
+    weight: np.ndarray,
+    residual: np.ndarray,
+    noise: np.ndarray,
+    freedom: np.ndarray,
+) -> None:
+    """Student's log density of strips and summaries in the place of the normal one; the strips of
+    a summary depart together (see `durability.inference.tails`)."""
+    from scipy.special import gammaln
+
+    mine = np.flatnonzero(items.measured & (items.sub < 0))
+    nu, f = freedom[:, None], items.freedom[mine]
+    square = weight[:, mine] * residual[:, mine] ** 2 + items.squares[mine] / noise[:, mine] ** 2
+    normal = -0.5 * square - 0.5 * f * math.log(2 * math.pi)
+    long = gammaln((nu + f) / 2) - gammaln(nu / 2) - 0.5 * f * np.log(nu * math.pi)
+    alone[:, mine] += long - 0.5 * (nu + f) * np.log1p(square / nu) - normal
 
 
 def specimens_in(parts: Parts, mine: np.ndarray) -> list[np.ndarray]:
@@ -226,25 +268,32 @@ def _series_sums(parts: Parts, mine: np.ndarray) -> _Sums:
 
 def _censored_logs(parts: Parts, censored: np.ndarray, w: Any, r: Any) -> np.ndarray:
     """log probability of each censored strip (draw, node, strip) about the Gaussian part."""
-    from scipy.special import log_ndtr
-
     variance = parts.start_variance
     shrink = 1 / (1 + variance * w)
-    e = (variance * r * shrink)[:, None] + np.sqrt(variance * shrink)[:, None] * _NODE
+    e = (variance * r * shrink)[:, None] + np.sqrt(variance * shrink)[:, None] * _nodes(
+        parts.fit.model
+    )[0]
     h = parts.level[:, parts.items.cell[censored]][:, None, :]
     start = parts.start[:, censored][:, None, :]
     limit = parts.items.limit[censored]
-    if parts.fit.model.errors == "normal":
+    if not parts.fit.model.on_logs:
         gap = limit * np.exp(-start) - (1 + e[:, :, None]) * h
     else:
         gap = limit - start - e[:, :, None] - h
-    return log_ndtr(-parts.items.sign[censored] * gap / parts.noise[:, censored][:, None, :])
+    z = -parts.items.sign[censored] * gap / parts.noise[:, censored][:, None, :]
+    return parts.log_below(z)
 
 
-def _quadrature(logs: np.ndarray) -> np.ndarray:
+def _nodes(model: Model) -> tuple[np.ndarray, np.ndarray]:
+    """Nodes and log weights of the integral over a start."""
+    node, weight = np.polynomial.hermite_e.hermegauss(model.n_node)
+    return node, np.log(weight / weight.sum())
+
+
+def _quadrature(logs: np.ndarray, model: Model) -> np.ndarray:
     from scipy.special import logsumexp
 
-    return np.asarray(logsumexp(logs.sum(axis=2) + _LOG_WEIGHT, axis=1))
+    return np.asarray(logsumexp(logs.sum(axis=2) + _nodes(model)[1], axis=1))
 
 
 def marginal(parts: Parts, keep: np.ndarray | None = None) -> np.ndarray:
@@ -255,7 +304,7 @@ def marginal(parts: Parts, keep: np.ndarray | None = None) -> np.ndarray:
     parts : from `parts_of`.
     keep : (item,) bool; all where left out.
     """
-    items = parts.items
+    items, model = parts.items, parts.fit.model
     keep = np.ones(len(items), dtype=bool) if keep is None else keep
     total = _independent(parts)[:, keep].sum(1)
     for s in np.unique(items.series[keep & (items.series >= 0)]):
@@ -264,13 +313,13 @@ def marginal(parts: Parts, keep: np.ndarray | None = None) -> np.ndarray:
         sums = _series_sums(parts, mine)
         total = total + sums.log + _gain(sums.w, sums.r, parts.start_variance)
         if censored.size:
-            total = total + _quadrature(_censored_logs(parts, censored, sums.w, sums.r))
+            total = total + _quadrature(_censored_logs(parts, censored, sums.w, sums.r), model)
     return total
 
 
 def log_given_rest(parts: Parts) -> np.ndarray:
     """log p(item | all other items, draw): (draw, item)."""
-    items = parts.items
+    items, model = parts.items, parts.fit.model
     out = _independent(parts)
     for s in np.unique(items.series[items.series >= 0]):
         mine = np.flatnonzero((items.series == s) & items.measured)
@@ -280,9 +329,9 @@ def log_given_rest(parts: Parts) -> np.ndarray:
         whole = None
         if censored.size:
             logs = _censored_logs(parts, censored, sums.w, sums.r)
-            whole = _quadrature(logs)
+            whole = _quadrature(logs, model)
             for j, i in enumerate(censored):
-                out[:, i] = whole - _quadrature(np.delete(logs, j, axis=2))
+                out[:, i] = whole - _quadrature(np.delete(logs, j, axis=2), model)
         for members in specimens_in(parts, mine):
             each_w = parts.weight[:, members] * parts.lean[:, members] ** 2
             each_r = parts.weight[:, members] * parts.lean[:, members] * parts.residual[:, members]
@@ -300,7 +349,7 @@ def log_given_rest(parts: Parts) -> np.ndarray:
             )
             if whole is not None:
                 for j, i in enumerate(members):
-                    rest = _quadrature(_censored_logs(parts, censored, w[:, j], r[:, j]))
+                    rest = _quadrature(_censored_logs(parts, censored, w[:, j], r[:, j]), model)
                     out[:, i] += whole - rest
     return out
 
@@ -311,7 +360,7 @@ def _independent(parts: Parts) -> np.ndarray:
 
     model, items = parts.fit.model, parts.items
     out = np.zeros(parts.alone.shape)
-    normal = model.errors == "normal"
+    normal = not model.on_logs
     for i in np.flatnonzero(np.isin(items.kind, (LOOK, WORD))):
         row = items.row[i]
         if items.kind[i] == LOOK:
@@ -320,12 +369,16 @@ def _independent(parts: Parts) -> np.ndarray:
             mu = _start_of(parts, who)
             if who >= 0:
                 limit = limit * np.exp(-mu) if normal else limit - mu
-            a = (parts.level[:, low] - limit) / parts.noise[:, i] if low >= 0 else np.inf
-            b = (parts.level[:, high] - limit) / parts.noise[:, i] if high >= 0 else -np.inf
-            flip = (np.asarray(a) > 0) & (np.asarray(b) > 0)
-            upper, lower = np.where(flip, -np.asarray(b), a), np.where(flip, -np.asarray(a), b)
-            top = log_ndtr(upper)
-            rest = -np.expm1(np.minimum(log_ndtr(lower) - top, 0.0))
+            noise = parts.noise[:, i]
+            if model.errors == "power":
+                noise = noise * limit ** draws_of(parts.fit, "spread_power", parts.step)
+            far = np.full(noise.size, np.inf)
+            a = (parts.level[:, low] - limit) / noise if low >= 0 else far
+            b = (parts.level[:, high] - limit) / noise if high >= 0 else -far
+            flip = (a > 0) & (b > 0)
+            upper, lower = np.where(flip, -b, a), np.where(flip, -a, b)
+            top = parts.log_below(upper)
+            rest = -np.expm1(np.minimum(parts.log_below(lower) - top, 0.0))
             out[:, i] = n * (top + np.log(np.maximum(rest, 1e-300)))
             continue
         cell, who = model.declared_index[row]
@@ -360,11 +413,12 @@ def start_effects(
         if not censored.size:
             out[:, s] = mean + sd * rng.standard_normal(n_draw)
             continue
-        logs = _censored_logs(parts, censored, sums.w, sums.r).sum(axis=2) + _LOG_WEIGHT
+        nodes, weight = _nodes(parts.fit.model)
+        logs = _censored_logs(parts, censored, sums.w, sums.r).sum(axis=2) + weight
         share = np.exp(logs - logs.max(axis=1, keepdims=True))
         below = np.cumsum(share, axis=1) / share.sum(axis=1, keepdims=True)
         node = (below < rng.random((n_draw, 1))).sum(axis=1)
-        out[:, s] = mean + sd * _NODE[node]
+        out[:, s] = mean + sd * nodes[node]
     return out
 
 

@@ -219,7 +219,7 @@ def predictive_check(fit: Fit, *, seed: int | None = None) -> PredictiveCheck:
     found = found_strength(fit.model, items)
     rows: list[GroupCheck] = []
     for where, mine in groups_of(items):
-        rows += _group(where, mine, again, found, rng, normal=fit.model.errors == "normal")
+        rows += _group(where, mine, again, found, rng, normal=not fit.model.on_logs)
     return PredictiveCheck(
         law=fit.law, unit=fit.study.unit, rows=tuple(rows),
         dose_units={n: x.dose_unit for n, x in fit.study.exposures.items()},
@@ -252,6 +252,8 @@ def _group(
             dof = float(items.freedom[i] - 1)
             cv = np.sqrt(items.squares[i] / dof)
             chance = np.sqrt(rng.chisquare(dof, drawn.shape[0]) / dof)
+            if again.freedom is not None:  # the strips of a summary depart together
+                chance *= np.sqrt(again.freedom / rng.chisquare(again.freedom))
             if normal:
                 cv = cv / found[i]
             pairs.append(("cv", float(cv), again.spread[:, i] * chance))

@@ -26,12 +26,14 @@ class Again:
     centre : median strength of the item's strips, lot and specimen effects included [unit].
     strength : one strip again; the mean of a group's strips [unit].
     spread : relative sd of the strips of the item.
+    freedom : (draw,) degrees of freedom, where tails are long.
     """
 
     items: Items
     centre: np.ndarray
     strength: np.ndarray
     spread: np.ndarray
+    freedom: np.ndarray | None = None
 
 
 def drawn_again(parts: Parts, seed: int, *, given: np.ndarray | None = None) -> Again:
@@ -51,9 +53,13 @@ def drawn_again(parts: Parts, seed: int, *, given: np.ndarray | None = None) -> 
     effect = effect + _specimen_effects(parts, effect, rng, given)
     h = parts.level[:, items.cell]
     z = rng.standard_normal(h.shape)
+    if parts.freedom is not None:  # readings have no long tails
+        strips = items.sub < 0
+        wide = np.sqrt(parts.freedom / rng.chisquare(parts.freedom, (len(items), len(h)))).T
+        z = np.where(strips, z * wide, z)
     shared = np.sqrt(parts.noise**2 / np.maximum(items.n, 1.0) + items.extra)
     each = np.where(items.kind == GROUP, shared, parts.noise)
-    if model.errors == "normal":
+    if not model.on_logs:
         scale = np.exp(parts.start)
         centre = scale * (1 + effect) * h
         strength = centre + scale * each * z
@@ -64,7 +70,9 @@ def drawn_again(parts: Parts, seed: int, *, given: np.ndarray | None = None) -> 
         centre = np.exp(sign * log_centre)
         strength = np.exp(sign * (log_centre + each * z))
         spread = parts.noise
-    return Again(items=items, centre=centre, strength=strength, spread=spread)
+    return Again(
+        items=items, centre=centre, strength=strength, spread=spread, freedom=parts.freedom
+    )
 
 
 def _specimen_effects(
@@ -87,6 +95,6 @@ def _specimen_effects(
 def found_strength(model: Model, items: Items) -> np.ndarray:
     """(item,) strength found [unit]; the limit of a censored strip, nan for looks and words."""
     value = np.where(items.kind == CENSORED, items.limit, items.mean)
-    if model.errors == "lognormal":
+    if model.on_logs:
         value = np.exp(np.where(model.rises, -1.0, 1.0) * value)
     return np.where(np.isin(items.kind, (STRIP, GROUP, CENSORED)), value, np.nan)

@@ -38,14 +38,18 @@ def studies():
     yield "strips", simulated(3, materials=2, lots=2)[0], "lognormal"
     yield "censored", simulated(3, materials=1, lots=2, limit=0.3)[0], "lognormal"
     yield "censored, normal", simulated(3, materials=1, lots=2, limit=0.3)[0], "normal"
+    for errors in ("power", "student"):
+        made = simulated(3, materials=1, lots=2, limit=0.3, errors=errors)[0]
+        yield f"censored, {errors}", made, errors
     yield "one lot", simulated(5, materials=1, lots=1)[0], "normal"
     for name in ("data-sheet", "marine-fabrics"):  # declared values; summaries
         yield name, read_study(EXAMPLES / name), "lognormal"
+        yield f"{name}, long tails", read_study(EXAMPLES / name), "student"
 
 
 CASES = [
     pytest.param(study, errors, id=name,
-                 marks=[pytest.mark.slow] if name == "marine-fabrics" else [])
+                 marks=[pytest.mark.slow] if name.startswith("marine-fabrics") else [])
     for name, study, errors in studies()
 ]  # fmt: skip
 
@@ -76,7 +80,7 @@ def test_density_of_left_out_items_is_the_difference_of_compiled_densities(study
         assert np.ptp(ours) > 0.1
 
 
-@pytest.mark.parametrize(("study", "errors"), CASES[:3])
+@pytest.mark.parametrize(("study", "errors"), CASES[:5])
 def test_density_given_the_rest_is_that_of_all_less_that_of_the_rest(study, errors):
     made = fit_model(
         study, build_model(study, read_law("logistic"), errors=errors), sampler=FEW, seed=2
