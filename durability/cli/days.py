@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import sys
+from textwrap import fill
+from typing import Annotated
 
 import typer
 
-from durability.cli.app import BAD_INPUT, app, errors_in_words, read_folder, show
+from durability.cli.app import BAD_INPUT, app, errors_in_words, keep, read_folder, show
 from durability.cli.fitted import fitted, gate, sites_asked
 from durability.cli.options import (
     Errors,
@@ -20,16 +22,49 @@ from durability.cli.options import (
     Seed,
     Sites,
 )
-from durability.terminal import print_cover, print_json, progress
+from durability.terminal import print_cautions, print_cover, print_json, print_table, progress
 
 
-@app.command(epilog="Example:  durability sites --json")
-def sites(json: Json = False, quiet: Quiet = False, out: File = None) -> None:
-    """List the sites with weather, with their sources."""
+@app.command(epilog="Example:  durability sites show miami")
+def sites(
+    name: Annotated[
+        list[str] | None,
+        typer.Argument(
+            metavar="show NAME", help="A site or a weather file; all sites if left out."
+        ),
+    ] = None,
+    level: Level = None,
+    json: Json = False,
+    quiet: Quiet = False,
+    out: File = None,
+) -> None:
+    """List the sites with weather; show one: source, ultraviolet by band, temperatures, timing."""
     with errors_in_words(json):
-        from durability.exposure import sites as listed
+        words = list(name or ())
+        asked = words[1:] if words[:1] == ["show"] else words
+        if not asked:
+            if words:
+                raise ValueError("name the site to show: durability sites show miami")
+            from durability.exposure import sites as listed
 
-        show(listed(), json, out)
+            show(listed(), json, out)
+            return
+        from durability.translation.site_page import site_page
+
+        pages = [site_page(one, level=level or 0.95) for one in asked]
+        document = {"sites": [p.to_dict() for p in pages]}
+        keep(document, out)
+        if json:
+            print_json(document)
+            return
+        for page in pages:
+            for label, text in page.rows():
+                print(fill(f"{label:<36} {text}", 98, subsequent_indent=" " * 37))
+            print()
+            print_table(*page.table())
+            if not quiet:
+                print_cautions(page.cautions)
+            print()
 
 
 @app.command(epilog="Example:  durability translate examples/quarry-cover --site miami")

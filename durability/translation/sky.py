@@ -128,6 +128,20 @@ def ground_caution(
     )
 
 
+def yearly_draws(
+    sky: xarray.Dataset, name: str, shared: dict[str, NDArray[np.float64]], cloud: float
+) -> NDArray[np.float64]:
+    """Sum of a band's irradiance over the year's hours for each draw of factor, clouds and year."""
+    import numpy as np
+
+    departure = shared["cloud_power"] - cloud
+    grid = np.linspace(departure.min(), departure.max(), 25)
+    lit = sky[name].values > 0
+    irradiance, clear = sky[name].values[lit], sky["log_clearness"].values[lit]
+    sums = [float((irradiance * np.exp(b * clear)).sum()) for b in grid]
+    return np.interp(departure, grid, sums) * shared["uv_factor"] * shared["year_to_year"]
+
+
 def annual_dose(
     sky: xarray.Dataset, shared: dict[str, NDArray[np.float64]], cloud: float, level: float
 ) -> xarray.Dataset:
@@ -135,20 +149,23 @@ def annual_dose(
     import numpy as np
     import xarray
 
-    departure = shared["cloud_power"] - cloud
-    grid = np.linspace(departure.min(), departure.max(), 25)
     tail = (1 - level) / 2
     variables = {}
     for name, per_hour, unit in (
         ("uv_300_400", 0.0036, "MJ/m² in 300-400 nm"),
         ("e340", 3.6, "kJ/(m² nm) at 340 nm"),
     ):
-        lit = sky[name].values > 0
-        irradiance, clear = sky[name].values[lit], sky["log_clearness"].values[lit]
-        sums = [per_hour * float((irradiance * np.exp(b * clear)).sum()) for b in grid]
-        dose = np.interp(departure, grid, sums) * shared["uv_factor"] * shared["year_to_year"]
+        dose = per_hour * yearly_draws(sky, name, shared, cloud)
         variables[name] = ("limit", np.quantile(dose, [tail, 0.5, 1 - tail]), {"units": unit})
     return xarray.Dataset(variables, coords={"limit": ["low", "median", "high"]})
 
 
-__all__ = ["SkyYear", "annual_dose", "damage_temperature", "ground_caution", "heating", "sky_year"]
+__all__ = [
+    "SkyYear",
+    "annual_dose",
+    "damage_temperature",
+    "ground_caution",
+    "heating",
+    "sky_year",
+    "yearly_draws",
+]
