@@ -4,10 +4,16 @@ from __future__ import annotations
 
 import importlib.util
 import json
+import os
+import re
+import shlex
+import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
+import typer
 from typer.testing import CliRunner
 
 from durability.cli import app
@@ -69,6 +75,60 @@ def test_the_script_makes_the_same_tables_byte_for_byte(script, tmp_path):
     for name in NAMES:
         table = f"{name}/specimens.csv"
         assert (tmp_path / table).read_bytes() == (EXAMPLES / table).read_bytes(), name
+
+
+COMMAND = re.compile(r"^(?: {4}|\$ )(?:.*&& )?(?:uv run )?(durability .*)$", re.MULTILINE)
+TABLED = re.compile(r"^\| `(durability [^`]*)`", re.MULTILINE)
+PLACES = {"STUDY": "examples/quarry-cover", "FILE": "examples/README.md", "RESULTS": "examples",
+          "S": "miami", "FOLDER": "examples", "DATE": "2026-05-03", "NAME": "linear"}  # fmt: skip
+
+
+def written_commands() -> list[str]:
+    """Every command that the pages tell a person to type."""
+    root = EXAMPLES.parent
+    pages = [root / "README.md", EXAMPLES / "README.md", *sorted(EXAMPLES.glob("*/README.md"))]
+    texts = [page.read_text("utf-8") for page in pages]
+    inline = [c for t in texts for c in re.findall(r"`(durability [a-z-]+ [^`]*)`", t)]
+    found = [c for t in texts for c in [*COMMAND.findall(t), *TABLED.findall(t)]]
+    return list(dict.fromkeys([*found, *inline]))
+
+
+@pytest.mark.parametrize("command", written_commands())
+def test_a_command_that_a_page_shows_can_be_typed(command, monkeypatch):
+    monkeypatch.chdir(EXAMPLES.parent)
+    words = shlex.split(command.replace("...", ""), comments=True)[1:]
+    words = [PLACES.get(w, w) for w in words]
+    tree = typer.main.get_command(app)
+    known = tree.commands[words[0]]  # type: ignore[attr-defined]
+    context = known.make_context(words[0], words[1:])  # parses, and runs nothing
+    assert context.params
+
+
+@pytest.mark.slow
+def test_the_script_for_python_runs_whole(tmp_path):
+    done = subprocess.run(
+        [sys.executable, str(EXAMPLES / "in_python.py")], capture_output=True, text=True,
+        timeout=300, cwd=tmp_path, env={**os.environ, "PYTHONPATH": str(EXAMPLES.parent)},
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr[-2000:]
+    assert "PackageComparison" in done.stdout and "cover within" in done.stdout
+
+
+@pytest.mark.slow
+def test_a_law_of_ones_own_is_reported_and_told_in_the_record(tmp_path):
+    law = EXAMPLES / "marine-fabrics" / "reaction-order.toml"
+    begun = time.process_time()
+    ran = CliRunner().invoke(
+        app,
+        ["report", str(EXAMPLES / "marine-fabrics"), "--law", str(law), "--out",
+         str(tmp_path / "results"), "--quiet"],
+    )  # fmt: skip
+    assert ran.exit_code == 0, ran.output
+    assert time.process_time() - begun < 120  # a minute is what an example may take; 16 s measured
+    document = json.loads((tmp_path / "results" / "results.json").read_text("utf-8"))
+    assert document["fit"]["law"] == "reaction-order"
+    page = (tmp_path / "results" / "report.html").read_text("utf-8")
+    assert "(1 + w*u)**(-1/w)" in page and "assumption of ours" in page
 
 
 @pytest.mark.slow

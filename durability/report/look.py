@@ -46,6 +46,7 @@ STYLE: dict[str, Any] = {
     "ytick.labelcolor": INK,
     "text.color": INK,
     "text.parse_math": False,
+    "text.hinting": "none",  # hinted text is up to a tenth wider at one resolution than at another
     "legend.frameon": False,
     "legend.fontsize": 8.0,
     "hatch.linewidth": 0.6,

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
     from durability.report.results import Results
 
+TEXT_WIDTH, CHARACTER = 17.0, 0.16  # [cm]: of a line, and of a character in a table
 WIDE = 9  # tables of more columns stand on a page turned on its side
 UNPRINTABLE = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff\ud800-\udfff]")
 
@@ -73,6 +74,24 @@ def _properties(document: Document, results: Results) -> None:
     core.language = "en"
 
 
+def column_widths(t: Table) -> list[float]:
+    """Widths of the columns [cm], by their longest word and by how much they hold.
+
+    Each column has room for its longest word; what is left goes by the longest cell, a little less than in proportion, so
+    that long texts break over lines and short ones do not.
+    """
+    columns = [[str(h), *(str(r[j]) for r in t.rows)] for j, h in enumerate(t.head)]
+    words = [
+        max((len(w) for c in cells for w in re.split(r"[ \n-]", c)), default=1) for cells in columns
+    ]
+    least = [min(w, 24) + 2.0 for w in words]
+    wish = [max(len(c) for c in cells) ** 0.8 for cells in columns]
+    scale = TEXT_WIDTH / max(sum(least) * CHARACTER, TEXT_WIDTH)
+    least = [w * CHARACTER * scale for w in least]
+    spare = TEXT_WIDTH - sum(least)
+    return [w + spare * x / sum(wish) for w, x in zip(least, wish, strict=True)]
+
+
 class _Writer:
     """Puts headings, lists, tables and figures into a document and counts them."""
 
@@ -108,7 +127,7 @@ class _Writer:
     def table(self, t: Table | None) -> None:
         """A real table with a caption, its head repeated on each page."""
         from docx.oxml import OxmlElement
-        from docx.shared import Pt
+        from docx.shared import Cm, Pt
 
         if t is None or not t.rows:
             return
@@ -116,13 +135,21 @@ class _Writer:
         caption = self.document.add_paragraph(style="Caption")
         caption.add_run(clean(f"Table {self.tables}. {t.caption}"))
         caption.paragraph_format.keep_with_next = True
-        grid = self.document.add_table(rows=1, cols=len(t.head), style="Light List")
+        grid = self.document.add_table(rows=1, cols=len(t.head), style="Light Shading")
+        grid.autofit = False
+        widths = [Cm(w) for w in column_widths(t)]
+        for column, width in zip(grid.columns, widths, strict=True):
+            column.width = width
+        _unbanded(grid)
         size = Pt(8 if len(t.head) <= WIDE else 6)
         mark = OxmlElement("w:tblHeader")
         grid.rows[0]._tr.get_or_add_trPr().append(mark)
         # cells of a row are fetched once: asking for each cell anew walks the table each time
         for row in (t.head, *t.rows):
             line = grid.rows[0] if row is t.head else grid.add_row()
+            line._tr.get_or_add_trPr().append(OxmlElement("w:cantSplit"))
+            for cell, width in zip(line.cells, widths, strict=True):
+                cell.width = width
             for j, (cell, text) in enumerate(zip(line.cells, row, strict=True)):
                 paragraph = cell.paragraphs[0]
                 paragraph.paragraph_format.space_after = 0
@@ -142,6 +169,16 @@ class _Writer:
         inline._inline.docPr.set("descr", clean(p.alternative))
         inline._inline.docPr.set("title", clean(p.caption)[:255])
         self.text(f"Figure {self.figures}. {p.caption}", "Caption")
+
+
+def _unbanded(grid: Any) -> None:
+    """Rules above and below, no shading of every other row: shaded figures print badly in grey."""
+    from docx.oxml.ns import qn
+
+    look = grid._tbl.tblPr.find(qn("w:tblLook"))
+    if look is not None:
+        look.set(qn("w:noHBand"), "1")
+        look.set(qn("w:val"), "0620")
 
 
 def _front(w: _Writer, results: Results) -> None:

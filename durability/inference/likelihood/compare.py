@@ -93,6 +93,11 @@ class LawTable:
         names = ", ".join(r.law for r in near)
         if len(near) == 1:
             return f"The strips support {names} above the other laws."
+        if not near:
+            return (
+                "There are too few values for so many parameters: no law can be weighed against"
+                " another."
+            )
         tail = (
             "not all of them ever reach the threshold"
             if self.spread is None
