@@ -77,8 +77,8 @@ def _properties(document: Document, results: Results) -> None:
 def column_widths(t: Table) -> list[float]:
     """Widths of the columns [cm], by their longest word and by how much they hold.
 
-    Each column has room for its longest word; what is left goes by the longest cell, a little less than in proportion, so
-    that long texts break over lines and short ones do not.
+    Each column has room for its longest word; what is left goes by the longest cell, a little less
+    than in proportion, so that long texts break over lines and short ones do not.
     """
     columns = [[str(h), *(str(r[j]) for r in t.rows)] for j, h in enumerate(t.head)]
     words = [
