@@ -401,9 +401,7 @@ def _ground(
         extrapolated=beyond,
         extrapolation_factor=middle / last if beyond and last > 0 else None,
         law=fit.law,
-        assumptions=("translation_approximate", learned, assumed, "clock_power_arrhenius",
-                     "uv_modelled", "specimen_temperature_modelled", "moisture_not_modelled",
-                     *(["on_ground"] if clock.on_ground else [])),
+        assumptions=("translation_approximate", learned, assumed, *clock.assumptions),
         flags=("extrapolated",) if beyond else (),
     )  # fmt: skip
 

@@ -10,7 +10,6 @@ and spectral irradiance.
 
 from __future__ import annotations
 
-import csv
 import math
 import re
 from dataclasses import dataclass
@@ -263,52 +262,9 @@ def _reference_sun(standard: str) -> tuple[NDArray, NDArray]:
 
 def _from_table(file: Path) -> Spectrum:
     """A user's spectrum; every fault is told at once."""
-    import numpy
+    from durability.exposure.spectrum_table import read_spectrum_table
 
-    from durability.study.problem import Problem, StudyError
-
-    try:
-        text = file.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        found = getattr(error, "strerror", None) or "bytes that are not UTF-8"
-        problem = Problem(file=file.name, found=found, expected="a table in UTF-8 of a spectrum")
-        raise StudyError([problem]) from error
-    lines = text.splitlines()
-    delimiter = ";" if lines and ";" in lines[0] else "\t" if lines and "\t" in lines[0] else ","
-    rows = [(i, r) for i, r in enumerate(csv.reader(lines, delimiter=delimiter), 1) if any(r)]
-    heads = [h.split("[")[0].strip().casefold() for h in rows[0][1]] if rows else []
-    problems = [
-        Problem(file=file.name, row=1, column=c, expected=f"a column {c}", found=", ".join(heads))
-        for c in ("wavelength", "irradiance")
-        if c not in heads
-    ]
-    values: list[tuple[float, float]] = []
-    if not problems:
-        places = [heads.index(c) for c in ("wavelength", "irradiance")]
-        for row, cells in rows[1:]:
-            pair = []
-            for name, at in zip(("wavelength", "irradiance"), places, strict=True):
-                cell = cells[at].strip() if at < len(cells) else ""
-                number = _number(cell)
-                if number is None or number < 0:
-                    problems.append(
-                        Problem(file=file.name, row=row, column=name, found=cell,
-                                expected="a number of at least 0 with a decimal point")
-                    )  # fmt: skip
-                else:
-                    pair.append(number)
-            if len(pair) == 2:
-                if values and pair[0] <= values[-1][0]:
-                    problems.append(
-                        Problem(file=file.name, row=row, column="wavelength", found=f"{pair[0]:g}",
-                                expected="a longer wavelength than in the row before")
-                    )  # fmt: skip
-                values.append((pair[0], pair[1]))
-        if not problems and len(values) < 2:
-            problems.append(Problem(file=file.name, expected="at least two wavelengths"))
-    if problems:
-        raise StudyError(problems)
-    wavelength, irradiance = numpy.array(values).T
+    wavelength, irradiance = read_spectrum_table(file, column="irradiance")
     reference = "340 nm"
     if not (wavelength[0] <= 340 <= wavelength[-1] and irradiance.max() > 0):
         reference = f"{round(float(wavelength[irradiance.argmax()]))} nm"
@@ -322,11 +278,3 @@ def _from_table(file: Path) -> Spectrum:
         irradiance=irradiance,
         log_sd=MEASURED_LOG_SD,
     )
-
-
-def _number(cell: str) -> float | None:
-    try:
-        value = float(cell)
-    except ValueError:
-        return None
-    return value if math.isfinite(value) and "_" not in cell else None

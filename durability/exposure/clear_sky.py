@@ -39,7 +39,8 @@ def clear_sky(site: Site) -> xarray.Dataset:
     Dataset along ``time`` of the site, 0 by night: ``e340`` [W/m²/nm], the mean of 335-345 nm,
     ``uv_300_400`` and ``uv_295_385`` [W/m²], each also as ``..._beam``, the part straight from the
     sun; ``ghi``, ``dni`` [W/m²] over the whole spectrum; ``zenith`` (apparent) and ``azimuth``
-    of the sun [degrees].
+    of the sun [degrees]; ``spectral`` and ``spectral_beam`` along ``wavelength``, 300 to 400 nm
+    [W/m²/nm].
     """
     import numpy
     import pandas
@@ -89,7 +90,13 @@ def clear_sky(site: Site) -> xarray.Dataset:
         variables[f"{name}_beam"] = filled(band_integral(grid, beam, low, high) / width)
     variables["ghi"] = filled(band_integral(grid, whole, grid[0], grid[-1]))
     variables["dni"] = filled(band_integral(grid, spectra["dni"], grid[0], grid[-1]))
-    return xarray.Dataset(variables, coords={"time": site.hourly["time"]})
+    found = xarray.Dataset(variables, coords={"time": site.hourly["time"]})
+    short = grid <= 400.0
+    for name, values in (("spectral", whole), ("spectral_beam", beam)):
+        full = numpy.zeros((zenith.size, int(short.sum())))
+        full[lit] = values[short].T
+        found[name] = (("time", "wavelength"), full)
+    return found.assign_coords(wavelength=grid[short])
 
 
 BANDS: dict[str, tuple[float, float]] = {

@@ -11,6 +11,7 @@ multiply by the factor of models/translation.toml and carry its spread.
 from __future__ import annotations
 
 import functools
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -22,12 +23,28 @@ if TYPE_CHECKING:
 CLEARNESS = (0.02, 1.2)
 """Limits of GHI / GHI_clear: below lies noise at the horizon, above short glints off clouds."""
 
+SNOW_DEPTH = 1.0
+"""Depth of snow from which it is taken to cover a fabric [cm] (common practice, no source)."""
+
+BAND_NOTES = {
+    "e340": "mean over 335-345 nm",
+    "uv_300_400": "integral over 300-400 nm",
+    "uv_295_385": "integral over 300-385 nm; 295-300 nm is negligible",
+}
+"""Band of each variable of `sky_exposure` that is ultraviolet."""
+
 LOWEST_SUN = 0.05
 """Smallest cosine of the zenith angle by which a beam is turned onto a tilted plane."""
 
 
 def sky_exposure(
-    site: Site, *, tilt: float = 0.0, azimuth: float = 180.0, cloud_power: float = 0.8
+    site: Site,
+    *,
+    tilt: float = 0.0,
+    azimuth: float = 180.0,
+    cloud_power: float = 0.8,
+    horizon: float = 0.0,
+    snow_cover: bool = False,
 ) -> xarray.Dataset:
     """What the sky sends onto a plane in each hour of a normal year.
 
@@ -37,6 +54,10 @@ def sky_exposure(
     tilt : of the plane, 0 horizontal to 90 upright [degrees].
     azimuth : direction the plane faces, 180 south, clockwise from north [degrees].
     cloud_power : b [1].
+    horizon : height above which the sky is open all around [degrees]; a lower sun is hidden, and
+        diffuse light is less by the squared cosine of it.
+    snow_cover : True where snow that lies covers the plane: such hours are dark. Fabric under snow
+        lasts longer, so leave it False where wind or slope may clear it.
 
     Returns
     -------
@@ -59,7 +80,8 @@ def sky_exposure(
 
     Raises
     ------
-    ValueError : a tilt outside 0 to 90 or a cloud power outside 0 to 2.
+    ValueError : a tilt outside 0 to 90, a cloud power outside 0 to 2, a horizon outside 0 to 60,
+        or snow where the weather file gives no depth of it.
 
     Examples
     --------
@@ -68,77 +90,175 @@ def sky_exposure(
     >>> 380 < float(sky["uv_300_400"].sum()) * 0.0036 < 420
     True
     """
+    return _sky_exposure(
+        site, *_checked(site, tilt, azimuth, cloud_power, horizon, snow_cover)
+    ).copy(deep=True)
+
+
+def sky_spectrum(
+    site: Site,
+    *,
+    tilt: float = 0.0,
+    azimuth: float = 180.0,
+    cloud_power: float = 0.8,
+    horizon: float = 0.0,
+    snow_cover: bool = False,
+) -> xarray.DataArray:
+    """Spectral irradiance of the sky on a plane in each hour of a normal year.
+
+    Parameters
+    ----------
+    site, tilt, azimuth, cloud_power, horizon, snow_cover : as `sky_exposure`.
+
+    Returns
+    -------
+    DataArray (hour, wavelength), 300 to 400 nm [W/m²/nm]; cloud takes all wavelengths alike.
+
+    Examples
+    --------
+    >>> from durability.exposure import read_site
+    >>> light = sky_spectrum(read_site("phoenix"))
+    >>> light.sizes["hour"], float(light.wavelength[0])
+    (8760, 300.0)
+    """
+    import xarray
+
+    from durability.exposure.clear_sky import clear_sky
+
+    settings = _checked(site, tilt, azimuth, cloud_power, horizon, snow_cover)
+    plane, clear = _plane(site, *settings), clear_sky(site)
+    found, _ = plane.light(clear["spectral"].values, clear["spectral_beam"].values)
+    return xarray.DataArray(
+        found, dims=("hour", "wavelength"), coords={"wavelength": clear["wavelength"].values},
+        attrs={"units": "W/m^2/nm"},
+    )  # fmt: skip
+
+
+def _checked(
+    site: Site, tilt: float, azimuth: float, power: float, horizon: float, snow: bool
+) -> tuple[float, float, float, float, bool]:
     if not 0 <= tilt <= 90:
         raise ValueError(f"tilt is {tilt}; it must lie between 0 (horizontal) and 90 (upright)")
-    if not 0 <= cloud_power <= 2:
-        raise ValueError(f"cloud_power is {cloud_power}; it must lie between 0 and 2")
-    return _sky_exposure(site, float(tilt), float(azimuth) % 360, float(cloud_power)).copy(
-        deep=True
-    )
+    if not 0 <= power <= 2:
+        raise ValueError(f"cloud_power is {power}; it must lie between 0 and 2")
+    if not 0 <= horizon <= 60:
+        raise ValueError(f"horizon is {horizon}; it must lie between 0 (open) and 60 degrees")
+    if snow and "snow_depth" not in site.hourly:
+        raise ValueError(f"the weather of {site.title} gives no depth of snow, so cover by snow "
+                         "cannot be counted")  # fmt: skip
+    return float(tilt), float(azimuth) % 360, float(power), float(horizon), bool(snow)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Plane:
+    """How much of a cloudless sky reaches a plane, hour by hour; factors (hour,)."""
+
+    clouded: NDArray
+    seen: NDArray
+    onto: NDArray
+    sky: float
+    ground: float
+    log_clearness: NDArray
+    poa: NDArray
+
+    def light(self, whole: NDArray, beam: NDArray) -> tuple[NDArray, NDArray]:
+        """Light on the plane, and its derivative in the cloud power over log clearness.
+
+        Parameters
+        ----------
+        whole, beam : cloudless on the horizontal, (hour,) or (hour, wavelength).
+        """
+        import numpy
+
+        def by_hour(x: NDArray) -> NDArray:
+            return x if whole.ndim == 1 else x[:, None]
+
+        flat = whole * by_hour(self.clouded)
+        direct = numpy.minimum(beam * by_hour(self.seen), flat)
+        light = direct * by_hour(self.onto) + (flat - direct) * self.sky + flat * self.ground
+        return light, flat * (self.sky + self.ground)
 
 
 @functools.lru_cache(maxsize=32)
-def _sky_exposure(site: Site, tilt: float, azimuth: float, power: float) -> xarray.Dataset:
+def _plane(
+    site: Site, tilt: float, azimuth: float, power: float, horizon: float, snow: bool
+) -> _Plane:
     import numpy
     import pvlib.irradiance
-    import xarray
 
     from durability.exposure.assumption import translation_assumptions
     from durability.exposure.clear_sky import clear_sky
 
     assumed = translation_assumptions()
-    albedo_uv = assumed["ground_albedo_uv"].value
-    albedo = assumed["ground_albedo"].value
-    clear = clear_sky(site)
-    weather = site.hourly
+    clear, weather = clear_sky(site), site.hourly
     ghi, dni, dhi = (numpy.maximum(weather[n].values, 0.0) for n in ("ghi", "dni", "dhi"))
-    zenith = clear["zenith"].values
-    ratio = ghi / numpy.maximum(clear["ghi"].values, 1e-9)
-    clearness = numpy.clip(ratio, *CLEARNESS)
-    log_clearness = numpy.log(clearness)
+    zenith, facing = clear["zenith"].values, clear["azimuth"].values
+    clearness = numpy.clip(ghi / numpy.maximum(clear["ghi"].values, 1e-9), *CLEARNESS)
     dark = (clear["ghi"].values <= 0) | (ghi <= 0)
-    seen = numpy.clip(dni / numpy.maximum(clear["dni"].values, 1e-9), 0.0, 1.0)
+    hidden = zenith > 90.0 - horizon if horizon else numpy.zeros(zenith.size, dtype=bool)
+    if snow:
+        dark |= numpy.nan_to_num(weather["snow_depth"].values) >= SNOW_DEPTH
     cosine = numpy.cos(numpy.radians(zenith))
-    incidence = pvlib.irradiance.aoi_projection(tilt, azimuth, zenith, clear["azimuth"].values)
+    incidence = pvlib.irradiance.aoi_projection(tilt, azimuth, zenith, facing)
     onto = numpy.maximum(incidence, 0.0) / numpy.maximum(cosine, LOWEST_SUN)
     onto = numpy.where(cosine > 0, onto, 0.0) if tilt else numpy.ones_like(onto)
-    sky = (1 + numpy.cos(numpy.radians(tilt))) / 2
-    ground = (1 - numpy.cos(numpy.radians(tilt))) / 2 * albedo_uv
-
-    def on_plane(band: str) -> tuple[NDArray, NDArray]:
-        """Irradiance on the plane and its derivative in b, over log clearness."""
-        flat = numpy.where(dark, 0.0, clear[band].values * clearness**power)
-        beam = numpy.minimum(clear[f"{band}_beam"].values * seen, flat)
-        return beam * onto + (flat - beam) * sky + flat * ground, flat * (sky + ground)
-
-    e340, _ = on_plane("e340")
-    uv, moves = on_plane("uv_300_400")
-    narrow, _ = on_plane("uv_295_385")
-    slope = log_clearness * numpy.divide(moves, uv, out=numpy.zeros_like(uv), where=uv > 0)
+    open_sky = numpy.cos(numpy.radians(horizon)) ** 2
+    sky = (1 + numpy.cos(numpy.radians(tilt))) / 2 * open_sky
+    ground = (1 - numpy.cos(numpy.radians(tilt))) / 2
     if tilt:
+        beam = numpy.where(hidden, 0.0, dni)
         poa = pvlib.irradiance.get_total_irradiance(
-            tilt, azimuth, zenith, clear["azimuth"].values, dni, ghi, dhi,
+            tilt, azimuth, zenith, facing, beam, ghi, dhi * open_sky,
             dni_extra=pvlib.irradiance.get_extra_radiation(_day_of_year(weather)),
-            albedo=albedo, model="haydavies",
+            albedo=assumed["ground_albedo"].value, model="haydavies",
         )["poa_global"]  # fmt: skip
         poa = numpy.maximum(numpy.nan_to_num(numpy.asarray(poa, dtype=float)), 0.0)
+    elif horizon:
+        poa = numpy.where(hidden, 0.0, numpy.maximum(ghi - dhi, 0.0)) + dhi * open_sky
     else:
-        slope = numpy.where(uv > 0, log_clearness, 0.0)
         poa = ghi
+    if snow:
+        poa = numpy.where(dark, 0.0, poa)
+    return _Plane(
+        clouded=numpy.where(dark, 0.0, clearness**power),
+        seen=numpy.clip(dni / numpy.maximum(clear["dni"].values, 1e-9), 0.0, 1.0),
+        onto=numpy.where(hidden, 0.0, onto),
+        sky=float(sky),
+        ground=float(ground * assumed["ground_albedo_uv"].value),
+        log_clearness=numpy.log(clearness),
+        poa=poa,
+    )
+
+
+@functools.lru_cache(maxsize=32)
+def _sky_exposure(
+    site: Site, tilt: float, azimuth: float, power: float, horizon: float, snow: bool
+) -> xarray.Dataset:
+    import numpy
+    import xarray
+
+    from durability.exposure.clear_sky import clear_sky
+
+    clear, weather = clear_sky(site), site.hourly
+    plane = _plane(site, tilt, azimuth, power, horizon, snow)
+    made, moves = {}, numpy.zeros(0)
+    for band in BAND_NOTES:
+        made[band], moved = plane.light(clear[band].values, clear[f"{band}_beam"].values)
+        moves = moved if band == "uv_300_400" else moves
+    uv = made["uv_300_400"]
+    if tilt or horizon:
+        share = numpy.divide(moves, uv, out=numpy.zeros_like(uv), where=uv > 0)
+        slope = plane.log_clearness * share
+    else:
+        slope = numpy.where(uv > 0, plane.log_clearness, 0.0)
     hours = numpy.arange(weather.sizes["time"])
-    units = {"e340": "W/m^2/nm", "uv_300_400": "W/m^2", "uv_295_385": "W/m^2"}
-    notes = {
-        "e340": "mean over 335-345 nm",
-        "uv_300_400": "integral over 300-400 nm",
-        "uv_295_385": "integral over 300-385 nm; 295-300 nm is negligible",
-    }
-    made = {"e340": e340, "uv_300_400": uv, "uv_295_385": narrow}
     variables = {
-        name: ("hour", data, {"units": units[name], "band": notes[name]})
+        name: ("hour", data, {"units": "W/m^2/nm" if name == "e340" else "W/m^2",
+                              "band": BAND_NOTES[name]})
         for name, data in made.items()
-    }
+    }  # fmt: skip
     variables["log_clearness"] = ("hour", slope, {"units": "1"})
-    variables["poa"] = ("hour", poa, {"units": "W/m^2"})
+    variables["poa"] = ("hour", plane.poa, {"units": "W/m^2"})
     variables["temp_air"] = ("hour", weather["temp_air"].values, {"units": "degC"})
     variables["wind_speed"] = ("hour", weather["wind_speed"].values, {"units": "m/s"})
     first = numpy.datetime64("2001-01-01") + (hours // 24).astype("timedelta64[D]")

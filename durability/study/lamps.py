@@ -53,6 +53,7 @@ def exposure_of(name: str, table: schema.ExposureTable, findings: Findings) -> E
         "irradiance_uncertainty": None if uncertainty is None else measure(uncertainty).canonical,
         "cycle": cycle,
         "record_file": table.record,
+        "spectrum": table.spectrum,
         "calibrations": tuple(
             sorted(
                 (Calibration(time=str(c.at), as_found=c.as_found) for c in table.calibrations),

@@ -93,6 +93,8 @@ class Exposure:
         own, named ``"roof laid 2031-05-14"``.
     slope : of the strips from the horizontal [degrees].
     azimuth : direction they face, clockwise from north [degrees]; None faces the equator.
+    spectrum : of the lamp: a name of models/spectra, or a file of the study folder; None takes the
+        lamp file's.
     """
 
     name: str
@@ -113,6 +115,7 @@ class Exposure:
     laid: str | None = None
     slope: float = 0.0
     azimuth: float | None = None
+    spectrum: str | None = None
 
     @property
     def is_radiant(self) -> bool:
@@ -131,7 +134,8 @@ class Exposure:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Material:
     """One product: polymer names a file of models/materials; covariates in canonical units;
-    price of a square metre where study.toml gives one."""
+    price of a square metre where study.toml gives one. action_spectrum is ``"exponential"``, or a
+    file of the study folder; None counts the dose in the lamp's band."""
 
     name: str
     polymer: str | None = None
@@ -139,6 +143,7 @@ class Material:
     description: str | None = None
     covariates: dict[str, float] = field(default_factory=dict)
     price: Price | None = None
+    action_spectrum: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -155,6 +160,7 @@ class Question:
     control: str | None = None
     margin: float | None = None
     """A ratio of threshold doses worth having; None takes that of models/practice.toml."""
+    wetness: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

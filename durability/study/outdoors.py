@@ -25,7 +25,7 @@ OUTDOOR = "outdoor"
 OF_A_SITE = frozenset(("site", "laid", "slope", "azimuth"))
 _OF_A_LAMP = (
     "protocol", "irradiance", "irradiance_uncertainty", "at", "cycle", "black_panel", "air",
-    "humidity", "record", "calibrations",
+    "humidity", "record", "calibrations", "spectrum",
 )  # fmt: skip
 
 

@@ -223,6 +223,11 @@ class QuestionTable(_Table):
     margin: Annotated[float, Field(gt=1, lt=100)] | None = Field(
         default=None, description="a ratio worth having, above 1, such as 1.2 for 20 % more"
     )
+    wetness: bool = Field(
+        default=False,
+        description="true where spray, rain and dew change the rate of damage by an uncertain "
+        "factor",
+    )
 
 
 class RulesTable(_Table):
@@ -381,6 +386,11 @@ class ExposureTable(_Table):
     azimuth: Annotated[float, Field(ge=0, le=360)] | None = Field(
         default=None, description="degrees clockwise from north, 0 to 360; 180 faces south"
     )
+    spectrum: Text | None = Field(
+        default=None,
+        description="a name of models/spectra, or a table in the study folder of wavelength [nm] "
+        "and irradiance [W/m^2/nm]",
+    )
     axis: Text | None = Field(
         default=None, description='the unit of an exposure that is not a dose, such as "cycles"'
     )
@@ -403,6 +413,10 @@ class MaterialTable(_Table):
     price: Text | None = Field(default=None, description='a price per area, such as "0.85 EUR/m^2"')
     covariates: dict[str, Any] = Field(
         default_factory=dict, description='numbers, or texts with a unit such as "0.3 %"'
+    )
+    action_spectrum: Text | None = Field(
+        default=None,
+        description='"exponential", or a table in the study folder of wavelength [nm] and response',
     )
 
 

@@ -84,11 +84,11 @@ def read_description(
             findings.problem(FILE, "a known table", found=key, column=key, mend=near(key, _TABLES))
     study = checked(schema.StudyTable, raw.get("study"), "study", findings, required=True)
     materials = {
-        name: _material(name, table, findings)
+        name: _material(name, table, folder, findings, inputs)
         for name, table in _named(raw, "materials", findings).items()
     }
     exposures = {
-        name: _exposure(name, table, folder, findings)
+        name: _exposure(name, table, folder, findings, inputs)
         for name, table in _named(raw, "exposures", findings).items()
     }
     strength_unit = _unit_of(raw.get("study"))
@@ -253,7 +253,25 @@ def _question(
     return Question(**table.model_dump())
 
 
-def _material(name: str, raw: Any, findings: Findings) -> Material | None:
+def _in_folder(
+    named: str,
+    folder: Path,
+    column: str,
+    expected: str,
+    findings: Findings,
+    inputs: dict[str, str],
+) -> None:
+    """Hash a file of the study folder; note one that is not there, or lies outside."""
+    file = folder / named
+    if file.resolve().is_relative_to(folder.resolve()) and file.is_file():
+        inputs[named] = hashlib.sha256(file.read_bytes()).hexdigest()
+    else:
+        findings.problem(FILE, expected, found=named, column=column)
+
+
+def _material(
+    name: str, raw: Any, folder: Path, findings: Findings, inputs: dict[str, str]
+) -> Material | None:
     path = f"materials.{name}"
     table = checked(schema.MaterialTable, raw, path, findings)
     if table is None:
@@ -290,6 +308,9 @@ def _material(name: str, raw: Any, findings: Findings) -> Material | None:
             price = read_price(table.price)
         except ValueError:
             findings.problem(FILE, EXPECTED, found=table.price, column=f"{path}.price")
+    if table.action_spectrum not in (None, "exponential"):
+        _in_folder(table.action_spectrum, folder, f"{path}.action_spectrum",
+                   '"exponential", or a table in the study folder', findings, inputs)  # fmt: skip
     if len(findings.problems) > before:
         return None
     return Material(
@@ -299,10 +320,13 @@ def _material(name: str, raw: Any, findings: Findings) -> Material | None:
         description=table.description,
         covariates=covariates,
         price=price,
+        action_spectrum=table.action_spectrum,
     )
 
 
-def _exposure(name: str, raw: Any, folder: Path, findings: Findings) -> Exposure | None:
+def _exposure(
+    name: str, raw: Any, folder: Path, findings: Findings, inputs: dict[str, str]
+) -> Exposure | None:
     from durability.study import outdoors
     from durability.study.lamps import exposure_of
 
@@ -319,6 +343,10 @@ def _exposure(name: str, raw: Any, folder: Path, findings: Findings) -> Exposure
             column=f"exposures.{name}.of",
             mend='Write control = "dark" or control = "heat" beside it, or remove the line.',
         )
+    if table.spectrum is not None and table.spectrum not in catalogue.names("spectra"):
+        _in_folder(table.spectrum, folder, f"exposures.{name}.spectrum",
+                   "a name of models/spectra, or a table in the study folder", findings,
+                   inputs)  # fmt: skip
     if table.lamp != outdoors.OUTDOOR:
         return (
             None

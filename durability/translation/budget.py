@@ -20,7 +20,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from durability.translation.inputs import AIR, WARMING
+from durability.translation.groups import grouped
+from durability.translation.inputs import AIR
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -40,13 +41,19 @@ INPUTS: dict[str, str] = {
     "lamp_temperature": "specimen temperature under the lamp",
     "uv_model": "computed ultraviolet of the site",
     "cloud_power": "ultraviolet under cloud",
+    "spectrum": "light of lamp and sky over wavelength, and its action",
     "air_temperature": "air temperature of the site, made from monthly means",
     "specimen_temperature": "warming of the specimen by the sun at the site",
+    "moisture": "spray under the lamp, rain and dew at the site",
     "year_to_year": "one year against the next",
     "laying_day": "day of laying",
     "lab_to_sky": "what is unexplained between lamp and sky",
 }
-"""Input to its name in words, in the order shown; ``air_temperature`` only where uncertain."""
+"""Input to its name in words, in the order shown."""
+
+WHERE_DRAWN = (AIR, "spectrum", "moisture")
+"""Inputs that stand in the budget only where they are drawn: strips in the open teach the
+unexplained factor as a whole, and hourly weather knows its air."""
 
 PERIODIC = "laying_day_of_year"
 
@@ -185,16 +192,7 @@ def material_budget(
     known = {
         "threshold_dose": median_lot,
         **({} if of == "mean" else {"lots": lots}),
-        "reciprocity_exponent": links["reciprocity_exponent"],
-        "activation_energy": links["activation_energy"],
-        "lamp_dose": np.log(links["lamp_dose"]),
-        "lamp_temperature": links["lamp_temperature"],
-        "uv_model": np.log(links["uv_factor"]),
-        "cloud_power": links["cloud_power"],
-        "specimen_temperature": np.column_stack([links[n] for n in WARMING if n in links]),
-        **({AIR: links[AIR]} if AIR in links else {}),
-        "year_to_year": np.log(links["year_to_year"]),
-        "lab_to_sky": np.log(links["lab_to_sky"]),
+        **grouped(links),
     }
     assured = np.quantile(days[:, : len(months)], 1 - assurance, axis=0, method="lower")
     worst = int(np.argmin(assured))
@@ -202,7 +200,7 @@ def material_budget(
         "worst month" if len(months) > 1 else "date": (worst, "laying_day", float(months[worst])),
         "any day of the year": (len(months), PERIODIC, float("nan")),
     }
-    names = [*(n for n in INPUTS if n != AIR or AIR in known), "remainder"]
+    names = [*(n for n in INPUTS if n not in WHERE_DRAWN or n in known), "remainder"]
     share = np.full((len(cases), len(names)), np.nan)
     variance, left_out = np.full(len(cases), np.nan), np.ones(len(cases))
     for i, (column, day, _) in enumerate(cases.values()):

@@ -13,7 +13,7 @@ Monthly means become days of five states of clearness, with the daily swing of `
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from durability.exposure.clock import GAS_CONSTANT, KELVIN
@@ -26,6 +26,7 @@ from durability.exposure.monthly import (
     WIND_SWING,
     clearness_states,
 )
+from durability.exposure.sky_spectrum import chebyshev
 from durability.exposure.temperature import U0, U1
 
 if TYPE_CHECKING:
@@ -33,6 +34,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from durability.exposure import Site
+    from durability.exposure.action import Action
+    from durability.exposure.lamp_light import LampLight
 
 NODES = 5
 STEP_DAYS = 5
@@ -42,24 +45,6 @@ WIND = 2.0
 LOWEST = 0.02
 WARM = 25 + KELVIN
 """Temperature to which doses refer inside, so that they are of ordinary size [K]."""
-
-
-def chebyshev(x: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Nodes, and the weight (node, draw) of each at every draw (barycentric form)."""
-    import numpy as np
-
-    low, high = float(x.min()), float(x.max())
-    if high - low < 1e-9:
-        weights = np.zeros((1, x.size)) + 1.0
-        return np.array([low]), weights
-    k = np.arange(NODES)
-    nodes = (low + high) / 2 - (high - low) / 2 * np.cos(np.pi * (k + 0.5) / NODES)
-    weights = np.ones((NODES, x.size))
-    for i in range(NODES):
-        for j in range(NODES):
-            if i != j:
-                weights[i] *= (x - nodes[j]) / (nodes[i] - nodes[j])
-    return nodes, weights
 
 
 def reading_of(
@@ -80,8 +65,8 @@ def reading_of(
     """
     import numpy as np
 
-    p_nodes, p_weights = chebyshev(exponent)
-    e_nodes, e_weights = chebyshev(energy)
+    p_nodes, p_weights = chebyshev(exponent, NODES)
+    e_nodes, e_weights = chebyshev(energy, NODES)
     power, middle = float(np.median(cloud)), float(np.median(heat))
     slope, departs = energy / GAS_CONSTANT, heat - middle
     return {
@@ -142,6 +127,54 @@ def ratios(places: Sequence[Site], variable: str) -> dict[str, Any]:
         "latitude": latitude, "cosine": middle, "light": np.array(rows_light),
         "ratio": np.array(rows_ratio),
     }  # fmt: skip
+
+
+def by_action(
+    places: Sequence[Site],
+    ratio: dict[str, Any],
+    action: Action,
+    lamp: LampLight,
+    band: str,
+    links: Mapping[str, Any],
+) -> tuple[Any, dict[str, Any]]:
+    """The ratios of ultraviolet weighted by an action spectrum, and what draws differ in.
+
+    Parameters
+    ----------
+    places, ratio : as `ratios` takes and makes them.
+    action, lamp, band : as `durability.translation.spectral.SpectralLink`.
+    links : draws (draw,) of `durability.translation.spectral.LINKS`.
+
+    Returns
+    -------
+    log_ratio : log of the sky's effective light over the lamp's, all places together, (draw,).
+    ratio : with the redder light of a low sun in it, at the median draw.
+    """
+    import numpy as np
+
+    from durability.exposure.clear_sky import clear_sky
+    from durability.translation.spectral import spectral_ratio
+
+    edges = np.linspace(LOWEST, 1.0, ratio["cosine"].size + 1)
+    sums, where = [], []
+    wavelength = np.zeros(0)
+    for i, place in enumerate(places):
+        clear = clear_sky(place)
+        wavelength = clear["wavelength"].values
+        height = np.digitize(np.cos(np.radians(clear["zenith"].values)), edges) - 1
+        for k in range(edges.size - 1):
+            light = clear["spectral"].values[height == k].sum(axis=0)
+            if light.sum() > 0:
+                sums.append(light)
+                where.append((i, k))
+    log_ratio, shape = spectral_ratio(action, lamp, band, wavelength, np.array(sums), links)
+    at = np.array(where)
+    rows = []
+    for i, row in enumerate(ratio["ratio"]):
+        mine = at[:, 0] == i
+        redder = np.interp(ratio["cosine"], ratio["cosine"][at[mine, 1]], shape[mine])
+        rows.append(row * np.exp(redder))
+    return log_ratio, ratio | {"ratio": np.array(rows)}
 
 
 def _clear(latitude: float, cosine: Any, table: dict[str, Any]) -> tuple[Any, Any]:
@@ -324,4 +357,4 @@ def _cell(
     )
 
 
-__all__ = ["MONTH_DAYS", "STEP_DAYS", "block", "chebyshev", "ratios", "reading_of", "state_table"]
+__all__ = ["MONTH_DAYS", "STEP_DAYS", "block", "by_action", "ratios", "reading_of", "state_table"]

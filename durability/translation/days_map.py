@@ -154,10 +154,20 @@ def _setting(
     import numpy as np
 
     from durability.exposure import translation_assumptions
+    from durability.exposure.action import action_of
+    from durability.exposure.lamp_light import lamp_light
     from durability.translation.discrepancy import learned_links, learned_sky
-    from durability.translation.inputs import AIR, draw_links, draw_shared, for_site, read_inputs
+    from durability.translation.inputs import (
+        AIR,
+        draw_links,
+        draw_shared,
+        for_site,
+        read_inputs,
+        split_unexplained,
+    )
     from durability.translation.lamp import lamp_clocks
     from durability.translation.sky import heating
+    from durability.translation.spectral import spectral_draws
 
     lamps, _ = lamp_clocks(fit)
     chosen = next(iter(lamps)) if material is None else material
@@ -187,17 +197,32 @@ def _setting(
         draws=n, seed=seed,
         learned=learned_links(fit, chosen, lamp, place.name, draws=n, seed=seed),
     )  # fmt: skip
+    ratio = cells.ratios(places, lamp.variable)
+    action = action_of(fit.study, str(chosen))
+    if action is not None:
+        learned = learned_links(fit, chosen, lamp, place.name, draws=n, seed=seed)
+        own = lamp_light(fit.study, fit.study.exposures[lamp.exposure])
+        links |= spectral_draws(
+            fit.study, str(chosen), action, own, inputs, draws=n, seed=seed, learned=learned
+        )
+        if "lab_to_sky" not in learned:
+            links |= split_unexplained(
+                links["lab_to_sky"], inputs, material=str(chosen), modelled=["spectrum"], seed=seed
+            )
     pick = np.linspace(0, n - 1, min(draws, n)).astype(int)
     links = {name: values[pick] for name, values in links.items()}
     p, energy = links["reciprocity_exponent"], links["activation_energy"]
     true = lamp.irradiance * links["lamp_dose"]
     scale = lamp.per_hour * true ** (1 - p) * (links["uv_factor"] * links["year_to_year"]) ** p
+    if action is not None:
+        log_ratio, ratio = cells.by_action(places, ratio, action, own, lamp.band, links)
+        scale = scale * np.exp(p * log_ratio)
     warm = lamp.arrhenius(energy, links["lamp_temperature"])
     scale = scale / (warm * np.exp(energy / (GAS_CONSTANT * cells.WARM)))
     return {
         "material": str(chosen), "direction": direction, "of": of, "fraction": fraction,
         "target": tau[direction][pick] * links["lamp_dose"] * links["lab_to_sky"] / scale,
-        "ratio": cells.ratios(places, lamp.variable),
+        "ratio": ratio,
         "warming": translation_assumptions()["monthly_climate_warming"].value,
         "states": cells.state_table(),
         **cells.reading_of(

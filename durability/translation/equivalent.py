@@ -21,11 +21,6 @@ if TYPE_CHECKING:
     from durability.exposure import Site
     from durability.translation.lamp import ThresholdPosterior
 
-ASSUMPTIONS = (
-    "translation_approximate", "clock_power_arrhenius", "uv_modelled",
-    "specimen_temperature_modelled", "moisture_not_modelled",
-)  # fmt: skip
-
 
 def outdoor_equivalent(
     fit: ThresholdPosterior,
@@ -137,11 +132,10 @@ def _ground(
 
     learned = learned_from(fit, clock.material, place.name) or "lab_to_sky_prior"
     year = "typical_year" if place.typical_year else "single_year"
-    laid = ["on_ground"] if clock.on_ground else []
     return Statement(
         quantity="outdoor_equivalent", unit="d", value=0.0, kind="prediction",
         material=clock.material, exposure=clock.lamp.exposure, site=place.name, month=month,
-        dose=dose, assumptions=(*ASSUMPTIONS, *laid, learned, year),
+        dose=dose, assumptions=("translation_approximate", *clock.assumptions, learned, year),
     )  # fmt: skip
 
 

@@ -59,6 +59,32 @@ EXPLANATIONS: dict[str, str] = {
         "Rain, dew and the lamp's spray are taken to act alike; wash-out of stabiliser and "
         "hydrolysis are part of the lab-to-sky factor only."
     ),
+    "wetness_modelled": (
+        "Light does more or less damage while the fabric is wet: with spray under the lamp, with "
+        "rain and dew at the site, by one uncertain factor. Wash-out of stabiliser and hydrolysis "
+        "are part of the lab-to-sky factor only."
+    ),
+    "dose_in_band": (
+        "Light is counted in the band in which the lamp is controlled. How lamp and sky differ "
+        "beside it, over wavelength, is part of the lab-to-sky factor only."
+    ),
+    "action_spectrum": (
+        "Light of lamp and sky is weighted by the action spectrum of the material, whose slope is "
+        "uncertain; light beyond 400 nm counts as harmless, and the computed sky below 315 nm is "
+        "corrected by an uncertain factor."
+    ),
+    "uv_measured": (
+        "The site's ultraviolet is computed from its sunshine and corrected by a measurement of "
+        "ultraviolet there, with the uncertainty of the sensor."
+    ),
+    "hidden_horizon": (
+        "The sun does not reach the fabric below the height of the horizon that was stated, the "
+        "same all around."
+    ),
+    "covered_by_snow": (
+        "Hours in which snow lies count as dark. Fabric that wind or slope clears of snow gets "
+        "more light than that, and the days stated are then too many."
+    ),
     "laid_at_random_day": (
         "Laid at 6 in the morning, local standard time, on a day of the month that is equally "
         "likely to be any; the days count from that hour."

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 import zlib
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -17,6 +18,12 @@ if TYPE_CHECKING:
 
     from durability.exposure import Assumption, Site
     from durability.translation.lamp import LampClock, ThresholdPosterior
+
+PARTS = {"spectrum": "spectrum_mismatch", "moisture": "moisture_mismatch"}
+"""Parts of ``lab_to_sky`` that can be computed instead, and the inputs that state their spread."""
+
+MODELLED = ("short_wave_factor", "wetness_factor")
+"""Inputs that are drawn where action spectrum or wetness is asked for."""
 
 SHARED = ("uv_factor", "cloud_power", "absorptance", "temperature_rise_factor", "year_to_year")
 """Inputs of the sky and the fabric: one draw serves every material of a translation."""
@@ -59,7 +66,8 @@ def read_inputs() -> dict[str, Assumption]:
     missing = [name for name in names if name not in known]
     if missing:
         raise ValueError(f"models/translation.toml has no entry {', '.join(missing)}")
-    return {name: known[name] for name in names}
+    more = [name for name in (*PARTS.values(), *MODELLED) if name in known]
+    return {name: known[name] for name in (*names, *more)}
 
 
 def for_site(
@@ -148,14 +156,63 @@ def draw_links(
     return links
 
 
+def split_unexplained(
+    total: NDArray[np.float64],
+    inputs: dict[str, Assumption],
+    *,
+    material: str,
+    modelled: Sequence[str],
+    seed: int,
+) -> dict[str, NDArray[np.float64]]:
+    """What is unexplained between lamp and sky, taken apart: spectrum, moisture and the rest.
+
+    The parts are drawn given their product, so that it stays the draw it was where nothing is
+    modelled; a part that is modelled is taken out of it.
+
+    Parameters
+    ----------
+    total : draws (draw,) of ``lab_to_sky`` from its prior.
+    inputs : from `read_inputs`; parts that it does not name are not taken apart.
+    material : whose draws they are.
+    modelled : among ``"spectrum"`` and ``"moisture"``: what the clock computes.
+    seed : of what is drawn.
+
+    Returns
+    -------
+    ``lab_to_sky`` without the modelled parts, and the draws of each part that it still holds.
+    """
+    import numpy as np
+
+    spread = inputs["lab_to_sky"].log_sd or 0.0
+    names = [n for n in PARTS.values() if n in inputs and spread > 0]
+    if not names:
+        return {"lab_to_sky": total}
+    variance = np.array([(inputs[n].log_sd or 0.0) ** 2 for n in names])
+    variance *= min(1.0, spread**2 / variance.sum())
+    share = variance / spread**2
+    # given the sum, the parts are normal about their shares of it
+    given = np.diag(variance) - np.outer(share, variance)
+    size, axes = np.linalg.eigh(given)
+    root = axes * np.sqrt(np.maximum(size, 0.0))
+    noise = stream(seed, f"parts/{material}").standard_normal((total.size, len(names)))
+    parts = np.log(total)[:, None] * share + noise @ root.T
+    found = dict(zip(names, np.exp(parts).T, strict=True))
+    left = total
+    for part in modelled:
+        left = left / found.pop(PARTS[part], 1.0)
+    return {"lab_to_sky": left, **found}
+
+
 __all__ = [
     "AIR",
     "GROUND",
+    "PARTS",
     "SHARED",
     "WARMING",
     "draw_links",
     "draw_shared",
     "for_site",
     "read_inputs",
+    "split_unexplained",
     "stream",
 ]

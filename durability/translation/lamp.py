@@ -76,6 +76,8 @@ class LampClock:
     phases : (share of the dose, specimen temperature [degC]) of the lit phases.
     temperature_sd : standard uncertainty common to the phases' temperatures [K].
     notes : what is doubtful about them.
+    band : control band.
+    wet_share : share of the lit time with spray.
     """
 
     exposure: str
@@ -86,6 +88,8 @@ class LampClock:
     phases: tuple[tuple[float, float], ...]
     temperature_sd: float
     notes: tuple[Caution, ...] = ()
+    band: str = ""
+    wet_share: float = 0.0
 
     def arrhenius(
         self, activation_energy: NDArray[np.float64], departure: NDArray[np.float64]
@@ -143,7 +147,18 @@ def lamp_clock(exposure: Exposure) -> LampClock:
         phases=merged_phases(found.phases or ((1.0, found.temperature),)),
         temperature_sd=found.temperature_sd,
         notes=found.notes,
+        band=found.band,
+        wet_share=_wet_share(exposure),
     )
+
+
+def _wet_share(exposure: Exposure) -> float:
+    """Share of the lit time with spray, by the cycle as set."""
+    from durability.exposure import read_lamp
+
+    cycle = exposure.cycle or (read_lamp(exposure.lamp).cycle if exposure.lamp else ())
+    lit = sum(s.minutes for s in cycle if s.light)
+    return sum(s.minutes for s in cycle if s.light and s.spray) / lit if lit > 0 else 0.0
 
 
 def merged_phases(
@@ -229,6 +244,8 @@ def lamp_clocks(
     if exposure is not None and exposure not in fit.study.exposures:
         known = ", ".join(fit.study.exposures)
         raise TranslationRefused(f'exposure "{exposure}" is not in the study. Known: {known}')
+    from durability.exposure.lamp_light import lamp_light
+
     clocks: dict[str, LampClock] = {}
     left_out: dict[str, str] = {}
     for material in fit.materials:
@@ -236,10 +253,16 @@ def lamp_clocks(
         reasons = []
         for name in tried:
             try:
-                clocks[material] = lamp_clock(fit.study.exposures[name])
-                break
+                found = lamp_clock(fit.study.exposures[name])
+                if fit.study.materials[material].action_spectrum is not None:
+                    lamp_light(fit.study, fit.study.exposures[name]).in_band(found.band)
             except TranslationRefused as refused:
                 reasons.append(str(refused))
+            except ValueError as refused:
+                reasons.append(f"exposure {name}: {refused}")
+            else:
+                clocks[material] = found
+                break
         else:
             left_out[material] = "; ".join(reasons) or f"it was not exposed in {exposure}"
     if not clocks:

@@ -20,7 +20,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from durability.translation.budget import INPUTS, variance_shares
-from durability.translation.inputs import AIR, WARMING, stream
+from durability.translation.groups import grouped, ungrouped
+from durability.translation.inputs import stream
 from durability.translation.laying import laying_days, laying_hours
 from durability.translation.reading import SkyClock, count_draws, sky_clocks
 
@@ -42,8 +43,10 @@ REMEDIES: dict[str, str] = {
     "lamp_temperature": "measure the temperature of a strip in the chamber",
     "uv_model": "measure ultraviolet at the site, or give its measured yearly total",
     "cloud_power": "measure ultraviolet at the site through cloudy weeks",
+    "spectrum": "measure the spectrum of the lamp, and expose strips behind two cut-off filters",
     "air_temperature": "give hourly weather of the site, or measure its air",
     "specimen_temperature": "measure the temperature of the fabric at the site",
+    "moisture": "expose the same lots under the lamp with spray and without",
     "lab_to_sky": "hang strips of the same lots outdoors and break them at known days",
 }
 """Input to what would tell more of it; what no measurement can settle is not here."""
@@ -213,30 +216,20 @@ def _inputs(
     asked: NDArray[np.float64] | None,
     laying_day: NDArray[np.float64],
 ) -> dict[str, NDArray[np.float64]]:
-    """Every input as drawn, by the names of the budget; specimen_temperature has two columns."""
+    """Every input by the names of the budget, factors of the clock as logarithms."""
     import numpy as np
 
-    links = clock.links
     with np.errstate(divide="ignore", invalid="ignore"):
         lots = None if asked is None else asked / middle
     return {
         "threshold_dose": middle,
         **({} if lots is None else {"lots": lots}),
-        "reciprocity_exponent": links["reciprocity_exponent"],
-        "activation_energy": links["activation_energy"],
-        "lamp_dose": links["lamp_dose"],
-        "lamp_temperature": links["lamp_temperature"],
-        "uv_model": links["uv_factor"],
-        "cloud_power": links["cloud_power"],
-        "specimen_temperature": np.column_stack([links[n] for n in WARMING if n in links]),
-        **({AIR: links[AIR]} if AIR in links else {}),
-        "year_to_year": links["year_to_year"],
-        "lab_to_sky": links["lab_to_sky"],
+        **grouped(clock.links),
         "laying_day": laying_day,
     }
 
 
-LOGS = ("threshold_dose", "lots", "lamp_dose", "uv_model", "year_to_year", "lab_to_sky")
+LOGS = ("threshold_dose", "lots")
 
 
 def _scaled(inputs: dict[str, NDArray[np.float64]]) -> dict[str, NDArray[np.float64]]:
@@ -253,15 +246,7 @@ def _log_days(
 
     from durability.translation.laying import LAYING_HOUR
 
-    warm = dict(zip(WARMING, inputs["specimen_temperature"].T, strict=False))
-    read = clock.with_links(
-        reciprocity_exponent=inputs["reciprocity_exponent"],
-        activation_energy=inputs["activation_energy"], lamp_dose=inputs["lamp_dose"],
-        lamp_temperature=inputs["lamp_temperature"], uv_factor=inputs["uv_model"],
-        cloud_power=inputs["cloud_power"], **warm,
-        year_to_year=inputs["year_to_year"], lab_to_sky=inputs["lab_to_sky"],
-        **({AIR: inputs[AIR]} if AIR in inputs else {}),
-    )  # fmt: skip
+    read = clock.with_links(**ungrouped(inputs, clock.links))
     dose = inputs["threshold_dose"] * inputs.get("lots", 1.0)
     first, length = span
     start = (first + np.floor(inputs["laying_day"] * length)) * 24.0 + LAYING_HOUR

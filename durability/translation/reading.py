@@ -14,7 +14,7 @@ import datetime
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from durability.translation.discrepancy import learned_links, learned_sky
 from durability.translation.inputs import (
@@ -24,16 +24,21 @@ from durability.translation.inputs import (
     draw_shared,
     for_site,
     read_inputs,
+    split_unexplained,
+    stream,
 )
 from durability.translation.lamp import LampClock, ThresholdPosterior, lamp_clocks
 from durability.translation.laying import LAYING_HOUR, MONTH_LENGTHS
 
 if TYPE_CHECKING:
     import numpy as np
+    import xarray
     from numpy.typing import NDArray
 
-    from durability.exposure import Site
+    from durability.exposure import Assumption, Site
+    from durability.study.model import Caution
     from durability.translation.sky import SkyYear
+    from durability.translation.spectral import SpectralLink
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,6 +106,9 @@ class SkyClock:
     year : the sky side, its 8760 hours.
     links : draws (draw,) of every uncertain input, from `draw_links`.
     cloud : cloud power of `year`.
+    spectral : lamp and sky by the action spectrum; None counts the dose in the lamp's band.
+    cautions : what is doubtful about spectrum and wetness.
+    uv_measured : whether a measurement at the site corrects its computed ultraviolet.
     """
 
     material: str
@@ -108,6 +116,21 @@ class SkyClock:
     year: SkyYear
     links: Mapping[str, NDArray[np.float64]]
     cloud: float
+    spectral: SpectralLink | None = None
+    cautions: tuple[Caution, ...] = ()
+    uv_measured: bool = False
+
+    @property
+    def assumptions(self) -> tuple[str, ...]:
+        """What the reading of this clock leans on, by the names of `explain`."""
+        return (
+            "clock_power_arrhenius",
+            "uv_measured" if self.uv_measured else "uv_modelled",
+            "specimen_temperature_modelled",
+            "action_spectrum" if self.spectral is not None else "dose_in_band",
+            "wetness_modelled" if self.year.wet is not None else "moisture_not_modelled",
+            *(["on_ground"] if self.on_ground else []),
+        )
 
     def with_links(self, **changed: NDArray[np.float64]) -> SkyClock:
         """The same clock with draws of some inputs replaced."""
@@ -121,7 +144,10 @@ class SkyClock:
     @property
     def lamp_factor(self) -> NDArray[np.float64]:
         """Effective dose under the sky that one nominal unit of lamp dose stands for, (draw,)."""
-        return self.links["lamp_dose"] * self.links["lab_to_sky"]
+        found = self.links["lamp_dose"] * self.links["lab_to_sky"]
+        if "wetness_factor" in self.links:
+            found = found * (1 + self.lamp.wet_share * (self.links["wetness_factor"] - 1))
+        return found
 
     def days(
         self, dose: NDArray[np.float64], starts: NDArray[np.float64], *, light: float = 1.0
@@ -130,11 +156,9 @@ class SkyClock:
         from durability.translation.kernel import days_until
 
         year = self.year
-        p, energy, cloud, heat, scale = self._draws(light)
         return days_until(
             year.hour, year.log_irradiance, year.log_clearness, year.air, year.rise,
-            exponent=p, activation_energy=energy, cloud=cloud, heating=heat, scale=scale,
-            warmer=self.links.get(AIR), targets=dose * self.lamp_factor[:, None], starts=starts,
+            **self._draws(light), targets=dose * self.lamp_factor[:, None], starts=starts,
         )  # fmt: skip
 
     def lamp_dose(
@@ -150,11 +174,9 @@ class SkyClock:
         from durability.translation.kernel import dose_between
 
         year = self.year
-        p, energy, cloud, heat, scale = self._draws(light)
         found = dose_between(
             year.hour, year.log_irradiance, year.log_clearness, year.air, year.rise,
-            exponent=p, activation_energy=energy, cloud=cloud, heating=heat, scale=scale,
-            warmer=self.links.get(AIR), intervals=intervals,
+            **self._draws(light), intervals=intervals,
         )  # fmt: skip
         return found / self.lamp_factor[:, None]
 
@@ -167,7 +189,10 @@ class SkyClock:
             dose += self.lamp_dose([interval.hours()], light=interval.light)[:, 0]
         return dose
 
-    def _draws(self, light: float) -> tuple[NDArray[np.float64], ...]:
+    def _draws(self, light: float) -> dict[str, Any]:
+        """What the kernel needs of each draw."""
+        import numpy as np
+
         from durability.translation.sky import heating
 
         links = self.links
@@ -176,7 +201,100 @@ class SkyClock:
         sky = links["uv_factor"] * links["year_to_year"] * light
         warm = self.lamp.arrhenius(energy, links["lamp_temperature"])
         scale = self.lamp.per_hour * true ** (1 - p) * sky**p / warm
-        return p, energy, links["cloud_power"] - self.cloud, heating(dict(links)), scale
+        rows, columns = [], []
+        if self.spectral is not None:
+            found = self.spectral.patterns(links)
+            scale = scale * np.exp(p * found.level)
+            rows.append(found.rows)
+            columns.append(p[:, None] * found.weights)
+        if self.year.wet is not None and "wetness_factor" in links:
+            rows.append(self.year.wet[None])
+            columns.append(np.log(links["wetness_factor"])[:, None])
+        return {
+            "exponent": p, "activation_energy": energy,
+            "cloud": links["cloud_power"] - self.cloud, "heating": heating(dict(links)),
+            "warmer": links.get(AIR), "scale": scale,
+            "terms": np.concatenate(rows) if rows else None,
+            "weights": np.concatenate(columns, axis=1) if rows else None,
+        }  # fmt: skip
+
+
+def read_clock(
+    fit: ThresholdPosterior,
+    material: str,
+    lamp: LampClock,
+    *,
+    place: Site,
+    sky: xarray.Dataset,
+    plane: dict[str, Any],
+    inputs: dict[str, Assumption],
+    shared: dict[str, NDArray[np.float64]],
+    draws: int,
+    seed: int,
+) -> SkyClock:
+    """One material's clock, with every link drawn.
+
+    Parameters
+    ----------
+    fit, material, lamp : the posterior, and the lamp its threshold doses are read from.
+    place : the site.
+    sky, plane : from `durability.exposure.sky_exposure`, and the settings it was made with.
+    inputs, shared : from `durability.translation.inputs`.
+    draws, seed : number of posterior draws, and seed of what is drawn beside them.
+    """
+    from durability.translation.sky import sky_year, wet_year
+    from durability.translation.spectral import (
+        spectral_cautions,
+        spectral_draws,
+        spectral_link,
+    )
+
+    learned = learned_links(fit, material, lamp, place.name, draws=draws, seed=seed)
+    links = draw_links(
+        fit, material, lamp, lab_to_sky=inputs["lab_to_sky"], shared=shared, draws=draws,
+        seed=seed, learned=learned,
+    )  # fmt: skip
+    wetted = fit.study.question.wetness and "lab_to_sky" not in learned
+    wet, missing = wet_year(place, sky) if wetted else (None, ())
+    year = sky_year(sky, lamp.variable, wet=wet)
+    spectral = spectral_link(fit.study, material, lamp, place, year, plane)
+    modelled = [name for name, is_so in (("spectrum", spectral is not None), ("moisture", wetted))
+                if is_so]  # fmt: skip
+    if "lab_to_sky" not in learned:
+        links |= split_unexplained(
+            links["lab_to_sky"], inputs, material=material, modelled=modelled, seed=seed
+        )
+    if spectral is not None:
+        links |= spectral_draws(
+            fit.study, material, spectral.action, spectral.lamp, inputs, draws=draws, seed=seed,
+            learned=learned,
+        )  # fmt: skip
+    if wetted:
+        links["wetness_factor"] = inputs["wetness_factor"].draws(draws, stream(seed, "wetness"))
+    cautions = [*wetness_cautions(place.title, missing, left=fit.study.question.wetness and not
+                                  wetted)]  # fmt: skip
+    if spectral is not None:
+        cautions += spectral_cautions(material, spectral.patterns(links).short_share)
+    return SkyClock(
+        material=material, lamp=lamp, year=year, links=links, cloud=inputs["cloud_power"].value,
+        spectral=spectral, cautions=tuple(cautions),
+    )  # fmt: skip
+
+
+def wetness_cautions(place: str, missing: Sequence[str], *, left: bool) -> tuple[Caution, ...]:
+    """What the weather does not say of wetness, and where wetness is not counted though asked."""
+    from durability.study.model import Caution
+
+    found = []
+    if missing:
+        other = {"rain": "dew", "dew": "rain"}[missing[0]]
+        text = f"the weather of {place} tells nothing of {missing[0]}; only {other} counts as wet"
+        found.append(Caution(name="wetness_in_part", text=text))
+    if left:
+        text = ("wetness is asked for and not counted: strips in the open have taught the "
+                "unexplained factor with their own rain and dew in it")  # fmt: skip
+        found.append(Caution(name="wetness_learned", text=text))
+    return tuple(found)
 
 
 def sky_clocks(
@@ -188,6 +306,8 @@ def sky_clocks(
     tilt: float = 0.0,
     azimuth: float = 180.0,
     on_ground: bool | None = None,
+    horizon: float = 0.0,
+    snow_cover: bool = False,
     seed: int | None = None,
 ) -> tuple[dict[str, SkyClock], dict[str, str], Site]:
     """For each material the clock on which a site is read, drawn jointly with its posterior.
@@ -198,9 +318,10 @@ def sky_clocks(
     site : name of a file of models/sites, path of a weather file, or a `Site`.
     draws : number of posterior draws.
     exposure : the exposure whose threshold doses are read; None as `translate`.
-    tilt, azimuth : plane of the fabric [degrees].
     on_ground : whether the fabric lies on the ground, where it runs hotter than on a rack; None
         takes the study's.
+    tilt, azimuth, horizon, snow_cover : plane of the fabric and what covers it, as
+        `durability.exposure.sky_exposure`.
     seed : of what is drawn beside the posterior; None takes the fit's. The same seed gives the
         draws that `translate` uses.
 
@@ -211,28 +332,26 @@ def sky_clocks(
     site : as read.
     """
     from durability.exposure import read_site, sky_exposure
-    from durability.translation.sky import sky_year
 
     lamps, left_out = lamp_clocks(fit, exposure)
     place = read_site(site) if isinstance(site, str | Path) else site
     seed = fit.seed if seed is None else seed
     on_ground = fit.study.question.on_ground if on_ground is None else on_ground
     inputs = for_site(read_inputs(), place, on_ground=on_ground)
-    cloud = inputs["cloud_power"].value
-    sky = sky_exposure(place, tilt=tilt, azimuth=azimuth, cloud_power=cloud)
+    plane = sky_plane(inputs, tilt=tilt, azimuth=azimuth, horizon=horizon, snow_cover=snow_cover)
+    sky = sky_exposure(place, **plane)
     shared = draw_shared(inputs, draws=draws, seed=seed) | learned_sky(fit, place.name)
-    clocks = {}
-    for material, lamp in lamps.items():
-        links = draw_links(
-            fit, material, lamp, lab_to_sky=inputs["lab_to_sky"], shared=shared, draws=draws,
-            seed=seed,
-            learned=learned_links(fit, material, lamp, place.name, draws=draws, seed=seed),
-        )  # fmt: skip
-        clocks[str(material)] = SkyClock(
-            material=str(material), lamp=lamp, year=sky_year(sky, lamp.variable), links=links,
-            cloud=cloud,
-        )  # fmt: skip
+    asked: dict[str, Any] = {
+        "place": place, "sky": sky, "plane": plane, "inputs": inputs, "shared": shared,
+        "draws": draws, "seed": seed,
+    }  # fmt: skip
+    clocks = {str(m): read_clock(fit, str(m), lamp, **asked) for m, lamp in lamps.items()}
     return clocks, left_out, place
+
+
+def sky_plane(inputs: dict[str, Assumption], **settings: Any) -> dict[str, Any]:
+    """Settings of `durability.exposure.sky_exposure`: the plane, and the median cloud power."""
+    return {"cloud_power": inputs["cloud_power"].value, **settings}
 
 
 def count_draws(fit: ThresholdPosterior, material: str, exposure: str) -> int:

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     import xarray
     from numpy.typing import NDArray
 
+    from durability.exposure import Site
     from durability.study.model import Caution
 
 REFERENCE_ABSORPTANCE = 0.9
@@ -30,6 +31,7 @@ class SkyYear:
     log_clearness : log of the sky's clearness.
     air : air temperature [K].
     rise : warming of a surface of absorptance 0.9 and rise factor 1 [K].
+    wet : 1 in hours in which the fabric is wet, else 0; None where wetness is not counted.
     """
 
     hour: NDArray[np.int64]
@@ -37,10 +39,19 @@ class SkyYear:
     log_clearness: NDArray[np.float64]
     air: NDArray[np.float64]
     rise: NDArray[np.float64]
+    wet: NDArray[np.float64] | None = None
 
 
-def sky_year(sky: xarray.Dataset, variable: str) -> SkyYear:
+def sky_year(
+    sky: xarray.Dataset, variable: str, *, wet: NDArray[np.float64] | None = None
+) -> SkyYear:
     """The lit hours of `durability.exposure.sky_exposure`'s dataset in one band.
+
+    Parameters
+    ----------
+    sky : of 8760 hours.
+    variable : the band.
+    wet : (8760,) 1 in wet hours, or None.
 
     Raises
     ------
@@ -71,7 +82,25 @@ def sky_year(sky: xarray.Dataset, variable: str) -> SkyYear:
         log_clearness=sky["log_clearness"].values.astype(float)[hour],
         air=air[hour] + KELVIN,
         rise=(np.asarray(warmed, dtype=float) - air)[hour],
+        wet=None if wet is None else wet[hour],
     )
+
+
+def wet_year(place: Site, sky: xarray.Dataset) -> tuple[NDArray[np.float64], tuple[str, ...]]:
+    """Hours in which the fabric is wet at a site, (8760,), and what the weather does not say.
+
+    See `durability.exposure.wetness.wet_hours`; the fabric is of the median warming.
+    """
+    from durability.exposure import specimen_temperature, translation_assumptions
+    from durability.exposure.wetness import wet_hours
+
+    book = translation_assumptions()
+    surface = specimen_temperature(
+        sky["temp_air"].values.astype(float), sky["poa"].values.astype(float),
+        sky["wind_speed"].values.astype(float), absorptance=book["absorptance"].value,
+        rise_factor=book["temperature_rise_factor"].value,
+    )  # fmt: skip
+    return wet_hours(place.hourly, surface, cooling=book["dew_cooling"].value)
 
 
 def heating(links: dict[str, NDArray[np.float64]]) -> NDArray[np.float64]:
@@ -167,5 +196,6 @@ __all__ = [
     "ground_caution",
     "heating",
     "sky_year",
+    "wet_year",
     "yearly_draws",
 ]

@@ -20,18 +20,24 @@ from typing import TYPE_CHECKING, get_args
 
 from durability.statement import Subject
 from durability.study.model import Caution
-from durability.translation.discrepancy import learned_from, learned_links, learned_sky
-from durability.translation.inputs import draw_links, draw_shared, for_site, read_inputs
+from durability.translation.discrepancy import learned_from, learned_sky
+from durability.translation.inputs import (
+    MODELLED,
+    PARTS,
+    draw_shared,
+    for_site,
+    read_inputs,
+)
 from durability.translation.lamp import LampClock, ThresholdPosterior, lamp_clocks
 from durability.translation.laying import laying_days, laying_hours
-from durability.translation.reading import OpenInterval, SkyClock
+from durability.translation.reading import OpenInterval, SkyClock, read_clock, sky_plane
 
 if TYPE_CHECKING:
     import numpy as np
     import xarray
     from numpy.typing import NDArray
 
-    from durability.exposure import Site
+    from durability.exposure import Assumption, Site
     from durability.translation.result import Translation
 
 SUBJECTS: tuple[Subject, ...] = get_args(Subject)
@@ -49,6 +55,8 @@ def translate(
     tilt: float = 0.0,
     azimuth: float = 180.0,
     on_ground: bool | None = None,
+    horizon: float = 0.0,
+    snow_cover: bool = False,
     horizon_years: float = 20.0,
     spent: Sequence[OpenInterval] = (),
     light: float = 1.0,
@@ -72,6 +80,8 @@ def translate(
     tilt, azimuth : plane of the fabric [degrees]; tilt 0 lies flat, azimuth 180 faces south.
     on_ground : whether the fabric lies on the ground, where it runs hotter than on a rack; None
         takes the study's.
+    horizon : height above which the sky is open all around [degrees].
+    snow_cover : True where snow that lies is taken to cover the fabric.
     horizon_years : a threshold not reached by then counts as not reached (inf).
     spent : time in the open before laying (storage, partial cover), each with its share of the
         light; the dose it took is no longer there to be spent.
@@ -96,7 +106,7 @@ def translate(
     from durability.exposure import read_site, sky_exposure
     from durability.translation.budget import material_budget
     from durability.translation.result import Translation
-    from durability.translation.sky import annual_dose, damage_temperature, ground_caution, sky_year
+    from durability.translation.sky import annual_dose, damage_temperature, ground_caution
 
     question = fit.study.question
     fractions = _fractions(fit, fractions)
@@ -111,26 +121,26 @@ def translate(
     clocks, left_out = lamp_clocks(fit, exposure)
     place = read_site(site) if isinstance(site, str | Path) else site
     inputs = for_site(read_inputs(), place, on_ground=on_ground)
+    plane = sky_plane(inputs, tilt=tilt, azimuth=azimuth, horizon=horizon, snow_cover=snow_cover)
     cloud = inputs["cloud_power"].value
-    sky = sky_exposure(place, tilt=tilt, azimuth=azimuth, cloud_power=cloud)
+    sky = sky_exposure(place, **plane)
 
     draws = _count_draws(fit, clocks, fractions[0])
     starts, laying_drawn = laying_hours(spans, draws=draws, seed=seed)
     shared = draw_shared(inputs, draws=draws, seed=seed) | learned_sky(fit, place.name)
     days = _empty_days(fit, tuple(clocks), subjects, fractions, months, draws)
-    temperatures, budgets, hotter = [], [], []
+    temperatures, budgets, hotter, read = [], [], [], []
     for done, (material, clock) in enumerate(clocks.items()):
         if progress is not None:
             progress(f"{material}: days at {place.title}", done / len(clocks))
-        year = sky_year(sky, clock.variable)
-        links = draw_links(
-            fit, material, clock, lab_to_sky=inputs["lab_to_sky"], shared=shared, draws=draws,
-            seed=seed,
-            learned=learned_links(fit, material, clock, place.name, draws=draws, seed=seed),
+        reading = read_clock(
+            fit, material, clock, place=place, sky=sky, plane=plane, inputs=inputs, shared=shared,
+            draws=draws, seed=seed,
         )  # fmt: skip
+        year, links = reading.year, dict(reading.links)
+        read.append(reading)
         tau = _thresholds(fit, material, clock.exposure, subjects, fractions, share, draws)
         columns = np.column_stack(list(tau.values()))
-        reading = SkyClock(material=material, lamp=clock, year=year, links=links, cloud=cloud)
         if spent:
             columns = np.maximum(columns - reading.spent(spent)[:, None], 0.0)
         found = reading.days(columns, starts, light=light)
@@ -175,13 +185,14 @@ def translate(
         horizon_years=float(horizon_years),
         share=float(share),
         level=fit.level,
-        inputs=tuple(inputs.values()),
-        cautions=(*_cautions(place, clocks, left_out, tilt, azimuth), *hotter[:1]),
+        inputs=_used(inputs, read),
+        cautions=(*_cautions(place, read, left_out, tilt, azimuth), *hotter[:1]),
         assumptions=(
-            *_assumptions(place, laying, [learned_from(fit, m, place.name) for m in clocks]),
+            *_assumptions(place, laying, [learned_from(fit, m, place.name) for m in clocks], read),
             *(["part_spent_before"] if spent else []),
             *(["part_light"] if light < 1 else []),
-            *(["on_ground"] if on_ground else []),
+            *(["hidden_horizon"] if horizon > 0 else []),
+            *(["covered_by_snow"] if snow_cover else []),
         ),
         seed=seed,
     )
@@ -300,7 +311,7 @@ def _thresholds(
 
 def _cautions(
     site: Site,
-    clocks: dict[str, LampClock],
+    read: list[SkyClock],
     left_out: dict[str, str],
     tilt: float,
     azimuth: float,
@@ -311,8 +322,8 @@ def _cautions(
         for material, reason in left_out.items()
     ]
     cautions += site.cautions
-    for clock in clocks.values():
-        cautions += clock.notes
+    for clock in read:
+        cautions += (*clock.lamp.notes, *clock.cautions)
     equator = 180.0 if site.latitude >= 0 else 0.0
     if tilt > 0 and abs((azimuth - equator + 180) % 360 - 180) > 90:
         cautions.append(
@@ -325,15 +336,25 @@ def _cautions(
     return tuple({(c.name, c.text): c for c in cautions}.values())
 
 
-def _assumptions(site: Site, laying: str, learned: list[str | None]) -> tuple[str, ...]:
+def _used(inputs: dict[str, Assumption], read: list[SkyClock]) -> tuple[Assumption, ...]:
+    """The inputs that were drawn, and the slopes of the action spectra."""
+    optional = {*PARTS.values(), *MODELLED}
+    drawn = {name for clock in read for name in clock.links}
+    slopes = {c.spectral.action.title: c.spectral.action.slope for c in read if c.spectral}
+    return (
+        *(a for name, a in inputs.items() if name not in optional or name in drawn),
+        *slopes.values(),
+    )
+
+
+def _assumptions(
+    site: Site, laying: str, learned: list[str | None], read: list[SkyClock]
+) -> tuple[str, ...]:
     return (
         "translation_approximate",
         *dict.fromkeys(name or "lab_to_sky_prior" for name in learned),
         "typical_year" if site.typical_year else "single_year",
-        "clock_power_arrhenius",
-        "uv_modelled",
-        "specimen_temperature_modelled",
-        "moisture_not_modelled",
+        *dict.fromkeys(name for clock in read for name in clock.assumptions),
         "laid_at_random_day" if laying == "every month" else "laid_on_date",
     )
 

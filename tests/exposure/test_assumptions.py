@@ -79,10 +79,10 @@ def test_a_lamp_is_named_like_its_file() -> None:
             assert catalogue.read(kind, name)["name"] == name
 
 
-def test_every_polymer_has_activation_energy_and_reciprocity_exponent() -> None:
+def test_every_polymer_has_activation_energy_reciprocity_exponent_and_action_slope() -> None:
     for name in catalogue.names("materials"):
         found = material_assumptions(name)
-        assert set(found) == {"activation_energy", "reciprocity_exponent"}
+        assert set(found) == {"activation_energy", "reciprocity_exponent", "action_slope"}
         assert found["activation_energy"].unit == "kJ/mol"
     assert material_assumptions(None) == material_assumptions("unknown")
 
