@@ -85,6 +85,12 @@ def cover(
         float, typer.Option("--light", help="Share of the light that reaches it: 1 in the open.")
     ] = 1.0,
     on_ground: OnGround = None,
+    figure: Annotated[
+        Path | None, typer.Option("--figure", help="Draw months by sites here: .svg or .png.")
+    ] = None,
+    table: Annotated[
+        Path | None, typer.Option("--table", help="Write months by sites here, .csv.")
+    ] = None,
     law: LawName = None,
     errors: Errors = "lognormal",
     level: Level = None,
@@ -107,6 +113,7 @@ def cover(
             for s in asked
         ]  # fmt: skip
         _give({"sites": [c.to_dict() for c in done]}, out, json)
+        _months_by_sites(done, figure, table)
         if not json:
             if len(done) > 1:
                 print_side_by_side(done)
@@ -114,6 +121,24 @@ def cover(
                 print_allowed(c)
                 if not quiet:
                     print_cautions(c.cautions)
+
+
+def _months_by_sites(done: list[Cover], figure: Path | None, table: Path | None) -> None:
+    """The figure and the CSV that were asked for."""
+    if figure is None and table is None:
+        return
+    from durability.report.law_figure import save_picture
+    from durability.report.places_figure import days_by_place, places_data
+    from durability.statement import Statements
+
+    said = Statements(s for c in done for s in c.statements)
+    if figure is not None:
+        save_picture(days_by_place(said, titles={c.site: c.title for c in done}), figure)
+    if table is not None:
+        try:
+            table.write_text(places_data(said).to_csv(), encoding="utf-8")
+        except OSError as error:
+            raise ValueError(f"{table.name} cannot be written ({error.strerror})") from error
 
 
 def print_side_by_side(done: list[Cover]) -> None:

@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING
 
 from durability.report import figure_data
 from durability.report.figure_data import Data
-from durability.report.pictures import Picture, pictures
+from durability.report.pictures import Picture, pictures, places_asked
+from durability.report.places_figure import places_data
 from durability.report.sentences import join
 
 if TYPE_CHECKING:
@@ -156,6 +157,9 @@ def _of_report(results: Results, p: Picture) -> Plate:
         question = "By when must it be covered, by month of laying?"
         days = said.where(lambda s: s.quantity in ("days_to_cover", "outdoor_days"))
         data = figure_data.statement_data(days)
+    elif kind == "places":
+        question = "Where and when must it be covered by when?"
+        data = places_data(places_asked(results))
     elif kind == "chamber":
         recorded = [x for x in study.exposures.values() if x.record is not None]
         exposure_ = recorded[int(numbers[0])]

@@ -119,6 +119,8 @@ def pictures(results: Results) -> list[Picture]:
         found.append(_thresholds(results.statements.where(quantity="threshold_dose")))
         if results.translations:
             found.append(_days(results))
+        if len(results.translations) > 1:
+            found.append(_places(results))
     found += [*_beside(results), *_last_dose(results)]
     recorded = [x for x in results.study.exposures.values() if x.record is not None]
     found += [_chamber(x, f"chamber-{i}") for i, x in enumerate(recorded)]
@@ -257,6 +259,29 @@ def _last_dose(results: Results) -> list[Picture]:
             alternative=f"{what}, a row a lot and direction; the numbers stand in a table.",
         )
     ]
+
+
+def _places(results: Results) -> Picture:
+    from durability.report.places_figure import days_by_place
+
+    assurance = f"{100 * results.study.question.assurance:g} %"
+    what = f"Whole days to cover by month of laying and site at {assurance} assurance"
+    return Picture(
+        name="places",
+        section="evidence",
+        figure=days_by_place(
+            places_asked(results), titles={t.site: t.title for t in results.translations}
+        ),
+        caption=f"{what}, worse direction; the worst month of each site is framed, a star marks"
+        " days whose threshold dose lies beyond the largest dose tested.",
+        alternative=f"{what}, a panel a material; the numbers stand in the table of days.",
+    )
+
+
+def places_asked(results: Results) -> Statements:
+    """Days to cover of the subject and fraction that the study asks about."""
+    q, of = threshold_asked(results), results.study.question.of
+    return results.statements.where(quantity="days_to_cover", of=of, fraction=q)
 
 
 def _budget(t: Translation, name: str) -> Picture:
