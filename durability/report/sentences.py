@@ -294,7 +294,18 @@ def _outdoor_days(w: Wording, s: Statement) -> Parts:
     return (
         f"{_laid(w, s)} falls to {w.fraction(s)}{_where(s, exposure=False)} {side}",
         Quote(amount(s), s),
+        *_reached(s),
     )
+
+
+def _reached(s: Statement) -> Parts:
+    """How probable it is that the threshold is reached at all, where that is not certain."""
+    from durability.decisions.decision import percent
+
+    if s.probability is None:
+        return ()
+    chance = percent(s.probability)
+    return (f"; probability that it falls so far within the years counted {chance}",)
 
 
 def _days_to_cover(w: Wording, s: Statement) -> Parts:

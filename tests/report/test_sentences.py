@@ -96,6 +96,13 @@ CASES = [
         " cross direction after 240 d (95 % prediction interval 110 to 770).",
     ),
     (
+        text("outdoor_days", site="s", month=1, high=None, sides=1, probability=0.82,
+             flags=("beyond_horizon",)),
+        "Laid at Somewhere in January, a new lot of A falls to half the unexposed strength in the"
+        " cross direction after 240 d, at least 100 (95 % one-sided prediction lower bound);"
+        " probability that it falls so far within the years counted 82 %.",
+    ),
+    (
         text("days_to_cover", **DAYS),
         "Laid at Somewhere in June, a new lot of A must be covered within 84 days: so long at least"
         " half the unexposed strength is left in the cross direction (95 % one-sided prediction"

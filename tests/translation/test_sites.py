@@ -170,3 +170,25 @@ def test_the_study_may_say_that_it_lies_on_the_ground(fit):
 def test_a_tilted_plane_needs_no_caution_about_the_ground(fit):
     made = translate(fit, site="miami", of="mean", tilt=45.0)
     assert "warmed_as_on_a_rack" not in {c.name for c in made.cautions}
+
+
+def test_in_the_polar_night_nothing_is_lost_until_the_sun_returns(fit):
+    """71.3 degrees north: the sun stays down from about 19 November to 23 January (arithmetic:
+    its declination is then below -18.7 degrees), so 53 of the days from 1 December are dark."""
+    made = translate(fit, site="barrow", of="mean", laying="2027-12-01")
+    assert float(made.days.min()) > 53.0
+    fit.tau = np.full_like(fit.tau, 1e-3)
+    found = translate(fit, site="barrow", of="mean", laying="2027-12-01").days
+    assert 45.0 < float(found.min()) <= float(found.max()) < 75.0
+
+
+def test_a_threshold_that_is_hardly_reached_is_a_probability_and_a_bound(fit):
+    fit.tau = 630 * np.exp(3.5 + np.random.default_rng(2).normal(size=fit.tau.size))
+    made = translate(fit, site="barrow", of="mean", horizon_years=10)
+    (out,) = cover_statements(made, fit).where(quantity="outdoor_days", month=6)
+    days = made.draws("A", "machine", "mean", 0.5).sel(month=6).values
+    assert out.probability == pytest.approx(np.isfinite(days).mean())
+    assert out.probability < 1
+    assert out.high is None
+    assert out.low is not None
+    assert out.low <= 3650.0
