@@ -8,11 +8,12 @@ specimen that was read repeatedly. Gradients are exact; derivatives of the integ
 expectations of derivatives of the integrand.
 
 Coordinates. The sampler moves in z. ``y = centre + (chol, then diagonal) @ z`` are coordinates in
-which the posterior is close to a standard normal; main effects, group effects and mean unexposed
-strengths are standardised there by their conditional mean and spread *given the current spread of
-their group*, taken from a quadratic approximation of the likelihood made once. That removes the
-funnel between lot effects and lot spread whether a lot has many strips or none. Its constants
-(approximate means and variances) only set coordinates; the density itself is exact.
+which the posterior is close to a standard normal. Spreads of families of effects come first, as
+scores; everything linear (effects, main effects, strengths, shapes, most columns) is standardised
+there by its conditional mean and covariance *given the current spreads*, from a quadratic
+approximation of likelihood and priors made once. That removes the funnel between effects and their
+spread whether a lot has many strips or none, whatever is nested in or crosses what. Its constants
+only set coordinates; the density itself is exact.
 
 The main effect of a product is the log threshold dose at an *anchor* fraction, near what its own
 strips have left, where the data say most; its prior is on the threshold at the fraction asked. A
@@ -24,7 +25,8 @@ effects may be partially pooled about a line in covariates, whose intercept and 
 Columns have a normal prior; one that is cut off at limits is sampled as the normal score of its
 prior, and a spline gives its value. An exposure whose clock bends in the columns (a sky) brings
 quadratic terms of its own. In y they are taken up by a column that this exposure alone has (how
-warm its specimens are), else by the main effects, so that the likelihood is straight there.
+warm its specimens are), else by the main effects and the level that these are pooled about, so that
+the likelihood is straight there.
 
 A product of one lot has no lot effect in y: main effect and lot effect only meet as their sum, so
 the effect is integrated out here and drawn afterwards from its exact conditional distribution.
@@ -64,23 +66,26 @@ MIN, MAX, LT, LE, WHERE = 17, 18, 19, 20, 21
 (
     N_Y, N_DENSE, N_BETA, N_PRODUCT, N_SHAPE, N_READING, N_FAMILY, N_MAIN, N_START, N_EFFECT,
     N_SERIES, N_CELL, N_CODE, N_INVERSE, N_NODE, N_KNOT, N_INSPECTED, N_DECLARED,
-    N_GROUP, N_SCALE, N_SHEAR, N_GAIN, NORMAL, POWERED, TAILED, FIXED, RAW, POOL, N_WORK,
+    N_GROUP, N_SCALE, N_SHEAR, N_GAIN, N_INNER, N_OUTER, N_TERM, NORMAL, POWERED, TAILED, FIXED,
+    RAW, POOL, N_WORK,
     # places in theta, y and the gradient (contrasts lie at 0)
     T_SHAPE, T_SPREAD, T_READING, T_ERROR, T_SCALE, T_MAIN, T_START, T_EFFECT,
     # places of whole numbers
-    I_MAIN, I_MAIN_EFFECT, I_SINGLE, I_READING, I_SERIES, I_START_SERIES, I_START_RANGE, I_SUB,
-    I_CELL, I_CELL_EFFECT, I_CENSORED, I_EFFECT, I_CODE, I_INVERSE, I_INSPECTED, I_DECLARED,
-    I_OWN, I_BOUND, I_BOW_RANGE, I_BOW, I_SHEAR, I_GAIN, I_TAIL, I_ROW_RANGE,
+    I_MAIN, I_SINGLE, I_READING, I_SERIES, I_SUB, I_INNER, I_OUTER, I_FIRST, I_TERM, I_ENTRY,
+    I_CELL, I_CELL_EFFECT, I_CENSORED, I_EFFECT, I_CODE, I_INVERSE, I_INSPECTED, I_DECLARED, I_OWN,
+    I_BOUND, I_BOW_RANGE, I_BOW, I_SHEAR, I_GAIN, I_TAIL, I_ROW_RANGE,
     # places of numbers
-    F_SCALAR, F_CENTRE, F_CHOL, F_DIAGONAL, F_MAIN, F_START, F_EFFECT, F_SERIES, F_BEND, F_PLAIN,
+    F_SCALAR, F_CENTRE, F_CHOL, F_DIAGONAL, F_MAIN, F_START, F_BEND, F_PLAIN,
+    F_ORIGIN, F_OUTER, F_FOLLOW, F_LEAN, F_CURVATURE, F_TERM, F_ENTRY,
     F_GROUP_SCALE, F_LOG_DOSE, F_COUNT, F_FREEDOM, F_MEAN, F_SQUARES, F_EXTRA, F_DESIGN, F_LIMIT,
     F_NODE, F_ANCHOR, F_CONSTANTS, F_INVERSE_CONSTANTS, F_INSPECTED, F_DECLARED, F_LINE, F_BOUND,
     F_BOW, F_SHEAR, F_GAIN, F_BEND_AT, F_ROW, F_ABSCISSA,
     # places in the working memory
-    W_Y, W_THETA, W_BY, W_SCALE, W_LEVEL, W_LOG_CURVE, W_PULL, W_SLOPE, W_OWN, W_BY_OWN, W_BETA,
-    W_ROOT, W_ROOT_SLOPE, W_NODE, W_SUB, W_VALUE, W_TANGENT, W_LOG_U,
-) = range(112)  # fmt: skip
-N_HEADER = 112
+    W_Y, W_THETA, W_BY, W_SCALE, W_ROOTS, W_WHITE, W_ENDS, W_LEVEL, W_LOG_CURVE, W_PULL, W_SLOPE,
+    W_OWN, W_BY_OWN, W_BETA, W_ROOT, W_ROOT_SLOPE, W_NODE, W_SUB, W_VALUE, W_TANGENT, W_LOG_U,
+    W_BY_ROOTS,
+) = range(126)  # fmt: skip
+N_HEADER = 128
 N_SERIES_ENTRY = 10  # whole numbers of a series
 LOG_FLOOR, START_KNOWN, LOG_LEAST = 0, 1, 2  # in F_SCALAR
 N_SCALAR = 3
@@ -447,6 +452,188 @@ _export("durability_values", _values)
 _run_values = types.ExternalFunction("durability_values", _PIECE)
 
 
+# --- what is linear, given the spreads -----------------------------------------------------------
+#
+# log density ~ lean . v - v C v / 2 + a term of each spread w,   v = x - origin, of everything
+# linear. A term is that of an effect, or of a main effect about its line, (a . v - c)^2 / (2 w^2),
+# or what integrating the unexposed strength of a series out takes away from C. Columns that bend
+# (outer) are known before; what follows them moves the lean and each c. C lies in the envelope of a
+# triangular matrix, row by row from its first entry (`durability.inference.quadratic`).
+
+
+@numba.njit(cache=True, error_model="numpy")
+def _term(kind, w2, m):
+    """Weight of a term's square and its change with log w."""
+    if kind == 0:
+        return 1.0 / w2, -2.0 / w2
+    t = 1.0 / (1.0 + m * w2)
+    return -w2 * t, -2.0 * w2 * t * t
+
+
+@numba.njit(cache=True, error_model="numpy")
+def _moved(c, first, end, entry, value, outer, outer_at, y):
+    """A term's c where the outer columns are."""
+    for a in range(first, end):
+        k = entry[a]
+        c -= value[a] * (y[outer[k]] - outer_at[k])
+    return c
+
+
+@numba.cfunc(_PIECE, cache=True, error_model="numpy")
+def _given(d, w):
+    """The triangular root L of the curvature at these spreads, and L^-1 lean.
+
+    Returns the log marginal density of the spreads in this approximation (their prior apart).
+    """
+    x = floats(d)
+    scale, root, white = at(w, d[W_SCALE]), at(w, d[W_ROOTS]), at(w, d[W_WHITE])
+    span, term, entry = at(d, d[I_FIRST]), at(d, d[I_TERM]), at(d, d[I_ENTRY])
+    number, value = at(x, d[F_TERM]), at(x, d[F_ENTRY])
+    curvature, n = at(x, d[F_CURVATURE]), d[N_INNER]
+    y, outer, outer_at = at(w, d[W_Y]), at(d, d[I_OUTER]), at(x, d[F_OUTER])
+    logp = 0.0
+    for i in range(n):
+        white[i] = x[d[F_LEAN] + i]
+        first, base = span[2 * i], span[2 * i + 1]
+        for j in range(first, i + 1):
+            root[base + j] = curvature[base + j]
+    for k in range(d[N_OUTER]):
+        follow, move = at(x, d[F_FOLLOW] + k * n), y[outer[k]] - outer_at[k]
+        for i in range(n):
+            white[i] -= follow[i] * move
+    for t in range(d[N_TERM]):
+        kind, m = term[5 * t], number[2 * t]
+        w2 = scale[2 * term[5 * t + 1]]
+        weight, _ = _term(kind, w2, m)
+        c = _moved(number[2 * t + 1], term[5 * t + 3], term[5 * t + 4], entry, value, outer,
+                   outer_at, y)  # fmt: skip
+        logp -= 0.5 * weight * c * c
+        logp += 0.5 * math.log(weight) if kind == 0 else -0.5 * math.log1p(m * w2)
+        for a in range(term[5 * t + 2], term[5 * t + 3]):
+            i, v = entry[a], weight * value[a]
+            white[i] += v * c
+            base = span[2 * i + 1]
+            for b in range(term[5 * t + 2], a + 1):
+                root[base + entry[b]] += v * value[b]
+    for i in range(n):
+        first, base = span[2 * i], span[2 * i + 1]
+        for j in range(first, i + 1):
+            begin, other = max(first, span[2 * j]), span[2 * j + 1]
+            t = root[base + j]
+            for k in range(begin, j):
+                t -= root[base + k] * root[other + k]
+            if j < i:
+                root[base + j] = t / root[other + j]
+            else:
+                root[base + i] = math.sqrt(t)
+        t = white[i]
+        for k in range(first, i):
+            t -= root[base + k] * white[k]
+        white[i] = t / root[base + i]
+        logp += 0.5 * white[i] * white[i] - math.log(root[base + i])
+    return logp
+
+
+_export("durability_given", _given)
+_run_given = types.ExternalFunction("durability_given", _PIECE)
+
+
+@numba.cfunc(_PIECE, cache=True, error_model="numpy")
+def _ends(d, w):
+    """L^-T of what lies in the second part of W_WHITE, into W_ENDS; that part is spent."""
+    root, ends, n = at(w, d[W_ROOTS]), at(w, d[W_ENDS]), d[N_INNER]
+    rest, span = at(at(w, d[W_WHITE]), n), at(d, d[I_FIRST])
+    for back in range(n):
+        i = n - 1 - back
+        first, base = span[2 * i], span[2 * i + 1]
+        v = rest[i] / root[base + i]
+        ends[i] = v
+        for k in range(first, i):
+            rest[k] -= root[base + k] * v
+    return 0.0
+
+
+_export("durability_ends", _ends)
+_run_ends = types.ExternalFunction("durability_ends", _PIECE)
+
+
+@numba.cfunc(_PIECE, cache=True, error_model="numpy")
+def _given_back(d, w):
+    """The gradient by theta becomes that by y, and the spreads get their share: by the product
+    rule through the root, in the order that undoes `_given`."""
+    x = floats(d)
+    y, by, scale = at(w, d[W_Y]), at(w, d[W_BY]), at(w, d[W_SCALE])
+    root, by_root, n = at(w, d[W_ROOTS]), at(w, d[W_BY_ROOTS]), d[N_INNER]
+    white, ends = at(w, d[W_WHITE]), at(w, d[W_ENDS])
+    rest = at(white, n)
+    by_white = at(white, 2 * n)
+    outer, outer_at = at(d, d[I_OUTER]), at(x, d[F_OUTER])
+    by_outer = at(white, 3 * n)
+    for k in range(d[N_OUTER]):
+        by_outer[k] = 0.0
+    inner, span = at(d, d[I_INNER]), at(d, d[I_FIRST])
+    term, entry = at(d, d[I_TERM]), at(d, d[I_ENTRY])
+    number, value = at(x, d[F_TERM]), at(x, d[F_ENTRY])
+    for i in range(n):
+        first, base = span[2 * i], span[2 * i + 1]
+        t = by[inner[i]]
+        for k in range(first, i):
+            t -= root[base + k] * by_white[k]
+        by_white[i] = t / root[base + i]
+        rest[i] = by_white[i]
+        for j in range(first, i + 1):
+            by_root[base + j] = -ends[i] * by_white[j]
+        by_root[base + i] -= 1.0 / root[base + i]
+    _run_ends(d, w)  # now the gradient by lean
+    for i in range(n):
+        first, base = span[2 * i], span[2 * i + 1]
+        for j in range(first, i + 1):
+            by_root[base + j] -= ends[i] * (white[j] - y[inner[j]])
+    for i in range(n):
+        by[inner[i]] = by_white[i]
+    for back in range(n):
+        i = n - 1 - back
+        first, base = span[2 * i], span[2 * i + 1]
+        t = 0.5 * by_root[base + i] / root[base + i]
+        by_root[base + i] = t
+        for k in range(first, i):
+            by_root[base + k] -= 2.0 * t * root[base + k]
+        for back_j in range(i - first):
+            j = i - 1 - back_j
+            begin, other = max(first, span[2 * j]), span[2 * j + 1]
+            t = by_root[base + j] / root[other + j]
+            by_root[base + j] = t
+            by_root[other + j] -= t * root[base + j]
+            for k in range(begin, j):
+                by_root[base + k] -= t * root[other + k]
+                by_root[other + k] -= t * root[base + k]
+    for t in range(d[N_TERM]):
+        family = term[5 * t + 1]
+        weight, change = _term(term[5 * t], scale[2 * family], number[2 * t])
+        c = _moved(number[2 * t + 1], term[5 * t + 3], term[5 * t + 4], entry, value, outer,
+                   outer_at, y)  # fmt: skip
+        total = by_c = 0.0
+        for a in range(term[5 * t + 2], term[5 * t + 3]):
+            i = entry[a]
+            base, inside = span[2 * i + 1], c * ends[i]
+            by_c += weight * value[a] * ends[i]
+            for b in range(term[5 * t + 2], a + 1):
+                inside += value[b] * by_root[base + entry[b]]
+            total += value[a] * inside
+        by[d[T_SCALE] + family] += total * change * scale[2 * family + 1]
+        for a in range(term[5 * t + 3], term[5 * t + 4]):
+            by_outer[entry[a]] -= by_c * value[a]
+    for k in range(d[N_OUTER]):
+        follow = at(x, d[F_FOLLOW] + k * n)
+        for i in range(n):
+            by_outer[k] -= follow[i] * ends[i]
+    return 0.0
+
+
+_export("durability_given_back", _given_back)
+_run_given_back = types.ExternalFunction("durability_given_back", _PIECE)
+
+
 # --- coordinates ---------------------------------------------------------------------------------
 
 
@@ -456,13 +643,12 @@ def _coordinates(d, w):
     result is the log Jacobian."""
     x = floats(d)
     y, theta, scale = at(w, d[W_Y]), at(w, d[W_THETA]), at(w, d[W_SCALE])
-    n_knot, n_family, raw, pool = d[N_KNOT], d[N_FAMILY], d[RAW], d[POOL]
-    n_beta, n_scale = d[N_BETA], d[N_SCALE]
+    n_knot, raw, n_beta, n_scale = d[N_KNOT], d[RAW], d[N_BETA], d[N_SCALE]
     for i in range(d[N_Y]):
         theta[i] = y[i]
     log_jacobian = 0.0
     _run_values(d, w)
-    beta, bend_at = at(w, d[W_BETA]), at(x, d[F_BEND_AT])
+    beta, bend_at, shear = at(w, d[W_BETA]), at(x, d[F_BEND_AT]), at(d, d[I_SHEAR])
     gain, shift, bow = at(beta, 2 * n_beta), at(beta, 3 * n_beta), at(beta, 4 * n_beta)
     if not raw:
         for j in range(n_beta):
@@ -474,8 +660,8 @@ def _coordinates(d, w):
             else:
                 gain[j] += x[d[F_GAIN] + b] * (beta[k] - bend_at[k])
         for b in range(d[N_SHEAR]):
-            j, i1, i2 = d[d[I_SHEAR] + 3 * b], d[d[I_SHEAR] + 3 * b + 1], d[d[I_SHEAR] + 3 * b + 2]
-            if j < n_beta:
+            j, i1, i2 = shear[4 * b], shear[4 * b + 1], shear[4 * b + 2]
+            if shear[4 * b + 3] == 0:
                 step = beta[i2] - bend_at[i2] if i2 >= 0 else 1.0
                 shift[j] += x[d[F_SHEAR] + b] * (beta[i1] - bend_at[i1]) * step
         for j in range(n_beta):
@@ -497,40 +683,23 @@ def _coordinates(d, w):
         scale[2 * i] = width * width
     if raw:
         return 0.0
-    # main effects given their lots, then unexposed strengths given their series
-    n_main, n_start = d[N_MAIN], d[N_START]
-    for i in range(n_main + n_start):
-        main = i < n_main
-        c = i if main else i - n_main
-        place = d[F_MAIN] + 2 * c if main else d[F_START] + 2 * c
-        ranges = d[I_MAIN_EFFECT] + 2 * c if main else d[I_START_RANGE] + 2 * c
-        spread2 = scale[0] if main else scale[2 * n_family]
-        precision, prior_mean = 1.0 / x[place + 1] ** 2, x[place]
-        if main and pool >= 0:
-            precision = 1.0 / scale[2 * pool]
-            for j in range(n_beta):
-                prior_mean += x[d[F_LINE] + c * n_beta + j] * theta[j]
-        pull = prior_mean * precision
-        for j in range(d[ranges], d[ranges + 1]):
-            k = d[F_EFFECT] + 2 * j if main else d[F_SERIES] + 2 * d[d[I_START_SERIES] + j]
-            t = 1.0 / (x[k + 1] + spread2)
-            precision += t
-            pull += x[k] * t
-        sd = 1.0 / math.sqrt(precision)
-        place = d[T_MAIN] + i  # the starts follow the mains
-        theta[place] = pull / precision + sd * y[place]
-        log_jacobian += math.log(sd)
-    for k in range(d[N_EFFECT]):
-        family, parent = d[d[I_EFFECT] + 2 * k], d[d[I_EFFECT] + 2 * k + 1]
-        hat, v, w2 = x[d[F_EFFECT] + 2 * k], x[d[F_EFFECT] + 2 * k + 1], scale[2 * family]
-        var = v * w2 / (v + w2)
-        sd = math.sqrt(var)
-        a = theta[d[T_MAIN] + parent] if parent >= 0 else 0.0
-        theta[d[T_EFFECT] + k] = var / v * (hat - a) + sd * y[d[T_EFFECT] + k]
-        log_jacobian += math.log(sd)
+    _run_given(d, w)
+    root, ends = at(w, d[W_ROOTS]), at(w, d[W_ENDS])
+    white, n_inner = at(w, d[W_WHITE]), d[N_INNER]
+    inner, span = at(d, d[I_INNER]), at(d, d[I_FIRST])
+    lean = at(white, n_inner)
+    for i in range(n_inner):
+        white[i] += y[inner[i]]
+        lean[i] = white[i]
+        log_jacobian -= math.log(root[span[2 * i + 1] + i])
+    _run_ends(d, w)
+    for i in range(n_inner):
+        theta[inner[i]] = x[d[F_ORIGIN] + i] + ends[i]
+        if inner[i] < n_beta:
+            beta[inner[i]] = theta[inner[i]]
     for b in range(d[N_SHEAR]):  # main effects move with their lots, hence last
-        j, i1, i2 = d[d[I_SHEAR] + 3 * b], d[d[I_SHEAR] + 3 * b + 1], d[d[I_SHEAR] + 3 * b + 2]
-        if j >= n_beta:
+        j, i1, i2 = shear[4 * b], shear[4 * b + 1], shear[4 * b + 2]
+        if shear[4 * b + 3] == 1:
             step = beta[i2] - bend_at[i2] if i2 >= 0 else 1.0
             theta[j] += x[d[F_SHEAR] + b] * (beta[i1] - bend_at[i1]) * step
     return log_jacobian
@@ -544,69 +713,20 @@ _run_coordinates = types.ExternalFunction("durability_coordinates", _PIECE)
 def _back(d, w):
     """The gradient by theta becomes that by y, Jacobian included: `_coordinates` reversed."""
     x = floats(d)
-    y, theta, by, scale = at(w, d[W_Y]), at(w, d[W_THETA]), at(w, d[W_BY]), at(w, d[W_SCALE])
-    n_knot, n_family, n_beta, pool = d[N_KNOT], d[N_FAMILY], d[N_BETA], d[POOL]
-    beta, bend_at = at(w, d[W_BETA]), at(x, d[F_BEND_AT])
+    y, theta, by = at(w, d[W_Y]), at(w, d[W_THETA]), at(w, d[W_BY])
+    n_knot, n_beta = d[N_KNOT], d[N_BETA]
+    beta, bend_at, shear = at(w, d[W_BETA]), at(x, d[F_BEND_AT]), at(d, d[I_SHEAR])
     slopes, gain = at(beta, n_beta), at(beta, 2 * n_beta)
     for b in range(d[N_SHEAR]):
-        j, i1, i2 = d[d[I_SHEAR] + 3 * b], d[d[I_SHEAR] + 3 * b + 1], d[d[I_SHEAR] + 3 * b + 2]
-        if j >= n_beta:
+        j, i1, i2 = shear[4 * b], shear[4 * b + 1], shear[4 * b + 2]
+        if shear[4 * b + 3] == 1:
             by_step = by[j] * x[d[F_SHEAR] + b]
             step = beta[i2] - bend_at[i2] if i2 >= 0 else 1.0
             theta[j] -= x[d[F_SHEAR] + b] * (beta[i1] - bend_at[i1]) * step  # as lots know it
             by[i1] += by_step * step * slopes[i1]
             if i2 >= 0:
                 by[i2] += by_step * (beta[i1] - bend_at[i1]) * slopes[i2]
-    for k in range(d[N_EFFECT]):
-        family, parent = d[d[I_EFFECT] + 2 * k], d[d[I_EFFECT] + 2 * k + 1]
-        hat, v, w2 = x[d[F_EFFECT] + 2 * k], x[d[F_EFFECT] + 2 * k + 1], scale[2 * family]
-        var = v * w2 / (v + w2)
-        sd = math.sqrt(var)
-        place = d[T_EFFECT] + k
-        by_e, gap = by[place], hat
-        if parent >= 0:
-            gap -= theta[d[T_MAIN] + parent]
-            by[d[T_MAIN] + parent] -= by_e * var / v
-        by_log = by_e * (2.0 * var * var / (w2 * v) * gap + sd * var / w2 * y[place]) + var / w2
-        by[d[T_SCALE] + family] += by_log * scale[2 * family + 1]
-        by[place] = by_e * sd
-    n_main, n_start = d[N_MAIN], d[N_START]
-    for i in range(n_main + n_start):
-        main = i < n_main
-        c = i if main else i - n_main
-        place = d[F_MAIN] + 2 * c if main else d[F_START] + 2 * c
-        ranges = d[I_MAIN_EFFECT] + 2 * c if main else d[I_START_RANGE] + 2 * c
-        s = 0 if main else n_family
-        spread2 = scale[2 * s]
-        prior, prior_mean = 1.0 / x[place + 1] ** 2, x[place]
-        pooled = main and pool >= 0
-        if pooled:
-            prior = 1.0 / scale[2 * pool]
-            for j in range(n_beta):
-                prior_mean += x[d[F_LINE] + c * n_beta + j] * theta[j]
-        precision, pull = prior, prior_mean * prior
-        d_precision = d_pull = 0.0
-        for j in range(d[ranges], d[ranges + 1]):
-            k = d[F_EFFECT] + 2 * j if main else d[F_SERIES] + 2 * d[d[I_START_SERIES] + j]
-            t = 1.0 / (x[k + 1] + spread2)
-            precision += t
-            pull += x[k] * t
-            d_precision -= 2.0 * spread2 * t * t
-            d_pull -= 2.0 * spread2 * t * t * x[k]
-        sd = 1.0 / math.sqrt(precision)
-        centre = pull / precision
-        d_log_sd = -0.5 * d_precision / precision
-        place = d[T_MAIN] + i
-        by_a = by[place]
-        by_log = by_a * ((d_pull - centre * d_precision) / precision + sd * d_log_sd * y[place])
-        by[d[T_SCALE] + s] += (by_log + d_log_sd) * scale[2 * s + 1]
-        if pooled:
-            share = prior / precision
-            for j in range(n_beta):
-                by[j] += by_a * share * x[d[F_LINE] + c * n_beta + j]
-            by_log = by_a * (2.0 * share * (centre - prior_mean) + sd * share * y[place]) + share
-            by[d[T_SCALE] + pool] += by_log * scale[2 * pool + 1]
-        by[place] = by_a * sd
+    _run_given_back(d, w)
     for i in range(d[N_SCALE]):
         place = d[T_SCALE] + i
         _, slope, second = bent(y[place], at(x, d[F_BEND] + 5 * n_knot * i), n_knot)
@@ -621,14 +741,17 @@ def _back(d, w):
             by_gain = (-by[j] * (theta[j] - bend_at[j]) - 1.0) / gain[j]
             by[k] += by_gain * x[d[F_GAIN] + b] * slopes[k]
     for b in range(d[N_SHEAR]):
-        j, i1, i2 = d[d[I_SHEAR] + 3 * b], d[d[I_SHEAR] + 3 * b + 1], d[d[I_SHEAR] + 3 * b + 2]
-        if j < n_beta:
+        j, i1, i2 = shear[4 * b], shear[4 * b + 1], shear[4 * b + 2]
+        if shear[4 * b + 3] == 0:
             by_step = -by[j] / gain[j] * x[d[F_SHEAR] + b]
             by[i1] += by_step * (beta[i2] - bend_at[i2] if i2 >= 0 else 1.0) * slopes[i1]
             if i2 >= 0:
                 by[i2] += by_step * (beta[i1] - bend_at[i1]) * slopes[i2]
     for j in range(n_beta):
         by[j] /= gain[j]
+    by_outer = at(w, d[W_WHITE] + 3 * d[N_INNER])  # what follows them follows their y
+    for k in range(d[N_OUTER]):
+        by[d[d[I_OUTER] + k]] += by_outer[k]
     return 0.0
 
 
@@ -1073,6 +1196,9 @@ call_density = ctypes.CFUNCTYPE(ctypes.c_int64, ctypes.c_uint64, *[_address] * 4
 _call_coordinates = ctypes.CFUNCTYPE(ctypes.c_double, _address, _address)(
     _coordinates.address  # pyright: ignore
 )
+_call_given = ctypes.CFUNCTYPE(ctypes.c_double, _address, _address)(
+    _given.address  # pyright: ignore
+)
 
 
 def log_density(z: np.ndarray, grad: np.ndarray, buf: np.ndarray) -> float:
@@ -1090,6 +1216,15 @@ def from_y(y: np.ndarray, buf: np.ndarray, theta: np.ndarray) -> float:
     log_jacobian = _call_coordinates(buf.ctypes.data, work.ctypes.data)
     theta[:] = work[buf[W_THETA] : buf[W_THETA] + y.size]
     return float(log_jacobian)
+
+
+def log_marginal(spread: np.ndarray, buf: np.ndarray) -> float:
+    """Log density of the spreads (log scale) by the quadratic approximation, their prior apart."""
+    work = np.empty(int(buf[W_LEVEL]))
+    outer = buf[buf[I_OUTER] :][: buf[N_OUTER]]
+    work[buf[W_Y] + outer] = buf.view(np.float64)[buf[F_OUTER] :][: outer.size]
+    work[buf[W_SCALE] :][: 2 * spread.size : 2] = spread**2
+    return float(_call_given(buf.ctypes.data, work.ctypes.data))
 
 
 def to_theta(z: np.ndarray, buf: np.ndarray, theta: np.ndarray) -> None:

@@ -16,9 +16,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from durability.inference import kernel
-from durability.inference.coordinates import find, pack
+from durability.inference.coordinates import pack
 from durability.inference.model import Model
 from durability.inference.sampling import Progress, Sample, Sampler
+from durability.inference.search import find
 from durability.inference.weights import pareto_weights
 
 ROUND, ROUNDS = 1000, 8

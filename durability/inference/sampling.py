@@ -15,8 +15,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from durability.inference import kernel
-from durability.inference.coordinates import Coordinates, find, layout, pack
+from durability.inference.coordinates import Coordinates, layout, pack
 from durability.inference.model import Model
+from durability.inference.search import find
 
 if TYPE_CHECKING:
     import xarray

@@ -3,8 +3,9 @@
 What strips tell well is the effective dose of each exposure beside another's, which is a sum of
 products of columns: a thin curved sheet. In y it is flat. The main effect of a product takes up the
 whole log dose of one exposure, so that it and its lots stand for what strips tell there and not for
-the reference conditions. Of any other exposure, a column that acts on it alone (how warm its
-specimens are) stands for its log dose beside that one:
+the reference conditions; where products are pooled, so does the level that they share. Of any other
+exposure, a column that acts on it alone (how warm its specimens are) stands for its log dose beside
+that one:
 
     gain t + bow t^2 = y - at - shift,   t = column - at, shift = products of the others / slope,
                                          gain = its coefficient / slope, bow = its square's / slope
@@ -34,7 +35,8 @@ class Straight:
 
     Parameters
     ----------
-    shear : (n, 3) place in theta of a column or main effect, column, column (-1 for none).
+    shear : (n, 4) place in theta of a column or main effect, column, column (-1 for none); 1 for
+        what is moved last: main effects, and the level that they are pooled about.
     shear_number : (n,) coefficients of the products.
     gain : (n, 2) column, other column (or itself).
     gain_number : (n,) change of the gain by the other (bow).
@@ -55,14 +57,14 @@ def straightened(model: Model, at: np.ndarray, first_main: int) -> Straight:
     at : (n_column,) values about which the terms are taken.
     first_main : place of the first main effect in theta.
     """
-    shear: list[tuple[int, int, int]] = []
+    shear: list[tuple[int, int, int, int]] = []
     number: list[float] = []
     gain: list[tuple[int, int]] = []
     rate: list[float] = []
     if model.bow.size or any(c.bounded for c in model.columns):
         _take_up(model, at, first_main, shear, number, gain, rate)
     return Straight(
-        shear=np.array(shear, dtype=np.int64).reshape(-1, 3),
+        shear=np.array(shear, dtype=np.int64).reshape(-1, 4),
         shear_number=np.array(number, dtype=float),
         gain=np.array(gain, dtype=np.int64).reshape(-1, 2),
         gain_number=np.array(rate, dtype=float),
@@ -124,10 +126,18 @@ def _take_up(
                     gain.append((pivot, j if i == pivot else i))
                     rate.append(value / slope[x][pivot])
             elif not {i, j} & taken:
-                shear.append((pivot, i, j))
+                shear.append((pivot, i, j, 0))
                 number.append((value - beside.get((i, j), 0.0)) / slope[x][pivot])
-    for c, (_, family) in enumerate(model.mains):
-        its = [base[family]] if base[family] in held[c] else held[c]
+    moved = [
+        (first_main + c, [base[family]] if base[family] in held[c] else held[c])
+        for c, (_, family) in enumerate(model.mains)
+    ]
+    moved += [
+        (j, [base[column.subject]])
+        for j, column in enumerate(model.columns)
+        if column.name == "pooled" and column.subject in base
+    ]
+    for place, its in moved:
         mean: Pairs = {}
         for x in its:
             for j in np.flatnonzero(slope[x]).tolist():
@@ -136,7 +146,7 @@ def _take_up(
                 if pair[1] >= 0:
                     mean[pair] = mean.get(pair, 0.0) + value / len(its)
         for (i, j), value in mean.items():
-            shear.append((first_main + c, i, j))
+            shear.append((place, i, j, 1))
             number.append(value)
 
 

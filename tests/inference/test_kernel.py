@@ -23,11 +23,11 @@ from durability.inference.build import build_model
 from durability.inference.coordinates import (
     Coordinates,
     Layout,
-    find,
     layout,
     pack,
 )
 from durability.inference.model import ERRORS, Errors, Model, Structure, priors
+from durability.inference.search import find
 from durability.laws import Law, read_law
 from durability.study.model import Exposure, Segment, Study
 
