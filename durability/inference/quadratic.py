@@ -152,7 +152,7 @@ def quadratic(model: Model, taken: Straight, theta: np.ndarray) -> Quadratic:
     found = [(place[i], v) for *_, i, v in terms]
     first = np.arange(order.size)
     for pattern in (fixed, sub_rows, rows):
-        row = np.repeat(np.arange(pattern.shape[0]), np.diff(pattern.indptr))
+        row = np.repeat(np.arange(len(pattern.indptr) - 1), np.diff(pattern.indptr))
         _reach(first, row, place[pattern.indices])
     if terms:
         row = np.repeat(np.arange(len(terms)), [i.size for i, _ in found])
@@ -474,7 +474,7 @@ class _Point:
         found: list[Term] = []
         for k, (family, _) in enumerate(model.effect_index.tolist()):
             i = lay.effect.start + k
-            found.append((EFFECT, family, 0.0, -self.theta[i], np.array([i]), np.ones(1)))
+            found.append((EFFECT, family, 0.0, -float(self.theta[i]), np.array([i]), np.ones(1)))
         if lay.pool_scale is not None:
             main, column = np.nonzero(model.line)
             line = _rows([main], [column], [model.line[main, column]], (lay.n_main, lay.size))
@@ -484,7 +484,8 @@ class _Point:
             for c in range(lay.n_main):
                 its = slice(rows.indptr[c], rows.indptr[c + 1])
                 place = lay.pool_scale - lay.scale.start
-                found.append((EFFECT, place, 0.0, -float(gap[c]), rows.indices[its], rows.data[its]))
+                away = float(gap[c])
+                found.append((EFFECT, place, 0.0, -away, rows.indices[its], rows.data[its]))
         return found
 
 
