@@ -5,7 +5,8 @@ of the covariate where it is above 0 everywhere, else on the covariate itself. T
 the packages tested, with the error of their threshold doses; it is no promise that the covariate
 alone did it, since packages may differ in more than one thing. Where the fit itself has the
 covariate in its model, its coefficient is told instead: that of packages of the kind, which scatter
-about the line.
+about the line. A package of which only a bound is known then no longer checks the line, but its
+strips have had their say in the coefficient.
 """
 
 from __future__ import annotations
@@ -36,8 +37,8 @@ class LoadingEffect:
     factor, low, high : multiplies the threshold dose; median and interval.
     level : probability carried by the interval.
     raises : probability that the factor is above 1.
-    departs : largest factor by which a package lies off the line (median over draws); None with two
-        values, through which any line passes.
+    departs : largest factor by which a package lies off the line (median over draws); None with
+        two values, through which any line passes, packages with a bound alone not counted.
     farthest : that package, or None.
     modelled : True where the effect is the fit's own coefficient, about which packages scatter.
     """
@@ -70,6 +71,8 @@ class LoadingEffect:
                 else f" over the {len(self.values)} packages tested"
             )
         )
+        if self.departs is None and len(set(self.values.values())) > 2:
+            return text + "; too few packages have more than a bound, so nothing checks the line."
         if self.departs is None:
             return text + "; two values only, so nothing checks the line."
         return text + f"; {self.farthest} lies off that line by a factor of {self.departs:.3g}."
@@ -113,11 +116,13 @@ def loading_effects(
         if len(set(given.values())) < 2:
             continue
         sides = [one_package(fit, m, directions[m], exposure, "mean", fraction) for m in given]
-        if any(side.bound is not None for side in sides):
+        modelled = _of_model(fit, name, given)
+        told = [i for i, side in enumerate(sides) if side.bound is None]
+        if modelled is None and len(told) < len(sides):
             continue
         log_tau = np.log(np.stack([side.tau for side in sides], axis=1))
-        if np.isfinite(log_tau).all():
-            found.append(_effect(name, given, log_tau, level, _of_model(fit, name, given)))
+        if np.isfinite(log_tau[:, told]).all():
+            found.append(_effect(name, given, log_tau, told, level, modelled))
     return tuple(found)
 
 
@@ -135,6 +140,7 @@ def _of_model(
     if f"covariate[{name}, bend 1]" in posterior:
         return None  # a curve: its straight part alone is not the effect
     x = np.array(list(given.values()))
+    name = name.replace("/", "_")  # as columns are labelled
     for label, change in (
         (f"covariate[log {name}]", np.log(2.0) if (x > 0).all() else None),
         (f"covariate[{name}]", np.ptp(x) / np.abs(x).mean() if not (x > 0).all() else None),
@@ -152,6 +158,7 @@ def _effect(
     name: str,
     given: dict[str, float],
     log_tau: NDArray[np.float64],
+    told: list[int],
     level: float,
     modelled: NDArray[np.float64] | None,
 ) -> LoadingEffect:
@@ -160,15 +167,18 @@ def _effect(
     x = np.array(list(given.values()))
     doubling = bool((x > 0).all())
     x = np.log2(x) if doubling else (x - x.min()) / np.ptp(x)
-    centred = x - x.mean()
-    slope = log_tau @ centred / (centred @ centred)
-    off = log_tau - log_tau.mean(axis=1, keepdims=True) - slope[:, None] * centred
-    several = np.unique(x).size > 2
-    middle = np.median(off, axis=0)
-    far = int(np.abs(middle).argmax())
-    slope = slope if modelled is None else modelled
+    several = np.unique(x[told]).size > 2
+    names = [list(given)[i] for i in told]
+    middle, slope = np.zeros(0), modelled
+    if several or modelled is None:
+        centred, log_tau = x[told] - x[told].mean(), log_tau[:, told]
+        line = log_tau @ centred / (centred @ centred)
+        slope = line if modelled is None else modelled
+        off = log_tau - log_tau.mean(axis=1, keepdims=True) - line[:, None] * centred
+        middle = np.median(off, axis=0)
+    far = int(np.abs(middle).argmax()) if middle.size else 0
     tail = (1 - level) / 2
-    low, factor, high = np.exp(np.quantile(slope, [tail, 0.5, 1 - tail]))
+    low, factor, high = np.exp(np.quantile(np.asarray(slope), [tail, 0.5, 1 - tail]))
     return LoadingEffect(
         covariate=name,
         values=dict(given),
@@ -177,9 +187,9 @@ def _effect(
         low=float(low),
         high=float(high),
         level=level,
-        raises=float((slope > 0).mean()),
+        raises=float((np.asarray(slope) > 0).mean()),
         departs=float(np.exp(np.abs(middle[far]))) if several else None,
-        farthest=list(given)[far] if several else None,
+        farthest=names[far] if several else None,
         modelled=modelled is not None,
     )
 

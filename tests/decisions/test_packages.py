@@ -5,16 +5,19 @@ from __future__ import annotations
 import json
 import re
 from dataclasses import replace
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 import xarray
 
+import durability
 from durability.decisions import EXPLANATIONS, compare_packages
 from durability.decisions.pooling import pooled_factors, pooled_shift
 from durability.study.prices import read_price
 
+EXAMPLES = Path(__file__).parents[2] / "examples"
 RNG = np.random.default_rng(5)
 K = RNG.lognormal(6, 0.05, 4001)
 
@@ -128,6 +131,21 @@ def test_the_power_of_a_loading_is_told_where_the_fit_has_one(given_fit):
     (effect,) = compare_packages(fit).loading
     assert effect.modelled
     assert effect.factor == pytest.approx(2**0.5, rel=0.005)
+
+
+def test_declared_loadings_are_told_as_a_power_near_the_truth_though_a_package_is_only_bounded():
+    """examples/make_data.py: dose of half loss goes with the loading to the power 0.6."""
+    fit = durability.fit(EXAMPLES / "stabiliser-packages", seed=0)
+    assert fit.diagnostics.ok
+    assert not fit.diagnostics.retried
+    (effect,) = compare_packages(fit).loading
+    assert effect.modelled
+    assert effect.doubling
+    assert effect.low < 2**0.6 < effect.high
+    assert effect.factor == pytest.approx(2**0.6, rel=0.15)
+    assert effect.raises > 0.95
+    assert effect.farthest in ("P1", "P2", "P3")  # of P4 a bound is known
+    assert effect.departs < 1.15
 
 
 def test_the_straight_part_of_a_bent_loading_is_not_told_as_its_effect(given_fit):
