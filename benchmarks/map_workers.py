@@ -1,7 +1,7 @@
 """How does a map grow? Cells a second over one and two workers, and memory as the map grows.
 
     uv run --extra spread python benchmarks/map_workers.py
-    uv run --extra spread python benchmarks/map_workers.py cluster
+    uv run --extra spread --with distributed python benchmarks/map_workers.py cluster
 
 An invented climate of hours or months, made chunk by chunk, 400 draws x 12 days of laying. Each
 run is a process of its own, so that its largest memory is its own. Two workers are judged by the

@@ -133,7 +133,8 @@ def _computed(found: Any, cluster: str | None) -> Any:
         from distributed import Client  # pyright: ignore[reportMissingImports]
     except ImportError:
         raise ValueError(
-            "a cluster needs the package distributed, which is not installed"
+            "a cluster needs the package distributed, which is not installed: "
+            "pip install distributed"
         ) from None
     with Client(cluster):
         return found.compute()

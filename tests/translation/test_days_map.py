@@ -120,6 +120,16 @@ def test_chunks_give_the_same_map_and_netcdf_keeps_it(fit, tmp_path):
     xarray.testing.assert_allclose(once, again)
 
 
+def test_a_cluster_without_its_package_says_what_to_install(fit, monkeypatch):
+    """With it, the same call gave the same map on a local cluster (benchmarks/map_workers.py)."""
+    import sys
+
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    grid = invented_climate(step=30.0).chunk(latitude=2)
+    with pytest.raises(ValueError, match="pip install distributed"):
+        days_map(fit, grid, of="mean", draws=20, cluster="tcp://127.0.0.1:1")
+
+
 def test_more_sun_and_more_heat_mean_fewer_days(fit):
     grid = invented_climate(step=30.0)
     first = days_map(fit, grid, of="mean", draws=50)["days"]
