@@ -212,6 +212,24 @@ def _tape(code, n_code, constants, n_in, n, value, tangent, log_first):
     for i in range(n_code):
         op, a, b, c = code[4 * i], code[4 * i + 1], code[4 * i + 2], code[4 * i + 3]
         r = n_in + i
+        if op == NEG:  # two frequent ones have loops of their own
+            for g in range(n):
+                value[r * BLOCK + g] = -value[a * BLOCK + g]
+            for j in range(n_in):
+                for g in range(n):
+                    tangent[(r * n_in + j) * BLOCK + g] = -tangent[(a * n_in + j) * BLOCK + g]
+            continue
+        if op == POW and a == 0 and 0 < b < n_in:  # of the scaled dose, above 0, by a shape
+            for g in range(n):
+                k = value[b * BLOCK + g]
+                f = math.exp(k * log_first[g])
+                value[r * BLOCK + g] = f
+                for j in range(1, n_in):
+                    tangent[(r * n_in + j) * BLOCK + g] = 0.0
+                tangent[r * n_in * BLOCK + g] = k * f
+                if f > 0.0:
+                    tangent[(r * n_in + b) * BLOCK + g] = f * log_first[g] * k
+            continue
         for g in range(n):
             # every operation is f with slopes da, db by at most two operands a, b
             da, db = 0.0, 0.0
@@ -481,9 +499,9 @@ def _moved(c, first, end, entry, value, outer, outer_at, y):
 
 @numba.cfunc(_PIECE, cache=True, error_model="numpy")
 def _given(d, w):
-    """The triangular root L of the curvature at these spreads, and L^-1 lean.
+    """The triangular root L of the curvature (its diagonal inverted), and L^-1 lean.
 
-    Returns the log marginal density of the spreads in this approximation (their prior apart).
+    Returns minus the log of the determinant of L.
     """
     x = floats(d)
     scale, root, white = at(w, d[W_SCALE]), at(w, d[W_ROOTS]), at(w, d[W_WHITE])
@@ -491,7 +509,6 @@ def _given(d, w):
     number, value = at(x, d[F_TERM]), at(x, d[F_ENTRY])
     curvature, n = at(x, d[F_CURVATURE]), d[N_INNER]
     y, outer, outer_at = at(w, d[W_Y]), at(d, d[I_OUTER]), at(x, d[F_OUTER])
-    logp = 0.0
     for i in range(n):
         white[i] = x[d[F_LEAN] + i]
         first, base = span[2 * i], span[2 * i + 1]
@@ -507,31 +524,32 @@ def _given(d, w):
         weight, _ = _term(kind, w2, m)
         c = _moved(number[2 * t + 1], term[5 * t + 3], term[5 * t + 4], entry, value, outer,
                    outer_at, y)  # fmt: skip
-        logp -= 0.5 * weight * c * c
-        logp += 0.5 * math.log(weight) if kind == 0 else -0.5 * math.log1p(m * w2)
         for a in range(term[5 * t + 2], term[5 * t + 3]):
             i, v = entry[a], weight * value[a]
             white[i] += v * c
             base = span[2 * i + 1]
             for b in range(term[5 * t + 2], a + 1):
                 root[base + entry[b]] += v * value[b]
+    log_scale, several = 0.0, 1.0
     for i in range(n):
         first, base = span[2 * i], span[2 * i + 1]
-        for j in range(first, i + 1):
+        for j in range(first, i):
             begin, other = max(first, span[2 * j]), span[2 * j + 1]
             t = root[base + j]
             for k in range(begin, j):
                 t -= root[base + k] * root[other + k]
-            if j < i:
-                root[base + j] = t / root[other + j]
-            else:
-                root[base + i] = math.sqrt(t)
-        t = white[i]
+            root[base + j] = t * root[other + j]
+        rest, t = root[base + i], white[i]
         for k in range(first, i):
+            rest -= root[base + k] * root[base + k]
             t -= root[base + k] * white[k]
-        white[i] = t / root[base + i]
-        logp += 0.5 * white[i] * white[i] - math.log(root[base + i])
-    return logp
+        root[base + i] = 1.0 / math.sqrt(rest)
+        white[i] = t * root[base + i]
+        several *= root[base + i]
+        if i % 8 == 7 or i == n - 1:  # fewer logarithms
+            log_scale += math.log(several)
+            several = 1.0
+    return log_scale
 
 
 _export("durability_given", _given)
@@ -546,7 +564,7 @@ def _ends(d, w):
     for back in range(n):
         i = n - 1 - back
         first, base = span[2 * i], span[2 * i + 1]
-        v = rest[i] / root[base + i]
+        v = rest[i] * root[base + i]
         ends[i] = v
         for k in range(first, i):
             rest[k] -= root[base + k] * v
@@ -579,11 +597,11 @@ def _given_back(d, w):
         t = by[inner[i]]
         for k in range(first, i):
             t -= root[base + k] * by_white[k]
-        by_white[i] = t / root[base + i]
+        by_white[i] = t * root[base + i]
         rest[i] = by_white[i]
         for j in range(first, i + 1):
             by_root[base + j] = -ends[i] * by_white[j]
-        by_root[base + i] -= 1.0 / root[base + i]
+        by_root[base + i] -= root[base + i]
     _run_ends(d, w)  # now the gradient by lean
     for i in range(n):
         first, base = span[2 * i], span[2 * i + 1]
@@ -594,14 +612,14 @@ def _given_back(d, w):
     for back in range(n):
         i = n - 1 - back
         first, base = span[2 * i], span[2 * i + 1]
-        t = 0.5 * by_root[base + i] / root[base + i]
+        t = 0.5 * by_root[base + i] * root[base + i]
         by_root[base + i] = t
         for k in range(first, i):
             by_root[base + k] -= 2.0 * t * root[base + k]
         for back_j in range(i - first):
             j = i - 1 - back_j
             begin, other = max(first, span[2 * j]), span[2 * j + 1]
-            t = by_root[base + j] / root[other + j]
+            t = by_root[base + j] * root[other + j]
             by_root[base + j] = t
             by_root[other + j] -= t * root[base + j]
             for k in range(begin, j):
@@ -683,15 +701,13 @@ def _coordinates(d, w):
         scale[2 * i] = width * width
     if raw:
         return 0.0
-    _run_given(d, w)
-    root, ends = at(w, d[W_ROOTS]), at(w, d[W_ENDS])
+    log_jacobian += _run_given(d, w)
+    ends = at(w, d[W_ENDS])
     white, n_inner = at(w, d[W_WHITE]), d[N_INNER]
-    inner, span = at(d, d[I_INNER]), at(d, d[I_FIRST])
-    lean = at(white, n_inner)
+    inner, lean = at(d, d[I_INNER]), at(white, n_inner)
     for i in range(n_inner):
         white[i] += y[inner[i]]
         lean[i] = white[i]
-        log_jacobian -= math.log(root[span[2 * i + 1] + i])
     _run_ends(d, w)
     for i in range(n_inner):
         theta[inner[i]] = x[d[F_ORIGIN] + i] + ends[i]
@@ -1223,8 +1239,15 @@ def log_marginal(spread: np.ndarray, buf: np.ndarray) -> float:
     work = np.empty(int(buf[W_LEVEL]))
     outer = buf[buf[I_OUTER] :][: buf[N_OUTER]]
     work[buf[W_Y] + outer] = buf.view(np.float64)[buf[F_OUTER] :][: outer.size]
-    work[buf[W_SCALE] :][: 2 * spread.size : 2] = spread**2
-    return float(_call_given(buf.ctypes.data, work.ctypes.data))
+    w2 = spread**2
+    work[buf[W_SCALE] :][: 2 * spread.size : 2] = w2
+    term = buf[buf[I_TERM] :][: 5 * buf[N_TERM]].reshape(-1, 5)
+    m, c = buf.view(np.float64)[buf[F_TERM] :][: 2 * buf[N_TERM]].reshape(-1, 2).T
+    effect, w2 = term[:, 0] == 0, w2[term[:, 1]]
+    weight = np.where(effect, 1 / w2, -w2 / (1 + m * w2))
+    value = _call_given(buf.ctypes.data, work.ctypes.data)
+    value += 0.5 * (work[buf[W_WHITE] :][: buf[N_INNER]] ** 2).sum() - 0.5 * (weight * c * c).sum()
+    return float(value - 0.5 * np.where(effect, np.log(w2), np.log1p(m * w2)).sum())
 
 
 def to_theta(z: np.ndarray, buf: np.ndarray, theta: np.ndarray) -> None:
