@@ -8,10 +8,13 @@ import numpy
 import pytest
 
 from durability.exposure import (
+    Lamp,
     effective_temperature,
+    lamps,
     specimen_temperature,
     translation_assumptions,
 )
+from durability.exposure.lamp_temperature import temperature_of_cycle
 from durability.exposure.temperature import U0, U1
 
 WHITE = {"absorptance": 0.3, "rise_factor": 0.72}
@@ -49,3 +52,24 @@ def test_effective_temperature_of_a_sine_lies_above_its_mean() -> None:
     found = effective_temperature(t, numpy.ones_like(t), activation_energy=30.0)
     assert found == pytest.approx(43, abs=0.3)
     assert effective_temperature(t, numpy.ones_like(t), activation_energy=0.0) == pytest.approx(40)
+
+
+@pytest.mark.parametrize("lamp", lamps(), ids=lambda lamp: lamp.name)
+def test_under_a_lamp_a_specimen_is_no_hotter_than_the_black_panel(lamp: Lamp) -> None:
+    """The panel is the check: it bounds a fabric from above in light, the chamber's air below."""
+    panels = [s.black_panel for s in lamp.cycle if s.light and s.black_panel is not None]
+    if not panels:
+        pytest.skip("the practice states no panel temperature")
+    air = lamp.temperature["chamber_air"].value if "chamber_air" in lamp.temperature else 0.0
+    dry = max(celsius for _, celsius in temperature_of_cycle(lamp.cycle, lamp).phases)
+    assert min(air, max(panels)) <= dry <= max(panels)
+
+
+def test_under_the_sky_no_fabric_is_hotter_than_the_black_panel_on_the_same_rack() -> None:
+    sun = numpy.linspace(0, 1100, 12)
+    panel: Any = specimen_temperature(25.0, sun, 2.0, absorptance=0.9, rise_factor=0.72)
+    for absorptance in (0.1, 0.3, 0.7, 0.9):
+        fabric: Any = specimen_temperature(
+            25.0, sun, 2.0, absorptance=absorptance, rise_factor=0.72
+        )
+        assert (fabric <= panel + 1e-12).all()
