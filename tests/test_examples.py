@@ -115,6 +115,18 @@ def test_the_script_for_python_runs_whole(tmp_path):
 
 
 @pytest.mark.slow
+def test_two_data_sheets_are_reported_without_an_empty_figure_or_table(tmp_path):
+    ran = CliRunner().invoke(
+        app, ["report", str(EXAMPLES / "data-sheet"), "--out", str(tmp_path / "r"), "--quiet"]
+    )
+    assert ran.exit_code == 0, ran.output
+    page = (tmp_path / "r" / "report.html").read_text("utf-8")
+    assert "Strips by group" not in page and "minimum average roll value" in page
+    assert "C under X1 against dose, of which no strip was broken" in page
+    assert "D under X1 against dose" not in page  # of D no strength is known that could be drawn
+
+
+@pytest.mark.slow
 def test_a_law_of_ones_own_is_reported_and_told_in_the_record(tmp_path):
     law = EXAMPLES / "marine-fabrics" / "reaction-order.toml"
     begun = time.process_time()

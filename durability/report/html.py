@@ -93,6 +93,7 @@ def render_html(results: Results, *, drawn: list[Picture] | None = None) -> str:
             compared=[] if failed else deciding.beside(results),
             beware={} if failed else beware(results),
             retention=tables.retention_table_of(results),
+            declared=tables.declared_table(results),
             second=None if failed else tables.second_table(results),
             retained=None if failed else tables.retained_table(results),
             pictures=shown,

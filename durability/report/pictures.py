@@ -114,6 +114,7 @@ def pictures(results: Results) -> list[Picture]:
         _strengths(results, m, x, f"strength-{i}-{j}")
         for i, m in enumerate(fit.materials)
         for j, x in enumerate(fit.exposures(m))
+        if _has_strength(results, m)
     ]
     if fit.diagnostics.ok:
         found.append(_thresholds(results.statements.where(quantity="threshold_dose")))
@@ -127,6 +128,21 @@ def pictures(results: Results) -> list[Picture]:
     if fit.diagnostics.ok:
         found += [_budget(t, f"budget-{i}") for i, t in enumerate(results.translations)]
     return found
+
+
+def _has_strength(results: Results, material: str) -> bool:
+    """False of a material of which only fractions are declared: no strength could be drawn."""
+    model = results.fit.model
+    return model.start_known is not None or any(m == material for m, _ in model.starts)
+
+
+def _declared_only(results: Results, material: str) -> bool:
+    study = results.study
+    tables = (study.rows, study.readings, study.inspections)
+    return not any(
+        t is not None and "material" in t and (t["material"].values == material).any()
+        for t in tables
+    )
 
 
 def _beside(results: Results) -> list[Picture]:
@@ -189,6 +205,8 @@ def _strengths(results: Results, material: str, exposure: str, name: str) -> Pic
     fit = results.fit
     level, share = f"{100 * fit.level:g} %", f"{100 * results.study.question.share:g} %"
     what = f"Strips of {material} under {exposure} against dose"
+    if _declared_only(results, material):
+        what = f"{material} under {exposure} against dose, of which no strip was broken"
     fitted = (
         f", with the fitted curve of the median lot and its {level} interval (dark), that of a new"
         f" lot (light), and the lower {level} limit of what {share} of single strips hold (dashed)"
@@ -201,7 +219,8 @@ def _strengths(results: Results, material: str, exposure: str, name: str) -> Pic
         name=name,
         section="evidence",
         figure=figures.strength_by_dose(fit, material, exposure),
-        caption=f"{what}{fitted}; lots stand side by side at one dose.",
+        caption=f"{what}{fitted}"
+        + ("." if _declared_only(results, material) else "; lots stand side by side at one dose."),
         alternative=f"{what}{fitted}.{panels} The part beyond the last dose tested is shaded.",
     )
 

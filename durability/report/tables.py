@@ -173,6 +173,39 @@ def _group(s: Statement) -> tuple[str, str, str, str, float]:
     return s.material or "", s.lot or "", s.direction or "", exposure, dose
 
 
+def declared_table(results: Results) -> Table | None:
+    """What data sheets say, one row a value; None where the study has none."""
+    import numpy as np
+
+    said = results.study.declared
+    if said is None or not said.sizes["declaration"]:
+        return None
+    names = ("material", "lot", "direction", "exposure", "dose", "hours", "retained", "strength",
+             "sense", "n")  # fmt: skip
+    columns = {name: said[name].values for name in names if name in said}
+    rows = []
+    for i in range(said.sizes["declaration"]):
+        r = {name: values[i] for name, values in columns.items()}
+        kept, force = r.get("retained", np.nan), r.get("strength", np.nan)
+        value = f"{force:.4g} {results.study.unit}" if np.isfinite(force) else percent(float(kept))
+        hours = float(r.get("hours", np.nan))
+        rows.append(
+            (
+                str(r["material"]), str(r.get("lot", "")), str(r.get("direction", "")),
+                str(r.get("exposure", "")) if r["dose"] else "", _number(float(r["dose"])),
+                _number(hours if np.isfinite(hours) else None), str(r["sense"]), value,
+                str(r["n"]) if r.get("n", 0) else "",
+            )
+        )  # fmt: skip
+    units = join(dict.fromkeys(x.dose_unit for x in results.study.exposures.values()))
+    return table(
+        "What data sheets say: no strip of ours, and no error is given.",
+        ("material", "lot", "direction", "exposure", f"dose [{units}]", "hours", "sense", "value",
+         "strips behind it"),
+        rows, labels=4,
+    )  # fmt: skip
+
+
 def threshold_table(results: Results, *, of: str | None = None) -> Table:
     """Threshold doses and lamp hours of every subject."""
     said = quotable(results).where(quantity="threshold_dose")

@@ -234,6 +234,7 @@ def _evidence(w: _Writer, results: Results, shown: list[Picture]) -> None:
         if p.section == "evidence":
             w.picture(p)
     w.table(tables.retention_table_of(results, lots=False))
+    w.table(tables.declared_table(results))
     if failed_notice(results):
         return
     others = [tables.retained_table(results), tables.second_table(results)]

@@ -513,10 +513,12 @@ def weights_of(fit: Fit) -> tuple[Weight, ...]:
     """
     taught = fit.model.taught
     name = "log_half_loss_dose" if fit.model.half_loss else "log_threshold_dose"
+    if taught is None or name not in fit.posterior:  # an average over laws keeps no such draws
+        return ()
     post = fit.posterior[name].values
     found = []
     for c, (material, family) in enumerate(fit.model.mains):
-        if taught is None or material not in taught.products or family != taught.earlier["family"]:
+        if material not in taught.products or family != taught.earlier["family"]:
             continue
         draws = post[..., c].ravel()
         mean, sd = fit.model.main_prior[c]
