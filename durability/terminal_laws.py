@@ -11,6 +11,7 @@ if TYPE_CHECKING:
 
     from durability.inference.averaged import AveragedFit
     from durability.inference.checking import (
+        Contamination,
         LastDose,
         PredictiveCheck,
         PriorPredictive,
@@ -30,6 +31,17 @@ def print_predictive(check: PredictiveCheck) -> None:
                     [list(r) for r in rows])  # fmt: skip
         if len(out) > len(rows):
             print(f"and {len(out) - len(rows)} more; --json names them all")
+
+
+def print_contamination(found: Contamination) -> None:
+    """Outlying strips, and whether the answer hangs on them."""
+    print("\nDoes the answer hang on a few strips?")
+    print(found.verdict())
+    if found.strips:
+        head, *rows = found.table()
+        print_table(list(head), [list(r) for r in rows[:15]])
+        if len(rows) > 15:
+            print(f"and {len(rows) - 15} more; --json names them all")
 
 
 def print_last_doses(checks: Sequence[LastDose]) -> None:

@@ -34,12 +34,14 @@ def test_foretell_says_how_laws_foretell_and_what_follows(tmp_path):
     assert result.exit_code == 0, result.stderr
     for words in (
         "Do the strips look as the law",
+        "Does the answer hang on a few strips?",
         "The last dose hidden and foretold",
         "How well each law foretells what it has not seen",
         "Threshold doses of the median lot, by law and averaged",
     ):
         assert words in result.stdout
     document = json.loads((tmp_path / "laws.json").read_text())
+    assert document["outlying_strips"]["how"] in ("weights", "fitted")
     weights = [law["weight"] for law in document["laws"]]
     assert sum(weights) == pytest.approx(1.0, abs=1e-3)
     assert {s["law"] for s in document["statements"]} == {"averaged"}

@@ -53,11 +53,12 @@ def foretell(
 ) -> None:
     """Check laws against the strips, hide the last dose, and average the laws by how they foretell.
 
-    The strips of each dose stand beside strips drawn again from the law with the largest weight.
+    The strips of each dose stand beside strips drawn again from the law with the largest weight;
+    strips that lie out of the scatter are named, and what they do to threshold doses is said.
     """
     with errors_in_words(json):
         from durability.inference.averaging import average_laws
-        from durability.inference.checking import last_dose_check, predictive_check
+        from durability.inference.checking import contamination, last_dose_check, predictive_check
 
         read = read_folder(study)
         with progress(quiet) as tell:
@@ -68,6 +69,8 @@ def foretell(
             best = mixed.fits[int(mixed.weights.argmax())]
             tell("drawing strips again", 0.9)
             check = predictive_check(best)
+            tell("looking for outlying strips", 0.92)
+            outlying = contamination(best)
             lasts = []
             for one in mixed.fits:
                 tell(f"hiding the last dose from {one.law}", 0.95)
@@ -75,6 +78,7 @@ def foretell(
         statements = mixed.statements().where(quantity="threshold_dose")
         document = {
             "predictive_check": check.to_dict(),
+            "outlying_strips": outlying.to_dict(),
             "last_dose_hidden": [c.to_dict() for c in lasts],
             **mixed.to_document(),
             "statements": statements.to_list(),
@@ -91,9 +95,15 @@ def foretell(
         if json:
             print_json(document)
         else:
-            from durability.terminal_laws import print_average, print_last_doses, print_predictive
+            from durability.terminal_laws import (
+                print_average,
+                print_contamination,
+                print_last_doses,
+                print_predictive,
+            )
 
             print_predictive(check)
+            print_contamination(outlying)
             print_last_doses(lasts)
             print_average(mixed)
             print()

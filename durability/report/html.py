@@ -102,6 +102,7 @@ def render_html(results: Results, *, drawn: list[Picture] | None = None) -> str:
             priors=method.prior_table(results),
             model=model_checks.model_rows(results),
             learned=model_checks.learned_table(results),
+            outlying=None if failed else model_checks.outlying(results),
             last_dose=None if failed else model_checks.last_dose_words(results),
             last_doses=None if failed else model_checks.last_dose_table(results),
             sampler=method.sampler_rows(results),

@@ -104,6 +104,18 @@ def last_dose_words(results: Results) -> str | None:
     return f"{check.verdict()}{left} This check was drawn with short chains."
 
 
+def outlying(results: Results) -> tuple[str, Table | None] | None:
+    """Whether the answer hangs on a few strips, and which; None without single strips."""
+    from durability.inference.checking import contamination
+
+    found = contamination(results.fit, refit=False)
+    if not found.n_strip:
+        return None
+    head, *rows = found.table()
+    named = table("Strips that lie out of the scatter of their lot.", head, rows) if rows else None
+    return found.verdict(), named
+
+
 def to_record(results: Results) -> dict[str, Any]:
     """What results.json says under ``fit``: notes, weight of earlier studies, what was learned."""
     fit = results.fit

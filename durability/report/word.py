@@ -242,6 +242,11 @@ def _evidence(w: _Writer, results: Results, shown: list[Picture]) -> None:
         w.heading("The same strips looked at in other ways", 2)
     for t in filter(None, others):
         w.table(t)
+    outlying = model_checks.outlying(results)
+    if outlying:
+        w.heading("Does the answer hang on a few strips?", 2)
+        w.text(outlying[0])
+        w.table(outlying[1])
     words = model_checks.last_dose_words(results)
     if words:
         w.heading("The last dose, hidden and foretold", 2)

@@ -1,6 +1,7 @@
 """Do the strips look as the law says, which law forecasts best, and what do the priors do?"""
 
 from durability.inference.checking.bank import Bank, bank_prior
+from durability.inference.checking.contamination import Contamination, contamination
 from durability.inference.checking.earlier import (
     EarlierPrior,
     earlier_prior,
@@ -22,6 +23,7 @@ from durability.inference.checking.sensitivity import Sensitivity, sensitivity
 
 __all__ = [
     "Bank",
+    "Contamination",
     "EarlierPrior",
     "LastDose",
     "LeaveOneOut",
@@ -30,6 +32,7 @@ __all__ = [
     "PriorPredictive",
     "Sensitivity",
     "bank_prior",
+    "contamination",
     "earlier_prior",
     "earlier_prior_for",
     "fit_with_earlier",

@@ -200,7 +200,7 @@ def parts_of(fit: Fit, *, items: Items | None = None, step: int | None = None) -
     alone[:, shared] += 0.5 * np.log(weight * noise**2 / items.n)[:, shared]
     freedom = draws_of(fit, "tail_freedom", step) if model.errors == "student" else None
     if freedom is not None:
-        _with_long_tails(alone, items, weight, residual, noise, freedom)
+        with_long_tails(alone, items, weight, residual, noise, freedom)
     if normal:
         alone -= items.freedom * start
     else:  # density of the strength, not of its logarithm: the same for every law
@@ -213,7 +213,7 @@ def parts_of(fit: Fit, *, items: Items | None = None, step: int | None = None) -
     )  # fmt: skip
 
 
-def _with_long_tails(
+def with_long_tails(
     alone: np.ndarray,
     items: Items,
     weight: np.ndarray,

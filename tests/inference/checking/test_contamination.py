@@ -1,0 +1,86 @@
+"""Are outlying strips named, and is it said when the answer hangs on them? With known outliers."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from known_truth import strips_of, study_of, truth_of
+
+from durability import fit
+from durability.inference import Sampler
+from durability.inference.checking import contamination
+from durability.inference.checking.contamination import MovedThreshold
+
+QUICK = Sampler(draws=500, tune=200, chains=2)
+
+
+def made(seed: int, spoilt: tuple[int, ...] = (), times: float = 0.5, strips: int = 5):
+    """A fit of 15 * strips strips, some of them weaker than they are."""
+    columns = strips_of(
+        np.random.default_rng(seed), truth_of(300.0, strip_spread=0.07),
+        doses=(0.0, 100.0, 200.0, 300.0, 450.0), strips=strips,
+    )  # fmt: skip
+    columns["strength"][list(spoilt)] *= times
+    return fit(study_of(columns), sampler=QUICK, seed=1), columns["strength"][list(spoilt)]
+
+
+def test_strips_at_half_their_strength_are_named_and_no_others():
+    spoilt, strengths = made(1, (3, 31, 50, 71))
+    found = contamination(spoilt)
+    assert found.how == "fitted" and found.pareto_k is not None and found.pareto_k > 0.7
+    assert sorted(s.found for s in found.strips) == pytest.approx(sorted(strengths))
+    assert all(0.3 * s.expected < s.found < 0.7 * s.expected for s in found.strips)
+    assert found.share == pytest.approx(4 / 75, abs=0.02)
+    assert found.freedom is not None and found.freedom < 4
+    assert "4 of 75 strips lie out" in found.verdict()
+
+
+def test_sound_strips_are_left_alone_and_need_no_second_fit():
+    found = contamination(made(4)[0], refit=False)
+    assert found.how == "weights" and not found.strips
+    assert found.thresholds and not any(t.hangs for t in found.thresholds)
+    assert "none hangs on them" in found.verdict()
+
+
+def test_weights_agree_with_a_fit_that_has_long_tails():
+    plain = made(4)[0]
+    by_weights = contamination(plain).thresholds[0]
+    long = fit(plain.study, errors="student", sampler=QUICK, seed=1)
+    draws = np.log(
+        long.threshold_draws(0.5, of="mean", material="A", direction="machine", exposure="X")
+    )
+    middle, low, high = np.quantile(draws, [0.5, 0.025, 0.975])
+    assert np.log(by_weights.long_median) == pytest.approx(middle, abs=0.15 * draws.std())
+    width = np.log(by_weights.long_high / by_weights.long_low)
+    assert width == pytest.approx(high - low, rel=0.25)
+
+
+def test_without_leave_to_fit_again_it_is_said_that_a_fit_is_needed():
+    found = contamination(made(1, (3, 31, 50, 71))[0], refit=False)
+    assert found.how == "needed" and not found.thresholds
+    assert "fit the study with student errors as well" in found.verdict()
+
+
+def test_an_answer_that_hangs_on_the_strips_of_one_dose_is_said_to_with_its_direction():
+    """Two of five strips of each lot at the last dose at a third of their strength."""
+    last = tuple(i for i in range(75) if i % 25 in (20, 21))
+    found = contamination(made(2, last, 0.33)[0])
+    worst = max(found.thresholds, key=lambda t: abs(t.moved))
+    if worst.hangs:
+        assert "hangs on a few strips" in found.verdict()
+        assert ("safer" in found.verdict()) == (worst.long_median > worst.median)
+    kept = MovedThreshold(
+        material="A", direction="", exposure="X", fraction=0.5, median=100.0, low=90.0, high=110.0,
+        long_median=90.0, long_low=82.0, long_high=99.0,
+    )  # fmt: skip
+    told = replace(found, thresholds=(kept,), how="fitted").verdict()
+    assert "comes -10 %" in told and "too long" in told
+
+
+def test_a_fit_with_long_tails_names_strips_and_needs_nothing_else():
+    spoilt, strengths = made(1, (3, 31, 50, 71))
+    long = fit(spoilt.study, errors="student", sampler=QUICK, seed=1)
+    found = contamination(long)
+    assert found.how == "as fitted" and len(found.strips) == strengths.size
