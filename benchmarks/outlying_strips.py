@@ -45,16 +45,18 @@ def main(studies: int) -> None:
             study = study_of(columns)
             for errors in ("lognormal", "student"):
                 made = fit(study, errors=errors, sampler=SAMPLER, seed=seed)
-                for what, of, true in (
-                    ("median lot", "mean", 300.0), ("strip scatter", None, 0.07),
-                    ("95 % of strips", "single_specimen", None),
-                ):  # fmt: skip
-                    if of is None:
-                        draws = made.posterior["strip_spread"].values.ravel()
-                    else:
-                        draws = made.threshold_draws(0.5, of=of, share=0.95, **WHERE)
-                    if true is None:
-                        true = _of_strips(truth)
+                median = made.threshold_draws(0.5, of="mean", **WHERE)
+                lots = made.posterior["lot_effect"].values.reshape(median.size, -1)
+                single = made.threshold_draws(0.5, of="single_specimen", share=0.95, **WHERE)
+                spread = made.posterior["strip_spread"].values.ravel()
+                compared = [
+                    ("median lot", median, 300.0), ("strip scatter", spread, 0.07),
+                    ("95 % of strips", single, _of_strips(truth)),
+                ]  # fmt: skip
+                for lot, effect in enumerate(truth.lot_effect[0]):
+                    of_lot = median * np.exp(lots[:, lot])
+                    compared.append(("a tested lot", of_lot, 300.0 * math.exp(effect)))
+                for what, draws, true in compared:
                     low, middle, high = np.quantile(draws, [0.025, 0.5, 0.975])
                     key = f"{what}, {errors}"
                     inside.setdefault(key, []).append(low <= true <= high)

@@ -149,11 +149,9 @@ class Contamination:
         worst = max(hung, key=lambda t: max(abs(t.moved), abs(t.narrowed)))
         change = 100 * (worst.long_median / worst.median - 1)
         longer = (
-            "later, so the answer given is the safer one"
+            "later if these strips are accidents of testing; the answer given is the safer one"
             if change > 0
-            else (
-                "earlier: the answer given is too long if these strips are no accident of testing"
-            )
+            else "earlier: the answer given is too long if these strips are accidents of testing"
         )
         width = f"{100 * abs(worst.narrowed):.0f} % {'wider' if worst.narrowed > 0 else 'narrower'}"
         return (

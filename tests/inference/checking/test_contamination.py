@@ -63,14 +63,19 @@ def test_without_leave_to_fit_again_it_is_said_that_a_fit_is_needed():
     assert "fit the study with student errors as well" in found.verdict()
 
 
-def test_an_answer_that_hangs_on_the_strips_of_one_dose_is_said_to_with_its_direction():
-    """Two of five strips of each lot at the last dose at a third of their strength."""
-    last = tuple(i for i in range(75) if i % 25 in (20, 21))
-    found = contamination(made(2, last, 0.33)[0])
-    worst = max(found.thresholds, key=lambda t: abs(t.moved))
-    if worst.hangs:
-        assert "hangs on a few strips" in found.verdict()
-        assert ("safer" in found.verdict()) == (worst.long_median > worst.median)
+@pytest.mark.parametrize(("where", "times", "words"), [
+    ((20, 21), 3.0, "earlier: the answer given is too long"),
+    ((15, 20), 0.2, "the answer given is the safer one"),
+])  # fmt: skip
+def test_an_answer_that_hangs_on_two_strips_of_each_lot_says_so_and_which_way(where, times, words):
+    spoilt = tuple(i for i in range(75) if i % 25 in where)  # late strips, far too strong or weak
+    found = contamination(made(2, spoilt, times)[0])
+    assert len(found.strips) == 6
+    assert "The answer hangs on a few strips" in found.verdict() and words in found.verdict()
+
+
+def test_a_verdict_tells_by_how_much_an_answer_moves():
+    found = contamination(made(4)[0], refit=False)
     kept = MovedThreshold(
         material="A", direction="", exposure="X", fraction=0.5, median=100.0, low=90.0, high=110.0,
         long_median=90.0, long_low=82.0, long_high=99.0,
