@@ -12,6 +12,7 @@ import math
 import sys
 import time
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -24,7 +25,7 @@ from durability.inference.checking import contamination
 
 DOSES = (0.0, 100.0, 200.0, 300.0, 450.0)
 SAMPLER = Sampler(draws=500, tune=200, chains=2)
-WHERE = {"material": "A", "direction": "machine", "exposure": "X"}
+WHERE: dict[str, Any] = {"material": "A", "direction": "machine", "exposure": "X"}
 
 
 def main(studies: int) -> None:

@@ -18,7 +18,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from durability.inference.averaged import AveragedFit
 from durability.inference.checking.items import CENSORED, GROUP, STRIP
 from durability.inference.checking.leave_out import GOOD_K
 from durability.inference.checking.pointwise import (
@@ -213,6 +212,8 @@ def contamination(fit: Fit, *, refit: bool = True) -> Contamination:
     >>> len(found.strips), found.how
     (0, 'weights')
     """
+    from durability.inference.averaged import AveragedFit
+
     if isinstance(fit, AveragedFit):
         fit = fit.fits[int(fit.weights.argmax())]
     parts, effect = _given_starts(fit)
