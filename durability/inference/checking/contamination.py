@@ -131,7 +131,7 @@ class Contamination:
             f"{n} of {self.n_strip} strips lie{'s' if n == 1 else ''} out of the scatter of"
             f" {'its lot' if n == 1 else 'their lots'}, with a probability above"
             f" {100 * practice()['outlying_named']:.0f} %."
-            if n else f"None of {self.n_strip} strips lies out of the scatter of its lot."
+            if n else f"Of {self.n_strip} strips no one lies out of the scatter of its lot."
         )  # fmt: skip
         if self.how == "as fitted":
             return f"{out} The fit has long tails: such strips count for little in it."
