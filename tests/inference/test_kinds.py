@@ -168,7 +168,7 @@ def _over_precisions(logp: Any, plain: Any) -> Any:
     if "summary_precision" not in plain.named_vars:
         return logp
     size = int(plain["summary_precision"].shape.eval()[0])
-    grid = np.linspace(-25.0, 6.0, 1241)  # of the log of a precision
+    grid = np.linspace(-16.0, 5.0, 211)  # of the log of a precision
 
     def integrated(point: dict[str, Any]) -> float:
         def at(logs: np.ndarray) -> float:

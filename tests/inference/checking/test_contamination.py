@@ -64,13 +64,15 @@ def test_without_leave_to_fit_again_it_is_said_that_a_fit_is_needed():
 
 
 @pytest.mark.parametrize(("where", "times", "words"), [
-    ((20, 21), 3.0, "earlier: the answer given is too long"),
+    ((20, 21, 22), 4.0, "earlier: the answer given is too long"),
     ((15, 20), 0.2, "the answer given is the safer one"),
 ])  # fmt: skip
-def test_an_answer_that_hangs_on_two_strips_of_each_lot_says_so_and_which_way(where, times, words):
+def test_an_answer_that_hangs_on_a_few_strips_of_each_lot_says_so_and_which_way(
+    where, times, words
+):
     spoilt = tuple(i for i in range(75) if i % 25 in where)  # late strips, far too strong or weak
     found = contamination(made(2, spoilt, times)[0])
-    assert len(found.strips) == 6
+    assert len(found.strips) == len(spoilt)
     assert "The answer hangs on a few strips" in found.verdict() and words in found.verdict()
 
 
