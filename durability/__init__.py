@@ -85,6 +85,9 @@ _HOMES = {
     "outdoor_equivalent": "durability.translation.equivalent",
     "lamp_hours_for": "durability.translation.equivalent",
     "measure_next": "durability.translation.measure_next",
+    "next_strips": "durability.decisions.next_strips",
+    "first_strips": "durability.decisions.first_strips",
+    "going_on": "durability.decisions.going_on",
     "days_map": "durability.translation.days_map",
 }
 __all__ = [*sorted(_HOMES), "__version__"]  # pyright: ignore[reportUnsupportedDunderAll]
@@ -93,6 +96,9 @@ if TYPE_CHECKING:
     from durability.decisions import compare_packages as compare_packages
     from durability.decisions.covering import cover as cover
     from durability.decisions.exposed import exposed as exposed
+    from durability.decisions.first_strips import first_strips as first_strips
+    from durability.decisions.going_on import going_on as going_on
+    from durability.decisions.next_strips import next_strips as next_strips
     from durability.exposure import chamber as chamber
     from durability.exposure import convert_dose as convert_dose
     from durability.exposure import read_site as read_site

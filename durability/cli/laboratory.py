@@ -187,7 +187,7 @@ def conformance(
         from durability.units import converted, measure, unit
 
         read = with_strength(read_folder(study))
-        place = _withdrawal(after, read)
+        place = withdrawal_of(after, read)
         needed = None
         if strength is not None:
             asked = measure(strength, unit(read.unit).dimension)
@@ -211,7 +211,7 @@ def conformance(
             print_cautions(read.cautions)
 
 
-def _withdrawal(text: str, study: Study) -> dict[str, float]:
+def withdrawal_of(text: str, study: Study, option: str = "--after") -> dict[str, float]:
     """``"500 h"`` as hours, anything else as a dose in the unit of its exposure."""
     from durability.units import UNITS, UnitError, measure
 
@@ -222,7 +222,7 @@ def _withdrawal(text: str, study: Study) -> dict[str, float]:
         try:
             return {"dose": float(number)}
         except ValueError:
-            raise ValueError(f"--after {text!r} is no withdrawal, such as '500 h'") from None
+            raise ValueError(f"{option} {text!r} is no withdrawal, such as '500 h'") from None
     if read.unit.dimension == "time":
         return {"hours": read.canonical / UNITS["h"].factor}
     spectral = read.unit.dimension.endswith("wavelength")

@@ -110,8 +110,24 @@ def percent(probability: float) -> str:
     return text.removesuffix(".0") + " %"
 
 
+def share_of(part: float, count: int) -> str:
+    """A share of so many simulated futures in percent; none and all are only bounds.
+
+    Examples
+    --------
+    >>> share_of(0.5, 64), share_of(0.0, 64), share_of(1.0, 64)
+    ('50 %', 'under 2 %', 'over 98 %')
+    """
+    least = max(1, round(100 / count))
+    if part * count < 0.5:
+        return f"under {least} %"
+    if (1 - part) * count < 0.5:
+        return f"over {100 - least} %"
+    return f"{100 * part:.0f} %"
+
+
 def _begin(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-__all__ = ["Decision", "percent"]
+__all__ = ["Decision", "percent", "share_of"]

@@ -22,8 +22,8 @@ from typing import TYPE_CHECKING, Any
 from durability.translation.budget import INPUTS, variance_shares
 from durability.translation.groups import grouped, ungrouped
 from durability.translation.inputs import stream
-from durability.translation.laying import laying_days, laying_hours
-from durability.translation.reading import SkyClock, count_draws, sky_clocks
+from durability.translation.reading import SkyClock
+from durability.translation.worst_laying import worst_laying
 
 if TYPE_CHECKING:
     import numpy as np
@@ -167,46 +167,24 @@ def measure_next(
     ValueError
         When fewer than 100 draws reach the threshold, or for an unknown material.
     """
-    import numpy as np
-
-    question = fit.study.question
-    of = of or question.of
+    of = of or fit.study.question.of
     level = fit.level if level is None else level
     seed = fit.seed if seed is None else seed
     if fraction is None and fit.study.required_strength is None:
         fraction = fit.study.thresholds[0]
-    first = fit.materials[0]
-    draws = count_draws(fit, first, fit.exposures(first)[0])
-    clocks, _, place = sky_clocks(fit, site=site, draws=draws, exposure=exposure, seed=seed)
-    chosen = str(next(iter(clocks)) if material is None else material)
-    if chosen not in clocks:
-        raise ValueError(f'material "{chosen}" cannot be read; known: {", ".join(clocks)}')
-    clock = clocks[chosen]
-    where: dict[str, Any] = {"material": chosen, "exposure": clock.lamp.exposure}
-    share = question.share if of == "single_specimen" else None
-
-    def tau(subject: Subject, way: str) -> NDArray[np.float64]:
-        held = share if subject == "single_specimen" else None
-        found = fit.threshold_draws(fraction, of=subject, direction=way, share=held, **where)
-        return np.asarray(found, dtype=float)
-
-    if direction is None:
-        direction = min(fit.directions(chosen), key=lambda d: float(np.median(tau(of, d))))
-    months, spans = laying_days(question.laying if laying is None else laying)
-    starts, drawn = laying_hours(spans, draws=draws, seed=seed)
-    asked = tau(of, direction)
-    days = clock.days(asked[:, None], starts)[:, 0, : len(months)]
-    sure = np.quantile(days, 1 - question.assurance, axis=0, method="lower")
-    worst = int(np.argmin(sure))
-    middle = tau("mean", direction)
-    inputs = _inputs(clock, middle, asked if of != "mean" else None, drawn["laying_day"])
-    shares, variance, left_out = variance_shares(days[:, worst], _scaled(inputs))
+    worst = worst_laying(
+        fit, site=site, of=of, fraction=fraction, material=material, direction=direction,
+        laying=laying, exposure=exposure, seed=seed,
+    )  # fmt: skip
+    lots = worst.dose if of != "mean" else None
+    inputs = _inputs(worst.clock, worst.middle, lots, worst.laying_day)
+    shares, variance, left_out = variance_shares(worst.days, _scaled(inputs))
     shares.pop("remainder")
-    total = _totals(clock, inputs, spans[worst], variance, seed)
+    total = _totals(worst.clock, inputs, worst.span, variance, seed)
     return MeasureNext(
-        site=place.name, title=place.title, material=chosen, direction=direction, of=of,
-        fraction=fraction, month=months[worst], first=shares, total=total, variance=variance,
-        level=level, left_out=left_out,
+        site=worst.site.name, title=worst.site.title, material=worst.material,
+        direction=worst.direction, of=of, fraction=fraction, month=worst.month, first=shares,
+        total=total, variance=variance, level=level, left_out=left_out,
     )  # fmt: skip
 
 
