@@ -31,6 +31,27 @@ Assurance = Annotated[
 Share = Annotated[
     float | None, typer.Option("--share", help="Share of single strips that must hold.")
 ]
+Slope = Annotated[
+    float, typer.Option("--slope", min=0, max=90, help="Of the fabric: 0 lies flat, 90 upright.")
+]
+Azimuth = Annotated[
+    float | None,
+    typer.Option("--azimuth", min=0, max=360, help="It faces: 180 south; the equator if unset."),
+]
+Horizon = Annotated[
+    float,
+    typer.Option("--horizon", min=0, max=60, help="Degrees of sky hidden all around."),
+]
+SnowCover = Annotated[
+    bool, typer.Option("--snow-cover", help="Snow that lies covers it: such hours are dark.")
+]
+Ultraviolet = Annotated[
+    str | None,
+    typer.Option(
+        "--measured-uv",
+        help='Yearly total measured there, "318 MJ/m^2 in 300-400 nm +- 5 % over 3 years".',
+    ),
+]
 OnGround = Annotated[
     bool | None,
     typer.Option(
@@ -56,6 +77,24 @@ def _subject(of: str | None) -> Subject | None:
         if of == known:
             return known
     raise ValueError(f"--of is {of!r}; known: {', '.join(SUBJECTS)}")
+
+
+def _plane(
+    site: str, slope: float, azimuth: float | None, horizon: float, snow: bool, measured: str | None
+) -> dict[str, Any]:
+    """Site and plane as `durability.translate` takes them."""
+    from dataclasses import replace
+
+    from durability.exposure import read_site
+    from durability.exposure.uv_measured import UvTotal
+
+    place: Any = site
+    if measured is not None:
+        place = replace(read_site(site), uv_total=UvTotal.read(measured))
+    if azimuth is None:
+        azimuth = 0.0 if slope > 0 and read_site(site).latitude < 0 else 180.0
+    return {"site": place, "tilt": slope, "azimuth": azimuth, "horizon": horizon,
+            "snow_cover": snow}  # fmt: skip
 
 
 def _fit(
@@ -91,6 +130,11 @@ def cover(
     table: Annotated[
         Path | None, typer.Option("--table", help="Write months by sites here, .csv.")
     ] = None,
+    slope: Slope = 0.0,
+    azimuth: Azimuth = None,
+    horizon: Horizon = 0.0,
+    snow_cover: SnowCover = False,
+    measured_uv: Ultraviolet = None,
     law: LawName = None,
     errors: Errors = "lognormal",
     level: Level = None,
@@ -107,10 +151,12 @@ def cover(
         before = [OpenInterval.read(text) for text in spent or []]
         subject = _subject(of)
         made, asked = _fit(study, site, law, errors, level, seed, quiet)
+        plane = (slope, azimuth, horizon, snow_cover, measured_uv)
+        places = [_plane(s, *plane) for s in asked]
         done = [
-            covered(made, site=s, required=required, of=subject, assurance=assurance, share=share,
+            covered(made, **where, required=required, of=subject, assurance=assurance, share=share,
                     spent=before, light=light, on_ground=on_ground)
-            for s in asked
+            for where in places
         ]  # fmt: skip
         _give({"sites": [c.to_dict() for c in done]}, out, json)
         _months_by_sites(done, figure, table)
@@ -188,6 +234,11 @@ def exposed(
     assurance: Assurance = None,
     share: Share = None,
     on_ground: OnGround = None,
+    slope: Slope = 0.0,
+    azimuth: Azimuth = None,
+    horizon: Horizon = 0.0,
+    snow_cover: SnowCover = False,
+    measured_uv: Ultraviolet = None,
     law: LawName = None,
     errors: Errors = "lognormal",
     level: Level = None,
@@ -212,10 +263,12 @@ def exposed(
         subject = _subject(of)
         found = read_strips(strips) if strips is not None else []
         made, asked = _fit(study, site, law, errors, level, seed, quiet)
+        plane = (slope, azimuth, horizon, snow_cover, measured_uv)
+        places = [_plane(s, *plane) for s in asked]
         done = [
-            left_of(made, site=s, intervals=intervals, required=required, of=subject, share=share,
+            left_of(made, **where, intervals=intervals, required=required, of=subject, share=share,
                     assurance=assurance, level=level, strips=found, on_ground=on_ground)
-            for s in asked
+            for where in places
         ]  # fmt: skip
         _give({"sites": [e.to_dict() for e in done]}, out, json)
         if not json:

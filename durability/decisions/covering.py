@@ -168,6 +168,8 @@ def cover(
     tilt: float = 0.0,
     azimuth: float = 180.0,
     on_ground: bool | None = None,
+    horizon: float = 0.0,
+    snow_cover: bool = False,
     seed: int | None = None,
 ) -> Cover:
     """Whole days that the product may lie open, by month of laying.
@@ -182,7 +184,7 @@ def cover(
     laying : ``"every month"`` or a date; None takes the study's.
     spent : time in the open before laying, each interval with its share of the light.
     light : share of the sky's light that reaches the fabric after laying.
-    exposure, tilt, azimuth, on_ground, seed : as `durability.translate`.
+    exposure, tilt, azimuth, on_ground, horizon, snow_cover, seed : as `durability.translate`.
 
     Returns
     -------
@@ -201,7 +203,8 @@ def cover(
     asked: dict[str, Any] = {
         "site": site, "fractions": (required,), "of": of or question.of, "share": share,
         "laying": laying, "spent": spent, "light": light, "exposure": exposure, "tilt": tilt,
-        "azimuth": azimuth, "on_ground": on_ground, "seed": seed,
+        "azimuth": azimuth, "on_ground": on_ground, "horizon": horizon, "snow_cover": snow_cover,
+        "seed": seed,
     }  # fmt: skip
     made = translate(fit, **asked)
     held = translate(held_at_last_dose(fit), **asked)

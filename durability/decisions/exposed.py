@@ -145,6 +145,8 @@ def exposed(
     tilt: float = 0.0,
     azimuth: float = 180.0,
     on_ground: bool | None = None,
+    horizon: float = 0.0,
+    snow_cover: bool = False,
     seed: int | None = None,
 ) -> Exposed:
     """Strength left of fabric that lay open, with the chance that it still holds.
@@ -158,7 +160,7 @@ def exposed(
         required strength, else its first threshold.
     of, share, assurance, level : None takes the study's.
     strips : dug out at the end of the last interval and broken; all of one lot.
-    exposure, tilt, azimuth, on_ground, seed : as `durability.translate`.
+    exposure, tilt, azimuth, on_ground, horizon, snow_cover, seed : as `durability.translate`.
 
     Returns
     -------
@@ -190,7 +192,8 @@ def exposed(
     draws = count_draws(fit, fit.materials[0], fit.exposures(fit.materials[0])[0])
     asked: dict[str, Any] = {
         "draws": draws, "exposure": exposure, "tilt": tilt, "azimuth": azimuth,
-        "on_ground": on_ground, "seed": seed,
+        "on_ground": on_ground, "horizon": horizon, "snow_cover": snow_cover,
+        "seed": seed,
     }  # fmt: skip
     clocks, _, place = sky_clocks(fit, site=site, **asked)
     measured = _measured(place, intervals)

@@ -23,6 +23,7 @@ from durability.exposure.clock import GAS_CONSTANT, KELVIN
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
+    from durability.exposure.assumption import Assumption
     from durability.exposure.site import Site
     from durability.study.model import Exposure, Study
 
@@ -56,6 +57,7 @@ class OutdoorClock:
     hour : (lit,) number of each hour with light, from 0.
     hours : after which the weather repeats [h]: 8760 for one year.
     measured : whether the weather is that of the calendar years in which the strips lay.
+    uv_factor : on the computed ultraviolet, where it was measured there; None takes the prior.
     uv_log_sd, air_temperature_sd : what hours made from monthly means add to the uncertainty of
         light [1] and air temperature [K]; 0 for hourly weather.
     log_irradiance : (lit,) log of the computed irradiance in the band [W/m²/nm or W/m²].
@@ -79,6 +81,7 @@ class OutdoorClock:
     measured: bool = False
     uv_log_sd: float = 0.0
     air_temperature_sd: float = 0.0
+    uv_factor: Assumption | None = None
 
     def log_effective_dose(
         self,
@@ -222,7 +225,10 @@ def site_clock(
     from durability.exposure.assumption import translation_assumptions
     from durability.exposure.sky import sky_exposure
     from durability.exposure.temperature import MODULE_ABSORPTANCE, specimen_temperature
+    from durability.exposure.uv_measured import uv_calibration
 
+    prior = translation_assumptions()["uv_factor"]
+    measured = uv_calibration(site, prior)
     variable, per_hour = SKY_BANDS[band]
     day = datetime.date.fromisoformat(laid)
     start = datetime.date(2001, day.month, min(day.day, 28) if day.month == 2 else day.day)
@@ -258,6 +264,7 @@ def site_clock(
         hours=light.size,
         measured=bool(places),
         uv_log_sd=site.uv_log_sd,
+        uv_factor=None if measured is None else measured.factor(prior),
         air_temperature_sd=site.air_temperature_sd,
     )
 

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
 from durability import catalogue
+from durability.exposure.uv_measured import UvTotal, uv_total_of
 from durability.study.model import Caution
 
 if TYPE_CHECKING:
@@ -42,6 +43,7 @@ class Site:
         0 for hourly weather.
     uv_log_sd : relative standard uncertainty of the yearly ultraviolet that the making of hours
         adds; 0 for hourly weather.
+    uv_total : ultraviolet measured there, which corrects the computed one; None where nobody did.
     """
 
     name: str
@@ -60,6 +62,7 @@ class Site:
     kind: str = "hourly"
     air_temperature_sd: float = 0.0
     uv_log_sd: float = 0.0
+    uv_total: UvTotal | None = None
 
     def __repr__(self) -> str:
         year = "typical year" if self.typical_year else "one year"
@@ -232,6 +235,7 @@ def _of_months(file: Path, entry: dict[str, Any]) -> Site:
         kind="monthly",
         air_temperature_sd=warming.sd or 0.0,
         uv_log_sd=light.log_sd or 0.0,
+        uv_total=uv_total_of(entry, file.name),
     )
 
 
@@ -250,4 +254,5 @@ def _of_weather(weather: Weather, file: str, entry: dict[str, Any]) -> Site:
         file=file,
         cautions=weather.cautions,
         years=weather.years,
+        uv_total=uv_total_of(entry, file),
     )

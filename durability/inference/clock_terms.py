@@ -379,7 +379,8 @@ def sky_parameters(clock: OutdoorClock, material: str) -> tuple[Column, ...]:
     ``lab_to_sky_spread``.
     """
     book = translation_assumptions()
-    uv, year = book["uv_factor"], book["year_to_year"]
+    uv, year = clock.uv_factor or book["uv_factor"], book["year_to_year"]
+    added = 0.0 if clock.uv_factor is not None else clock.uv_log_sd  # a measurement counts it
     spread, share = book["lab_to_sky"], book["lab_to_sky_site_share"].value
     warm_mean, warm_sd, warm_low, warm_high = specimen_warming()
     sd = spread.log_sd or 0.0
@@ -389,7 +390,7 @@ def sky_parameters(clock: OutdoorClock, material: str) -> tuple[Column, ...]:
             name="log_uv_factor",
             subject=clock.site,
             mean=math.log(uv.value),
-            sd=math.hypot((uv.sd or 0.0) / uv.value, clock.uv_log_sd),
+            sd=math.hypot((uv.sd or 0.0) / uv.value, added),
             low=math.log(uv.low) if uv.low else -math.inf,
             high=math.log(uv.high) if uv.high else math.inf,
         ),

@@ -192,24 +192,22 @@ def _setting(
     places = _places(climate, axis)
     place = places[0]
     inputs = for_site(read_inputs(), place, on_ground=question.on_ground)
+    learned = learned_links(fit, chosen, lamp, place.name, draws=n, seed=seed)
     links = draw_links(
         fit, chosen, lamp, lab_to_sky=inputs["lab_to_sky"],
         shared=draw_shared(inputs, draws=n, seed=seed) | learned_sky(fit, place.name),
-        draws=n, seed=seed,
-        learned=learned_links(fit, chosen, lamp, place.name, draws=n, seed=seed),
+        draws=n, seed=seed, learned=learned,
     )  # fmt: skip
     ratio = cells.ratios(places, lamp.variable)
-    action = action_of(fit.study, str(chosen))
+    action = None if "lab_to_sky" in learned else action_of(fit.study, str(chosen))
     if action is not None:
-        learned = learned_links(fit, chosen, lamp, place.name, draws=n, seed=seed)
         own = lamp_light(fit.study, fit.study.exposures[lamp.exposure])
         links |= spectral_draws(
             fit.study, str(chosen), action, own, inputs, draws=n, seed=seed, learned=learned
         )
-        if "lab_to_sky" not in learned:
-            links |= split_unexplained(
-                links["lab_to_sky"], inputs, material=str(chosen), modelled=["spectrum"], seed=seed
-            )
+        links |= split_unexplained(
+            links["lab_to_sky"], inputs, material=str(chosen), modelled=["spectrum"], seed=seed
+        )
     pick = np.linspace(0, n - 1, min(draws, n)).astype(int)
     links = {name: values[pick] for name, values in links.items()}
     p, energy = links["reciprocity_exponent"], links["activation_energy"]

@@ -75,13 +75,14 @@ def for_site(
 ) -> dict[str, Assumption]:
     """The inputs at one site: the spread of its own years, and what its weather data add.
 
-    Several measured years give the spread of one year against the next; hours that were made from
-    monthly means make the ultraviolet and the air temperature less certain. On the ground a fabric
-    runs hotter than on a rack.
+    Ultraviolet measured there corrects the computed one. Several measured years give the spread
+    of one year against the next; hours that were made from monthly means make the ultraviolet and
+    the air temperature less certain. On the ground a fabric runs hotter than on a rack.
     """
     from dataclasses import replace
 
     from durability.exposure import Assumption, translation_assumptions, year_to_year
+    from durability.exposure.uv_measured import uv_calibration
 
     found = dict(inputs)
     if len(site.years) > 1:
@@ -89,6 +90,9 @@ def for_site(
     uv = found["uv_factor"]
     if site.uv_log_sd > 0 and uv.sd is not None:
         found["uv_factor"] = replace(uv, sd=math.hypot(uv.sd, uv.value * site.uv_log_sd))
+    measured = uv_calibration(site, uv)
+    if measured is not None:
+        found["uv_factor"] = measured.factor(uv)
     if site.air_temperature_sd > 0:
         told = translation_assumptions()["monthly_climate_warming"]
         found[AIR] = Assumption(
@@ -106,6 +110,20 @@ def draw_shared(
     """Draws (draw,) of the inputs that all materials share, by name."""
     names = (*SHARED, *(name for name in (AIR, GROUND) if name in inputs))
     return {name: inputs[name].draws(draws, stream(seed, name)) for name in names}
+
+
+def draw_site(
+    inputs: dict[str, Assumption], site: Site, *, draws: int, seed: int
+) -> dict[str, NDArray[np.float64]]:
+    """`draw_shared` at a site: a measurement of its ultraviolet ties factor and cloud power."""
+    from durability.exposure.uv_measured import uv_calibration
+
+    shared = draw_shared(inputs, draws=draws, seed=seed)
+    measured = uv_calibration(site, read_inputs()["uv_factor"])
+    if measured is not None:
+        departure = shared["cloud_power"] - inputs["cloud_power"].value
+        shared["uv_factor"] = measured.given_cloud(shared["uv_factor"], departure)
+    return shared
 
 
 def draw_links(
@@ -211,6 +229,7 @@ __all__ = [
     "WARMING",
     "draw_links",
     "draw_shared",
+    "draw_site",
     "for_site",
     "read_inputs",
     "split_unexplained",

@@ -21,7 +21,7 @@ from durability.translation.inputs import (
     AIR,
     GROUND,
     draw_links,
-    draw_shared,
+    draw_site,
     for_site,
     read_inputs,
     split_unexplained,
@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from durability.exposure import Assumption, Site
+    from durability.exposure.uv_measured import UvCalibration
     from durability.study.model import Caution
     from durability.translation.sky import SkyYear
     from durability.translation.spectral import SpectralLink
@@ -242,6 +243,7 @@ def read_clock(
     inputs, shared : from `durability.translation.inputs`.
     draws, seed : number of posterior draws, and seed of what is drawn beside them.
     """
+    from durability.exposure.uv_measured import uv_calibration
     from durability.translation.sky import sky_year, wet_year
     from durability.translation.spectral import (
         spectral_cautions,
@@ -254,13 +256,14 @@ def read_clock(
         fit, material, lamp, lab_to_sky=inputs["lab_to_sky"], shared=shared, draws=draws,
         seed=seed, learned=learned,
     )  # fmt: skip
-    wetted = fit.study.question.wetness and "lab_to_sky" not in learned
+    taught = "lab_to_sky" in learned  # as a whole, with spectrum and moisture in it
+    wetted = fit.study.question.wetness and not taught
     wet, missing = wet_year(place, sky) if wetted else (None, ())
     year = sky_year(sky, lamp.variable, wet=wet)
-    spectral = spectral_link(fit.study, material, lamp, place, year, plane)
+    spectral = None if taught else spectral_link(fit.study, material, lamp, place, year, plane)
     modelled = [name for name, is_so in (("spectrum", spectral is not None), ("moisture", wetted))
                 if is_so]  # fmt: skip
-    if "lab_to_sky" not in learned:
+    if not taught:
         links |= split_unexplained(
             links["lab_to_sky"], inputs, material=material, modelled=modelled, seed=seed
         )
@@ -271,30 +274,58 @@ def read_clock(
         )  # fmt: skip
     if wetted:
         links["wetness_factor"] = inputs["wetness_factor"].draws(draws, stream(seed, "wetness"))
-    cautions = [*wetness_cautions(place.title, missing, left=fit.study.question.wetness and not
-                                  wetted)]  # fmt: skip
+    cautions = [*wetness_cautions(place.title, missing)]
+    if taught:
+        asked = {"wetness": fit.study.question.wetness,
+                 "the action spectrum": fit.study.materials[material].action_spectrum}  # fmt: skip
+        cautions += taught_cautions(material, [name for name, said in asked.items() if said])
     if spectral is not None:
         cautions += spectral_cautions(material, spectral.patterns(links).short_share)
+    measured = uv_calibration(place, read_inputs()["uv_factor"])
+    if measured is not None:
+        cautions += uv_cautions(place.title, measured)
     return SkyClock(
         material=material, lamp=lamp, year=year, links=links, cloud=inputs["cloud_power"].value,
-        spectral=spectral, cautions=tuple(cautions),
+        spectral=spectral, cautions=tuple(cautions), uv_measured=measured is not None,
     )  # fmt: skip
 
 
-def wetness_cautions(place: str, missing: Sequence[str], *, left: bool) -> tuple[Caution, ...]:
-    """What the weather does not say of wetness, and where wetness is not counted though asked."""
+def wetness_cautions(place: str, missing: Sequence[str]) -> tuple[Caution, ...]:
+    """What the weather of a site does not say of wetness."""
     from durability.study.model import Caution
 
-    found = []
-    if missing:
-        other = {"rain": "dew", "dew": "rain"}[missing[0]]
-        text = f"the weather of {place} tells nothing of {missing[0]}; only {other} counts as wet"
-        found.append(Caution(name="wetness_in_part", text=text))
-    if left:
-        text = ("wetness is asked for and not counted: strips in the open have taught the "
-                "unexplained factor with their own rain and dew in it")  # fmt: skip
-        found.append(Caution(name="wetness_learned", text=text))
-    return tuple(found)
+    if not missing:
+        return ()
+    other = {"rain": "dew", "dew": "rain"}[missing[0]]
+    text = f"the weather of {place} tells nothing of {missing[0]}; only {other} counts as wet"
+    return (Caution(name="wetness_in_part", text=text),)
+
+
+def uv_cautions(place: str, measured: UvCalibration) -> tuple[Caution, ...]:
+    """That measured and computed ultraviolet differ by more than expected."""
+    from durability.exposure.uv_measured import FAR
+    from durability.study.model import Caution
+
+    if abs(measured.deviation) <= FAR:
+        return ()
+    text = (f"ultraviolet measured at {place} is {measured.ratio:.2f} times the computed, "
+            f"{abs(measured.deviation):.1f} standard deviations from what was expected; check its "
+            "band, unit and plane, for one that is too low allows too many days")  # fmt: skip
+    return (Caution(name="uv_measured_far", text=text),)
+
+
+def taught_cautions(material: str, asked: Sequence[str]) -> tuple[Caution, ...]:
+    """What is asked for and not counted, since strips in the open taught it with all the rest."""
+    from durability.study.model import Caution
+
+    return tuple(
+        Caution(
+            name="taught_by_strips",
+            text=f"{name} of {material} is asked for and not counted: strips in the open have "
+            "taught the factor between lamp and sky with it in, and it would count twice",
+        )
+        for name in asked
+    )
 
 
 def sky_clocks(
@@ -340,7 +371,7 @@ def sky_clocks(
     inputs = for_site(read_inputs(), place, on_ground=on_ground)
     plane = sky_plane(inputs, tilt=tilt, azimuth=azimuth, horizon=horizon, snow_cover=snow_cover)
     sky = sky_exposure(place, **plane)
-    shared = draw_shared(inputs, draws=draws, seed=seed) | learned_sky(fit, place.name)
+    shared = draw_site(inputs, place, draws=draws, seed=seed) | learned_sky(fit, place.name)
     asked: dict[str, Any] = {
         "place": place, "sky": sky, "plane": plane, "inputs": inputs, "shared": shared,
         "draws": draws, "seed": seed,

@@ -168,14 +168,14 @@ def site_page(site: str | Path | Site, *, level: float = 0.95, seed: int = 0) ->
         specimen_temperature,
     )
     from durability.exposure.weather_checks import best_offset
-    from durability.translation.inputs import draw_shared, for_site, read_inputs
+    from durability.translation.inputs import draw_site, for_site, read_inputs
     from durability.translation.sky import yearly_draws
 
     place = read_site(site) if isinstance(site, str | Path) else site
     inputs = for_site(read_inputs(), place)
     cloud = inputs["cloud_power"].value
     sky = sky_exposure(place, cloud_power=cloud)
-    shared = draw_shared(inputs, draws=DRAWS, seed=seed)
+    shared = draw_site(inputs, place, draws=DRAWS, seed=seed)
     tail = (1 - level) / 2
     yearly = []
     for name, band, per_hour, unit in (

@@ -24,7 +24,7 @@ from durability.translation.discrepancy import learned_from, learned_sky
 from durability.translation.inputs import (
     MODELLED,
     PARTS,
-    draw_shared,
+    draw_site,
     for_site,
     read_inputs,
 )
@@ -127,7 +127,7 @@ def translate(
 
     draws = _count_draws(fit, clocks, fractions[0])
     starts, laying_drawn = laying_hours(spans, draws=draws, seed=seed)
-    shared = draw_shared(inputs, draws=draws, seed=seed) | learned_sky(fit, place.name)
+    shared = draw_site(inputs, place, draws=draws, seed=seed) | learned_sky(fit, place.name)
     days = _empty_days(fit, tuple(clocks), subjects, fractions, months, draws)
     temperatures, budgets, hotter, read = [], [], [], []
     for done, (material, clock) in enumerate(clocks.items()):

@@ -214,3 +214,19 @@ def test_a_map_by_an_action_spectrum_is_near_its_site(spectral_fit):
         found = days_map(fit, grid, of="mean", draws=400)["days"].values.ravel()
         days = translate(fit, site="phoenix", of="mean").draws("A", "machine", "mean", 0.5).values
         assert abs(np.median(found / np.median(days, axis=1)) - 1) < 0.06
+
+
+def test_what_strips_in_the_open_have_taught_is_not_counted_a_second_time(
+    spectral_fit, monkeypatch
+):
+    """The learned factor between lamp and sky holds spectrum and moisture already."""
+    from durability.translation import reading
+
+    fit = spectral_fit(np.full(200, 500.0), wetness=True)
+    monkeypatch.setattr(reading, "learned_links", lambda *a, **k: {"lab_to_sky": np.ones(200)})
+    clocks, _, _ = sky_clocks(fit, site="miami", draws=200, seed=1)
+    clock = clocks["A"]
+    assert clock.spectral is None
+    assert clock.year.wet is None
+    assert not {"spectrum_mismatch", "moisture_mismatch", "wetness_factor"} & set(clock.links)
+    assert [c.name for c in clock.cautions] == ["taught_by_strips"] * 2
