@@ -33,7 +33,7 @@ class FallingFit:
     law = "exponential"
     level = 0.9
     seed = 7
-    model = SimpleNamespace(errors="lognormal")
+    model = SimpleNamespace(errors="lognormal", on_logs=True)
     start, scatter = 20.0, 0.1
 
     def __init__(self, tau, *, last=1000.0) -> None:
