@@ -1,7 +1,6 @@
 """Do the strips look as the law says, which law forecasts best, and what do the priors do?"""
 
 from durability.inference.checking.bank import Bank, bank_prior
-from durability.inference.checking.contamination import Contamination, contamination
 from durability.inference.checking.earlier import (
     EarlierPrior,
     earlier_prior,
@@ -16,6 +15,7 @@ from durability.inference.checking.leave_out import (
     leave_one_dose_out,
     leave_one_out,
 )
+from durability.inference.checking.outlying import Contamination, contamination
 from durability.inference.checking.pointwise import strip_log_likelihood, with_log_likelihood
 from durability.inference.checking.predictive import PredictiveCheck, predictive_check
 from durability.inference.checking.prior_predictive import PriorPredictive, prior_predictive

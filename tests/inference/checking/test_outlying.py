@@ -11,7 +11,7 @@ from known_truth import strips_of, study_of, truth_of
 from durability import fit
 from durability.inference import Sampler
 from durability.inference.checking import contamination
-from durability.inference.checking.contamination import MovedThreshold
+from durability.inference.checking.outlying import MovedThreshold
 
 QUICK = Sampler(draws=500, tune=200, chains=2)
 
