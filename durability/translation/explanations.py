@@ -77,7 +77,8 @@ EXPLANATIONS: dict[str, str] = {
     "action_spectrum": (
         "Light of lamp and sky is weighted by the action spectrum of the material, whose slope is "
         "uncertain; light beyond 400 nm counts as harmless, and the computed sky below 315 nm is "
-        "corrected by an uncertain factor."
+        "corrected by an uncertain factor. Where the lamp does more than the sun for the same dose "
+        "in its band, as xenon arcs seem to at 340 nm, days get longer by it: measure your lamp."
     ),
     "uv_measured": (
         "The site's ultraviolet is computed from its sunshine and corrected by a measurement of "
