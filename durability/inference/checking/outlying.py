@@ -227,7 +227,7 @@ def contamination(fit: Fit, *, refit: bool = True) -> Contamination:
             how, long = "weights", (fit, weights)
             order = np.argsort(nu)
             freedom = float(nu[order][np.searchsorted(np.cumsum(weights[order]), 0.5)])
-        elif refit:
+        elif refit and (parts.items.kind == STRIP).any():
             how, again = "fitted", _with_student(fit)
             long, judged = (again, None), _given_starts(again)
             freedom = float(np.median(again.posterior["tail_freedom"].values))
