@@ -23,8 +23,10 @@ from durability.inference.model import priors
 from durability.laws import Law, read_law
 from durability.statement import SUBJECTS, Subject
 
-STUDIES, ROUND, ROUNDS = 64, 400, 3
+STUDIES, ROUND, ROUNDS = 64, 500, 4
+WIDER = 1.5  # every other round is so much wider, for the tails
 LOTS, STRIPS = (1, 2, 3, 5, 8, 12), (3, 5, 10)
+FAR = 50.0  # log of a scaled dose at which nothing is left under any law
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -311,7 +313,8 @@ def _designs(hours: float, strips: int | None, withdrawals: int, lots: int) -> l
     found = []
     for number in (n for n in LOTS if n <= lots):
         for at in dict.fromkeys((even, (hours,))):
-            sizes = STRIPS if strips is None else (strips // (number * (len(at) + 1)),)
+            tried = STRIPS if at == even else STRIPS[1:2]
+            sizes = tried if strips is None else (strips // (number * (len(at) + 1)),)
             found += [Design(lots=number, hours=at, strips=n, unexposed=n) for n in sizes if n > 1]
     return found
 
@@ -384,7 +387,11 @@ class _Told:
         dose = np.log(np.array(self.design.hours)) - log_scale
         weakest = assumptions()["weakest_strip"]["value"]
         low, high = (
-            np.log(np.maximum(self.law.retained(np.exp(dose + side * lots), shape), weakest))
+            np.log(
+                np.maximum(
+                    self.law.retained(np.exp(np.minimum(dose + side * lots, FAR)), shape), weakest
+                )
+            )
             for side in (1.0, -1.0)
         )
         flat = np.zeros((*dose.shape[:-1], 1))
@@ -456,8 +463,8 @@ class _Told:
         parts: list[tuple[np.ndarray, np.ndarray]] = []
         draws, density = np.empty((len(truths), 0, size)), np.empty((len(truths), 0))
         weight = density
-        for _ in range(ROUNDS):
-            root = np.linalg.cholesky(cov)
+        for k in range(ROUNDS):
+            root = np.linalg.cholesky(cov) * (WIDER if k % 2 else 1.0)
             parts.append((centre, root))
             normal = rng.standard_normal((len(truths), ROUND, size))
             fresh = centre[:, None] + np.einsum("jab,jnb->jna", root, normal)
@@ -472,7 +479,7 @@ class _Told:
             gap = draws - centre[:, None]
             kept = np.einsum("jn,jnp,jnq->jpq", weight, gap, gap)
             few = 1 / (1 + 1 / (weight**2).sum(1) / (10 * size))  # of draws: keep some of before
-            cov = 1.2 * ((1 - few)[:, None, None] * kept + few[:, None, None] * cov)
+            cov = 1.1 * ((1 - few)[:, None, None] * kept + few[:, None, None] * cov)
             cov += 1e-9 * np.eye(size)
         return draws, weight
 

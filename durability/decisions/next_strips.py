@@ -198,7 +198,8 @@ class NextStrips:
             "is counted here.",
             f"So many futures ({self.futures}) give a factor to about "
             f"{100 * max(v.factor_error for v in self.values):.0f} %: plans that differ by less "
-            "are alike.",
+            "are alike. Refits gave intervals a little wider than these: by a tenth on the log "
+            "scale for the median lot, by a twentieth for a new lot (benchmarks/planning.py).",
         ]
         if self.settled:
             lines.append(
@@ -211,7 +212,7 @@ class NextStrips:
         if any(v.rough for v in self.values):
             lines.append(
                 "Plans marked rough teach so much that few draws of the fit agree with a future: "
-                "their interval may be a tenth off, or up to a fifth too wide."
+                "their interval may be a tenth off, or much too wide."
             )
         return lines + [f"not a plan: {KINDS[k]}: {why}" for k, why in self.left_out.items()]
 

@@ -42,11 +42,12 @@ def next_strips_figure(found: NextStrips) -> Figure:
         for y, v in zip(places, shown, strict=True):
             text = f"{v.factor:.2f}" + ("" if v.clear is None else f"; verdict {v.clear:.0%}")
             ax.annotate(text, (v.factor, y), xytext=(3, 0), textcoords="offset points",
-                        va="center", fontsize=7.5)  # fmt: skip
+                        va="center", fontsize=7.5,
+                        bbox={"fc": "white", "ec": "none", "pad": 0.6})  # fmt: skip
         ax.axvline(found.factor, color=INK, ls="--", lw=1.0)
         labels = [f"{KINDS[v.plan.kind].partition(':')[0]} ({v.plan.strips})" for v in shown]
-        ax.set_yticks(list(places), [fill(text, 34) for text in labels], fontsize=7.5)
-        ax.set_xlim(1.0, 1 + 1.25 * (max(found.factor, *(v.factor for v in shown)) - 1))
+        ax.set_yticks(list(places), [fill(text, 26) for text in labels], fontsize=7.5)
+        ax.set_xlim(1.0, 1 + 1.4 * (max(found.factor, *(v.factor for v in shown)) - 1))
         ax.set_xlabel(f"factor of the {100 * found.level:g} % interval, either way")
         ax.grid(axis="y", visible=False)
         figure.suptitle(fill(found.subject(), 66), fontsize=9.5, x=0.02, ha="left")
@@ -69,6 +70,8 @@ def first_strips_figure(found: FirstStrips) -> Figure:
         for k, lots in enumerate(dict.fromkeys(sorted(v.design.lots for v in others))):
             mine = [v for v in others if v.design.lots == lots and len(v.design.hours) ==
                     max(len(o.design.hours) for o in others)]  # fmt: skip
+            if not mine:
+                continue
             colour, mark = COLOURS[k % len(COLOURS)], MARKERS[k % len(MARKERS)]
             ax.plot([v.design.total for v in mine], [v.factor for v in mine], color=colour,
                     marker=mark, ls=LINES[k % len(LINES)], ms=5)  # fmt: skip
@@ -82,7 +85,7 @@ def first_strips_figure(found: FirstStrips) -> Figure:
             handles.append(line("wanted", color=GREY, ls="--", lw=1.0))
         ax.set_xlabel("strips of one product and direction")
         ax.set_ylabel(f"factor of the {100 * found.level:g} % interval, either way")
-        ax.set_xscale("log")
+        ax.set_xlim(0, None)
         figure.suptitle("Before any data: how wide will the threshold dose be known?",
                         fontsize=9.5, x=0.02, ha="left")  # fmt: skip
         return finish(figure, handles, columns=4)

@@ -69,11 +69,10 @@ def test_the_answer_is_that_of_a_full_fit_of_the_same_strips():
     from durability import fit
     from durability.inference import Sampler
 
-    told = _Told(LAW, RICH, 0.5, 600.0, 5, 8)
+    told = _Told(LAW, RICH, 0.5, 1200.0, 5, 16)
     truths, rng = told._truths(), np.random.default_rng(1)
     doses = (0.0, *RICH.hours)
     found = {"fit": [], "means": [], "squares": []}
-    mean, _ = told.groups(truths)
     lots = np.exp(truths[:, 3:5])
     for j in range(len(truths)):
         shape = {"k": np.exp(truths[j, 1])}
@@ -102,7 +101,10 @@ def test_the_answer_is_that_of_a_full_fit_of_the_same_strips():
     told.draws, told.weight = told.answered(
         truths, np.array(found["means"]), np.array(found["squares"])
     )
-    assert mean.shape == (8, 4)
-    ours = told.half_widths("mean", 0.95)
-    assert np.log(ours).mean() == pytest.approx(np.log(found["fit"]).mean(), abs=0.12)
-    assert np.corrcoef(np.log(ours), np.log(found["fit"]))[0, 1] > 0.9
+    # where strips are too weak to measure, lots are not foretold one by one, only on average
+    means = np.array(found["means"])
+    seen = (means[:, :, -1] - means[:, :, 0]).min(1) > np.log(0.1)
+    ours, fits = np.log(told.half_widths("mean", 0.95))[seen], np.log(found["fit"])[seen]
+    assert seen.sum() >= 12
+    assert ours.mean() == pytest.approx(fits.mean(), abs=0.08)
+    assert np.corrcoef(ours, fits)[0, 1] > 0.9

@@ -143,15 +143,16 @@ def test_what_cannot_be_asked_is_said(made, words, expected):
 
 @pytest.mark.slow
 def test_plans_rank_as_full_refits_rank_them():
-    """A small run of benchmarks/planning.py."""
+    """A small run of benchmarks/planning.py; so few futures order only the median lot's plans."""
     from scipy.stats import spearmanr
 
     sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "benchmarks"))
     import planning
 
     ran = planning.compared(1, 6)
-    for c, of in enumerate(("mean", "new_lot")):
-        refits = [ran[name, "refits"][:, c].mean() for name in planning.plans()]
-        ours = [ran[name, of, None][0] for name in planning.plans()]
-        assert spearmanr(refits, ours).statistic >= 0.7
-        assert ours == pytest.approx(refits, rel=0.25)
+    refits = {of: [ran[name, "refits"][:, c].mean() for name in planning.plans()]
+              for c, of in enumerate(("mean", "new_lot"))}  # fmt: skip
+    ours = {of: [ran[name, of, None][0] for name in planning.plans()] for of in refits}
+    assert spearmanr(refits["mean"], ours["mean"])[0] >= 0.9
+    assert ours["mean"] == pytest.approx(refits["mean"], rel=0.2)
+    assert np.mean(ours["new_lot"]) == pytest.approx(np.mean(refits["new_lot"]), rel=0.15)
