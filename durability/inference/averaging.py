@@ -175,7 +175,8 @@ def _pooled_posterior(
     variables: dict[str, Any] = {}
     for name in lead.data_vars:
         if not all(name in f.posterior and f.posterior[name].dims == lead[name].dims
-                   for f in fits) or str(name).startswith("shape_"):  # fmt: skip
+                   for f in fits) or str(name).startswith(
+                       ("shape_", "common_shape_")):  # fmt: skip
             continue
         tail = lead[name].shape[2:]
         pooled = np.empty((total, *tail))

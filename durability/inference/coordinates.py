@@ -130,6 +130,15 @@ def own_values(model: Model, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]
     return spread, shape
 
 
+def common_values(model: Model, theta: np.ndarray) -> dict[str, np.ndarray]:
+    """Logs (...) of the centres of pooled shapes and scatter, by name, at theta (..., n_y)."""
+    lay = layout(model)
+    names = ["strip_spread", *(f"shape_{s.name}" for s in model.law.shapes)]
+    places = [lay.spread.start, *range(lay.shape.start, lay.shape.start + lay.n_shape)]
+    pooled = (model.own_effect >= 0).all(axis=0)
+    return {n: theta[..., at] for n, at, of in zip(names, places, pooled, strict=True) if of}
+
+
 def bound_table(column: Column) -> np.ndarray:
     """Spline from the normal score of a prior that is cut off to the value, (N_KNOT, 5)."""
     from scipy.interpolate import CubicSpline

@@ -22,6 +22,7 @@ from durability import catalogue
 from durability.inference.build import build_model
 from durability.inference.coordinates import (
     column_values,
+    common_values,
     layout,
     own_values,
     spread_of_score,
@@ -773,6 +774,8 @@ def _posterior(model: Model, drawn: Sample, seed: int) -> xarray.Dataset:
         variables["reading_spread"] = ((*dims, "read_material"), np.exp(theta[..., lay.reading]))
     for name, values in shape.items():
         variables[f"shape_{name}"] = ((*dims, "material"), values)
+    for name, values in common_values(model, theta).items():
+        variables[f"common_{name}"] = (dims, np.exp(values))
     if lay.start_scale is not None:
         variables["lot_spread_of_strength"] = (
             dims,

@@ -75,6 +75,9 @@ def with_covariates(seed: int, values: dict[str, list[float]], **options: Any) -
 
 
 LOADED = with_covariates(3, {"loading": [0.1, 0.2, 0.4, 0.8], "area": [100.0, 120.0, 90.0, 110.0]})
+SIX = with_covariates(
+    6, {"loading": [0.1, 0.2, 0.3, 0.4, 0.6, 0.9], "colour": [1.0, 2.0, 1.0, 3.0, 2.0, 3.0]}
+)
 BOTH_WAYS = study_of(strips(4, materials=1, lots=3, directions=("machine", "cross")))
 
 
@@ -121,6 +124,9 @@ CASES: dict[str, tuple[Study, str, Structure]] = {
     ),
     "a line": (LOADED, LAW, Structure(covariates=(("loading", "log"), ("area", "linear")))),
     "a line, pooled shape": (LOADED, LAW, Structure(shape="pooled", spread="pooled")),
+    "a smooth line": (
+        SIX, LAW, Structure(covariates=(("loading", "smooth"), ("colour", "class")))
+    ),
     "lots both ways": (BOTH_WAYS, LAW, Structure()),
 }  # fmt: skip
 

@@ -31,12 +31,26 @@ WORDS: dict[str, str] = {
     "laboratory_spread_of_threshold": "the prior of how laboratories differ",
     "run_spread_of_threshold": "the prior of how runs of a chamber differ",
     "specimen_spread_of_threshold": "the prior of how specimens differ",
+    "direction_of_lot_spread_of_threshold": "the prior of how a lot's directions differ",
+    "shared_lot_spread_of_strength": "the prior of what a lot's directions share in strength",
+    "product_spread_of_threshold": "the prior of how products differ in threshold dose",
+    "product_spread_of_shape": "the prior of how products differ in shape",
+    "product_spread_of_strip_spread": "the prior of how products differ in scatter",
+    "covariate": "the prior of what a covariate does",
     "unexposed_strength": "the prior of the unexposed strength",
     "direction": "the prior of how directions differ",
     "reciprocity_exponent": "the prior of the reciprocity exponent",
     "activation_energy": "the prior of the activation energy",
     "dose_calibration": "the calibration of the lamps",
     "dose_read_off": "the doses read off a figure",
+    "lamp_temperature": "the temperature of specimens under the lamp",
+    "log_uv_factor": "the ultraviolet of the site",
+    "log_year": "how far a year departs from the usual one",
+    "air_temperature": "the air temperature of the site",
+    "specimen_warming": "how much warmer than air specimens lay",
+    "lab_to_sky_spread": "the prior of how lamp and sky differ",
+    "lab_to_sky_of_material": "the prior of how lamp and sky differ for a material",
+    "lab_to_sky_at_site": "the prior of how lamp and sky differ at a site",
 }
 """Each prior in words."""
 
@@ -68,12 +82,12 @@ def log_prior(fit: Fit) -> xarray.Dataset:
     if "product_spread_of_threshold" not in post:  # else products are pooled: their mean has one
         add("threshold_dose", post[level].values, model.main_prior[:, 0], model.main_prior[:, 1])
     for s in model.law.shapes:
-        values = _own(np.log(post[f"shape_{s.name}"].values), post, "shape")
+        values = _own(post, f"shape_{s.name}")
         add("shape", values, math.log(s.median), s.sd_log)
     for name in ("strip_spread", "reading_spread"):
         if name in post:
             prior = book[name]
-            values = _own(np.log(post[name].values), post, name)
+            values = _own(post, name)
             add(name, values, math.log(prior["median"]), prior["sd_log"])
     if "spread_power" in post:
         of = book["spread_power"]
@@ -83,21 +97,24 @@ def log_prior(fit: Fit) -> xarray.Dataset:
         add("tail_freedom", np.log(post["tail_freedom"].values), math.log(of["median"]),
             of["sd_log"])  # fmt: skip
     for name in map(str, post.data_vars):
-        if "scale" in book.get(name, ()):
-            add(name, post[name].values, 0.0, book[name]["scale"])
+        key = "product_spread_of_shape" if name.startswith("product_spread_of_shape_") else name
+        if "scale" in book.get(key, ()):
+            add(key, post[name].values, 0.0, book[key]["scale"])
     if "log_unexposed_strength" in post:
         mean, sd = model.start_prior.T
         add("unexposed_strength", post["log_unexposed_strength"].values, mean, sd)
     for j, column in enumerate(model.columns):
-        add(column.name, post["linear"].values[..., j], column.mean, column.sd)
+        name = "threshold_dose" if column.name == "pooled" else column.name
+        add(name, post["linear"].values[..., j], column.mean, column.sd)
     dims = ("chain", "draw")
     coords = {name: post[name].values for name in dims}
     return xarray.Dataset({k: (dims, v) for k, v in found.items()}, coords=coords)
 
 
-def _own(values: np.ndarray, post: xarray.Dataset, name: str) -> np.ndarray:
-    """Values by product; one where all products share it, their mean where they are pooled."""
-    if values.shape[-1] > 1 and (values == values[..., :1]).all():
-        return values[..., :1]
-    pooled = any(str(v).startswith(f"product_spread_of_{name}") for v in post.data_vars)
-    return values.mean(axis=-1, keepdims=True) if pooled else values
+def _own(post: xarray.Dataset, name: str) -> np.ndarray:
+    """Logs by product; one where they share it; where they are pooled, their centre."""
+    if f"common_{name}" in post:
+        return np.log(post[f"common_{name}"].values)
+    values = np.log(post[name].values)
+    shared = values.shape[-1] > 1 and (values == values[..., :1]).all()
+    return values[..., :1] if shared else values

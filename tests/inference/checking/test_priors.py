@@ -8,7 +8,7 @@ import arviz
 import numpy as np
 import pytest
 import xarray
-from known_truth import strips_of, study_of, truth_of
+from known_truth import simulated, strips_of, study_of, truth_of
 from scipy import stats
 
 from durability import StudyError, fit
@@ -25,6 +25,7 @@ from durability.inference.checking.earlier import Moments, with_earlier
 from durability.inference.checking.log_prior import WORDS, log_prior
 from durability.inference.checking.pointwise import marginal, parts_of
 from durability.inference.model import priors
+from durability.laws import read_law
 
 WHERE = {"material": "A", "direction": "machine", "exposure": "X"}
 
@@ -76,6 +77,43 @@ def test_halving_the_priors_by_weights_is_that_by_sampling(study, quick):
         again = fit_model(few, replace(model, law=law), sampler=made.settings, seed=2)
     exact = np.median(again.threshold_draws(0.5, of="mean", **WHERE))
     assert row.halved == pytest.approx(exact, rel=0.02)
+
+
+def test_pooled_priors_are_counted_where_they_stand(quick):
+    """Halved by weights and by sampling, where products share a centre of shape and scatter."""
+    from durability.inference.fit import fit_model
+    from durability.inference.model import Structure, changed_priors
+
+    study = simulated(6, materials=3, lots=1, doses=(0.0, 200.0, 500.0), strips=2)[0]
+    structure = Structure(shape="pooled", spread="pooled", pool=True)
+    settings = replace(quick, draws=1500, target_accept=0.95)
+    model = build_model(study, read_law("stretched-exponential"), structure=structure)
+    made = fit_model(study, model, sampler=settings, seed=1)
+    found = log_prior(made)
+    assert {"threshold_dose", "shape", "strip_spread"} <= set(found)
+    spreads = {f"product_spread_of_{name}" for name in ("shape", "strip_spread", "threshold")}
+    assert spreads <= set(found)
+    assert set(map(str, found)) <= set(WORDS)
+    shape = model.law.shapes[0]
+    common = np.log(made.posterior[f"common_shape_{shape.name}"])
+    one = -0.5 * ((common - np.log(shape.median)) / shape.sd_log) ** 2
+    assert np.allclose(found["shape"], one)
+    row = sensitivity(made, subjects=["mean"]).rows[0]
+    wide = {
+        name: {**table, **{k: table[k] * 2**0.5 for k in ("sd_log", "scale") if k in table}}
+        for name, table in priors().items()
+    }
+    with changed_priors(wide):
+        again = build_model(study, model.law, structure=structure)
+        law = replace(model.law, shapes=tuple(
+            replace(s, sd_log=s.sd_log * 2**0.5) for s in model.law.shapes))  # fmt: skip
+        exact = fit_model(study, replace(again, law=law), sampler=settings, seed=2)
+    assert row.halved is not None and row.value is not None
+    where = {"material": "A", "direction": "machine", "exposure": "X"}
+    median = np.median(exact.threshold_draws(0.5, of="mean", **where))
+    spread = np.log(made.threshold_draws(0.5, of="mean", **where)).std()
+    assert abs(np.log(row.halved / median)) < 0.15 * spread
+    assert abs(np.log(row.value / median)) < spread
 
 
 def test_prior_predictive_draws_are_those_of_the_priors(study, right):
