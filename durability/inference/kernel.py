@@ -206,7 +206,8 @@ def _tape(code, n_code, constants, n_in, n, value, tangent, log_first):
     """Forward evaluation of a tape with derivatives, at up to BLOCK points at once.
 
     ``value[r * BLOCK + g]``: register r at point g; the first `n_in` registers hold the inputs.
-    ``tangent[(r * n_in + j) * BLOCK + g]``: its derivative by input j; filled for the inputs.
+    ``tangent[(r * n_in + j) * BLOCK + g]``: its derivative by the log of input j; filled for the
+        inputs with their own values (on the diagonal) and 0.
     ``log_first[g]``: log of the first input, whose powers then need no logarithm.
     """
     for i in range(n_code):
