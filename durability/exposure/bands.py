@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any
 
 from durability import catalogue
 from durability.exposure.assumption import Assumption, assumption
+from durability.study.lamps import dose_unit
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -163,17 +164,6 @@ def convert_dose(
         spectrum=light.name,
         source=source,
     )
-
-
-def dose_unit(band: str) -> str:
-    """The unit of a dose in a band, as shown to people.
-
-    Examples
-    --------
-    >>> dose_unit("300-400 nm")
-    'MJ/m² in 300-400 nm'
-    """
-    return ("MJ/m² in " if "-" in band else "kJ/(m² nm) at ") + band
 
 
 def spectra() -> list[str]:

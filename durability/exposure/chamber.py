@@ -25,7 +25,7 @@ from durability.exposure.chamber_parts import (
     kept_within,
     stopped,
 )
-from durability.exposure.delivery import INTERVAL, SPECTRAL, delivery
+from durability.exposure.delivery import delivery, hourly_dose
 from durability.exposure.lamp import light_fraction, read_lamp
 from durability.exposure.phases import UNKNOWN, phase_of
 from durability.exposure.record import sensor_factors
@@ -186,7 +186,7 @@ def chamber(exposure: Exposure, *, polymer: str | None = None) -> Chamber:
     set_point = exposure.irradiance or (
         lamp.irradiance if lamp and lamp.band == given.band else None
     )
-    factor = (INTERVAL if "-" in given.band else SPECTRAL) / exposure.dose_scale
+    factor = hourly_dose(exposure, given.band)
     base = {"calibration_and_position": _base(given.log_sd, recorded.log_sd)}
     kept = kept_within(columns, phase, weight, lit, recorded, cycle, set_point, given.band, lamp)
     drift = drifts(recorded, exposure)

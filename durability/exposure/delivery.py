@@ -12,10 +12,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from durability.exposure.assumption import translation_assumptions
-from durability.exposure.bands import dose_unit
 from durability.exposure.lamp import Lamp, light_fraction, read_lamp
 from durability.exposure.lamp_temperature import temperature_of_cycle, temperature_of_record
 from durability.exposure.record import RecordedDose, recorded_dose
+from durability.study.lamps import dose_unit
 from durability.study.model import Caution, Exposure
 
 if TYPE_CHECKING:
@@ -125,7 +125,7 @@ def delivery(exposure: Exposure) -> Delivery | None:
         irradiance = lamp.irradiance
     if band is None or (irradiance is None and exposure.record is None):
         return None
-    factor = (INTERVAL if "-" in band else SPECTRAL) / exposure.dose_scale
+    factor = hourly_dose(exposure, band)
     cycle = exposure.cycle or (lamp.cycle if lamp else ())
     lit = light_fraction(cycle)
     nominal = None if irradiance is None else irradiance * factor * lit
@@ -159,6 +159,11 @@ def delivery(exposure: Exposure) -> Delivery | None:
         notes=tuple(notes),
         record=recorded,
     )
+
+
+def hourly_dose(exposure: Exposure, band: str) -> float:
+    """Dose that an hour at irradiance 1 delivers in a band [dose_unit of the exposure]."""
+    return (INTERVAL if "-" in band else SPECTRAL) / exposure.dose_scale
 
 
 def hours_of_dose(exposure: Exposure, dose: ArrayLike) -> NDArray:

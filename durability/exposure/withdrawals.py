@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from durability.exposure.bands import dose_unit
 from durability.exposure.delivery import delivery
 from durability.exposure.lamp import read_lamp
+from durability.study.lamps import dose_unit
 from durability.study.model import Exposure
 from durability.units import UnitError, measure
 

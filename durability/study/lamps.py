@@ -12,7 +12,7 @@ from durability import catalogue
 from durability.study import schema
 from durability.study.findings import Findings, near
 from durability.study.model import Calibration, Exposure, Segment
-from durability.units import measure, unit
+from durability.units import UNITS, Unit, measure, unit
 
 FILE = "study.toml"
 OUTDOOR = "outdoor"
@@ -76,8 +76,22 @@ def exposure_of(name: str, table: schema.ExposureTable, findings: Findings) -> E
     if light is None:
         return None
     irradiance, band = light
-    shown = f"MJ/m² in {band}" if "-" in band else f"kJ/(m² nm) at {band}"
-    return Exposure(**stated, irradiance=irradiance, band=band, dose_unit=shown)
+    return Exposure(**stated, irradiance=irradiance, band=band, dose_unit=dose_unit(band))
+
+
+def dose_unit(band: str, named: Unit | None = None) -> str:
+    """The unit of a dose in a band as shown to people, the usual one or that which a study names.
+
+    Examples
+    --------
+    >>> dose_unit("300-400 nm")
+    'MJ/m² in 300-400 nm'
+    >>> dose_unit("340 nm", unit("MJ/m^2/nm"))
+    'MJ/(m² nm) at 340 nm'
+    """
+    interval = "-" in band
+    usual = UNITS["MJ/m^2" if interval else "kJ/m^2/nm"]
+    return f"{named or usual} {'in' if interval else 'at'} {band}"
 
 
 def shown_in(
@@ -96,8 +110,7 @@ def shown_in(
             return exposure
         if ("-" in exposure.band) == spectral:
             return exposure
-        place = f"at {exposure.band}" if spectral else f"in {exposure.band}"
-        return replace(exposure, dose_unit=f"{named} {place}", dose_scale=named.factor)
+        return replace(exposure, dose_unit=dose_unit(exposure.band, named), dose_scale=named.factor)
 
     found = {key: shown(exposure) for key, exposure in exposures.items()}
     if exposures and all(found[key] is exposures[key] for key in exposures):
