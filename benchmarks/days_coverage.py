@@ -1,7 +1,8 @@
 """How often does the 90 % interval of days to the threshold hold the true days?
 
 Products and sites are simulated with every uncertain input drawn from its prior; a laboratory
-exposes strips of each under a lamp at four doses, and in some designs strips lie in the open too.
+exposes strips of each under a lamp at four doses, and in some designs strips hang on a rack in the
+open too; the product itself lies on the ground.
 The posterior of the threshold dose (and of the clock, where strips in the open inform it) is
 sampled by importance from a t distribution about the mode, and by a thousand short walks from there
 where too few draws count: milliseconds where chains take seconds. The days are then read by
@@ -86,6 +87,7 @@ class Truth:
     spread: float
     unknown: float = 0.0  # log; what the model does not know, on the dose needed in the open
     sky_energy: float = 0.0  # kJ/mol that the activation energy under the sky departs by
+    ground: float = 1.0  # further factor on the warming of what lies on the ground
     at_site: dict[str, tuple[float, float, float]] = field(default_factory=dict)
 
     def under_lamp(self, dose: np.ndarray) -> np.ndarray:
@@ -119,14 +121,15 @@ class Truth:
         return -math.log(2) * np.exp(self.shape * (log_dose - math.log(self.tau)))
 
     def days(self, site: str, laid: str, years: float = 20.0) -> float:
-        """Days until half is left; inf beyond the years."""
+        """Days on the ground until half is left; inf beyond the years."""
+        lying = replace(self, warming=self.warming * self.ground)
         every = np.arange(1.0, 365 * years + 1)
-        dose = self.in_the_open(site, laid, every)
+        dose = lying.in_the_open(site, laid, every)
         if dose[-1] < math.log(self.tau):
             return math.inf
         day = int(np.searchsorted(dose, math.log(self.tau)))
         hours = day + np.arange(1, 25) / 24
-        fine = np.exp(self.in_the_open(site, laid, hours))
+        fine = np.exp(lying.in_the_open(site, laid, hours))
         before = 0.0 if day == 0 else math.exp(dose[day - 1])
         return float(np.interp(self.tau, [before, *fine], [day, *hours]))
 
@@ -155,6 +158,7 @@ def drawn(rng: np.random.Generator, names: list[str]) -> Truth:
         warmer=rng.normal(0, GIVEN.temperature_sd),
         cloud=one(book["cloud_power"]),
         warming=one(book["absorptance"]) / 0.9 * one(book["temperature_rise_factor"]),
+        ground=one(book["ground_contact"]),
         of_material=rng.normal(0, math.sqrt(1 - share)),
         spread=width,
         at_site={

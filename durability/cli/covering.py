@@ -55,7 +55,8 @@ Ultraviolet = Annotated[
 OnGround = Annotated[
     bool | None,
     typer.Option(
-        "--on-ground/--on-rack", help="It lies on the ground and runs hotter; the study's if unset."
+        "--on-ground/--on-rack",
+        help="It lies on the ground and runs hotter, or hangs on a rack; the study's if unset.",
     ),
 ]
 Spent = Annotated[

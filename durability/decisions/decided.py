@@ -104,7 +104,7 @@ def _tested(
     held = held_at_last_dose(fit)
     again: Any = translate(
         held, site=site, fractions=(fraction,), of=fit.study.question.of, laying=t.laying,
-        tilt=t.tilt, azimuth=t.azimuth, seed=t.seed,
+        tilt=t.tilt, azimuth=t.azimuth, on_ground="on_ground" in t.assumptions, seed=t.seed,
     )  # fmt: skip
     borne = cover_statements(again, held).where(quantity="days_to_cover")
     by = {(s.material, s.direction, s.month): s for s in borne}

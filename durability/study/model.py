@@ -152,7 +152,7 @@ class Question:
 
     sites: tuple[str, ...] = ()
     laying: str = "every month"
-    on_ground: bool = False
+    on_ground: bool = True
     of: Subject = "new_lot"
     assurance: float = 0.95
     level: float = 0.95

@@ -212,7 +212,9 @@ class QuestionTable(_Table):
     laying: Annotated[str | datetime.date, AfterValidator(_laying)] = Field(
         default="every month", description='"every month" or a date'
     )
-    on_ground: bool = Field(default=False, description="true where the fabric lies on the ground")
+    on_ground: bool = Field(
+        default=True, description="true where the fabric lies on the ground, false on a rack"
+    )
     of: Literal["mean", "new_lot", "single_specimen"] = Field(
         default="new_lot", description='"mean", "new_lot" or "single_specimen"'
     )

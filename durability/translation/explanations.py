@@ -59,7 +59,7 @@ EXPLANATIONS: dict[str, str] = {
     ),
     "specimen_temperature_modelled": (
         "Temperature of the fabric is computed from air temperature, sunshine and wind for a "
-        "fabric of unstated colour. A dark fabric, or one lying on hot ground, runs hotter."
+        "fabric of unstated colour. A dark fabric runs hotter."
     ),
     "moisture_not_modelled": (
         "Rain, dew and the lamp's spray are taken to act alike; wash-out of stabiliser and "
@@ -102,7 +102,11 @@ EXPLANATIONS: dict[str, str] = {
     ),
     "on_ground": (
         "The fabric lies on the ground and runs hotter than on a rack by a factor of "
-        "models/translation.toml, drawn with its spread; no fabric on ground was measured."
+        "models/translation.toml, drawn with its spread; no fabric on ground was measured. One "
+        "that hangs on a rack (--on-rack) would be cooler and last longer."
+    ),
+    "on_rack": (
+        "The fabric hangs on a rack in the wind, as was asked; on the ground it would run hotter."
     ),
     "part_light": (
         "Cover or shade lets part of the light through; irradiance is scaled by that share at all "

@@ -71,7 +71,7 @@ def read_inputs() -> dict[str, Assumption]:
 
 
 def for_site(
-    inputs: dict[str, Assumption], site: Site, *, on_ground: bool = False
+    inputs: dict[str, Assumption], site: Site, *, on_ground: bool = True
 ) -> dict[str, Assumption]:
     """The inputs at one site: the spread of its own years, and what its weather data add.
 

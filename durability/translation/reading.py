@@ -130,7 +130,7 @@ class SkyClock:
             "specimen_temperature_modelled",
             "action_spectrum" if self.spectral is not None else "dose_in_band",
             "wetness_modelled" if self.year.wet is not None else "moisture_not_modelled",
-            *(["on_ground"] if self.on_ground else []),
+            "on_ground" if self.on_ground else "on_rack",
         )
 
     def with_links(self, **changed: NDArray[np.float64]) -> SkyClock:
@@ -350,7 +350,7 @@ def sky_clocks(
     draws : number of posterior draws.
     exposure : the exposure whose threshold doses are read; None as `translate`.
     on_ground : whether the fabric lies on the ground, where it runs hotter than on a rack; None
-        takes the study's.
+        takes the study's, which is the ground unless it says otherwise.
     tilt, azimuth, horizon, snow_cover : plane of the fabric and what covers it, as
         `durability.exposure.sky_exposure`.
     seed : of what is drawn beside the posterior; None takes the fit's. The same seed gives the

@@ -168,7 +168,7 @@ def site_page(site: str | Path | Site, *, level: float = 0.95, seed: int = 0) ->
         specimen_temperature,
     )
     from durability.exposure.weather_checks import best_offset
-    from durability.translation.inputs import draw_site, for_site, read_inputs
+    from durability.translation.inputs import GROUND, draw_site, for_site, read_inputs
     from durability.translation.sky import yearly_draws
 
     place = read_site(site) if isinstance(site, str | Path) else site
@@ -190,20 +190,25 @@ def site_page(site: str | Path | Site, *, level: float = 0.95, seed: int = 0) ->
     energy = material_assumptions(None)["activation_energy"].value
     sun, wind = sky["poa"].values, sky["wind_speed"].values
 
-    def effective(absorptance: float) -> float:
+    def effective(absorptance: float, contact: float = 1.0) -> float:
         warm = specimen_temperature(
             air, sun, wind, absorptance=absorptance,
-            rise_factor=inputs["temperature_rise_factor"].value,
+            rise_factor=inputs["temperature_rise_factor"].value * contact,
         )  # fmt: skip
         return effective_temperature(np.asarray(warm), uv, activation_energy=energy)
 
     lit = bool((uv > 0).any())
     temperatures = [("mean air", float(air.mean()))]
     if lit:
+        unknown = "fabric of unknown colour"
         temperatures += [
             ("effective air", effective(0.0)),
-            ("effective fabric of unknown colour", effective(inputs["absorptance"].value)),
-            ("effective black panel", effective(0.9)),
+            (f"effective {unknown}, on a rack", effective(inputs["absorptance"].value)),
+            (
+                f"effective {unknown}, on the ground",
+                effective(inputs["absorptance"].value, inputs[GROUND].value),
+            ),
+            ("effective black panel, on a rack", effective(0.9)),
         ]
     month, days = sky["month"].values, air.reshape(365, 24)
     months = []

@@ -150,7 +150,7 @@ def ground_caution(
         return None
     return Caution(
         name="warmed_as_on_a_rack",
-        text=f"The fabric lies flat but is warmed as on a rack. On the ground {material} would run "
+        text=f"As asked, the fabric is warmed as on a rack. On the ground {material} would run "
         f"at an effective {ground:.0f} °C instead of {rack:.0f} °C and lose strength "
         f"{100 * (faster - 1):.0f} % faster, so the days would be fewer: on_ground "
         "(--on-ground) counts that.",

@@ -79,7 +79,7 @@ def translate(
         which month and day count; None takes the study's.
     tilt, azimuth : plane of the fabric [degrees]; tilt 0 lies flat, azimuth 180 faces south.
     on_ground : whether the fabric lies on the ground, where it runs hotter than on a rack; None
-        takes the study's.
+        takes the study's, which is the ground unless it says otherwise.
     horizon : height above which the sky is open all around [degrees].
     snow_cover : True where snow that lies is taken to cover the fabric.
     horizon_years : a threshold not reached by then counts as not reached (inf).

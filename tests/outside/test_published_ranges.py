@@ -101,7 +101,7 @@ def highland() -> Site:
 
 def clock_at(site: Site, polymer: str, exposure: Exposure) -> SimpleNamespace:
     fit = Assumed(polymer, exposure)
-    clocks, _, _ = sky_clocks(fit, site=site, draws=DRAWS)
+    clocks, _, _ = sky_clocks(fit, site=site, draws=DRAWS, on_ground=False)  # hung on racks
     return SimpleNamespace(fit=fit, clock=clocks["A"])
 
 

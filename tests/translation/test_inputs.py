@@ -72,6 +72,7 @@ def test_hours_made_from_monthly_means_make_the_ultraviolet_less_certain():
     from durability.translation.inputs import for_site
 
     site, inputs = read_site("miami"), read_inputs()
-    assert for_site(inputs, site) == inputs
+    assert for_site(inputs, site, on_ground=False) == inputs
+    assert set(for_site(inputs, site)) == {*inputs, "ground_contact"}
     vague = for_site(inputs, replace(site, uv_log_sd=0.1))["uv_factor"]
     assert vague.sd == pytest.approx(0.134, abs=0.001)

@@ -37,9 +37,12 @@ def test_months_add_up_to_the_year(phoenix) -> None:
     assert all(low < mean < high for *_, mean, low, high in phoenix.months)
 
 
-def test_light_comes_with_heat_and_black_runs_hottest(phoenix) -> None:
-    celsius = list(dict(phoenix.temperatures).values())
+def test_light_comes_with_heat_black_runs_hotter_and_the_ground_hotter_still(phoenix) -> None:
+    found = dict(phoenix.temperatures)
+    ground = found.pop("effective fabric of unknown colour, on the ground")
+    celsius = list(found.values())
     assert celsius == sorted(celsius)
+    assert ground > found["effective fabric of unknown colour, on a rack"] + 3
 
 
 def test_hours_made_from_monthly_means_say_so() -> None:
