@@ -250,11 +250,14 @@ class Outlook:
         """Log of the nominal lamp dose (draw, withdrawal) that does the same."""
         flat = np.zeros((self.draws.size, 1)) + self._run()[:, None]
         if s.way == "open air":
+            from durability.translation.inputs import GROUND
+
             clock = self.clocks[s.material]
             spans = [(self.laid, self.laid + 24.0 * d) for d in s.doses]
             # the year of the strips is not the year that is asked about
             year = self._rng("year").permutation(clock.links["year_to_year"])
-            dose = clock.with_links(year_to_year=year).lamp_dose(spans)[self.draws]
+            rack = {GROUND: np.ones_like(year)}  # where strips hang
+            dose = clock.with_links(year_to_year=year, **rack).lamp_dose(spans)[self.draws]
             return np.log(np.maximum(dose, 1e-12)) + flat
         log_dose = flat + np.log(s.doses)
         return log_dose + self._warmth(s.material)[:, None] if s.way == "warmer" else log_dose

@@ -87,6 +87,13 @@ def action_of(study: Study, material: str) -> Action | None:
     return read_action(study.materials[material], Path(study.folder))
 
 
+def slope_subject(study: Study, material: str) -> str:
+    """Whose the slope is: the polymer's, or the material's where it has a table of its own."""
+    found = study.materials[material]
+    own = found.action_spectrum not in (None, EXPONENTIAL)
+    return material if own else found.polymer or "unknown"
+
+
 def read_action(material: Material, folder: Path) -> Action | None:
     """The action spectrum that a material names; None where it names none.
 
@@ -137,4 +144,12 @@ def read_action(material: Material, folder: Path) -> Action | None:
     )
 
 
-__all__ = ["EXPONENTIAL", "SHORT_SHARE", "SHORT_WAVE", "Action", "action_of", "read_action"]
+__all__ = [
+    "EXPONENTIAL",
+    "SHORT_SHARE",
+    "SHORT_WAVE",
+    "Action",
+    "action_of",
+    "read_action",
+    "slope_subject",
+]

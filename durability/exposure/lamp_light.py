@@ -163,11 +163,7 @@ def lamp_light(study: Study, exposure: Exposure) -> LampLight:
     ValueError : nothing says how its ultraviolet lies over wavelength; what mends it.
     StudyError : as `read_lamp_light`.
     """
-    from durability.exposure.lamp import read_lamp
-
-    named = exposure.spectrum
-    if named is None and exposure.lamp not in (None, "outdoor"):
-        named = read_lamp(str(exposure.lamp)).spectrum
+    named = light_name(exposure)
     if named is None:
         raise ValueError(
             f"nothing says how the ultraviolet of exposure {exposure.name} lies over wavelength, "
@@ -176,6 +172,15 @@ def lamp_light(study: Study, exposure: Exposure) -> LampLight:
         )
     return read_lamp_light(named if named in catalogue.names("spectra") else
                            Path(study.folder) / named)  # fmt: skip
+
+
+def light_name(exposure: Exposure) -> str | None:
+    """Name or file of what says how an exposure's light lies over wavelength; None if nothing."""
+    from durability.exposure.lamp import read_lamp
+
+    if exposure.spectrum is not None or exposure.lamp in (None, "outdoor"):
+        return exposure.spectrum
+    return read_lamp(str(exposure.lamp)).spectrum
 
 
 def _grid() -> NDArray:
@@ -289,4 +294,12 @@ def _part(grid: NDArray, low: float, high: float) -> NDArray:
     return weights
 
 
-__all__ = ["E340", "LampLight", "lamp_light", "read_lamp_light", "shaped", "trapezoid_weights"]
+__all__ = [
+    "E340",
+    "LampLight",
+    "lamp_light",
+    "light_name",
+    "read_lamp_light",
+    "shaped",
+    "trapezoid_weights",
+]

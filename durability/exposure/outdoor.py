@@ -23,8 +23,10 @@ from durability.exposure.clock import GAS_CONSTANT, KELVIN
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
+    from durability.exposure.action import Action
     from durability.exposure.assumption import Assumption
     from durability.exposure.site import Site
+    from durability.exposure.sky_spectrum import SpectralPatterns
     from durability.study.model import Exposure, Study
 
 LAYING_HOUR = 6.0
@@ -64,6 +66,7 @@ class OutdoorClock:
     log_clearness : (lit,) d log E / d b.
     air : (lit,) air temperature [K].
     rise : (lit,) warming of a surface of absorptance 0.9 and rise factor 1 [K].
+    wavelength, spectral : [nm] and (lit, wavelength) [W/m²/nm] of the sky; None where not asked.
     """
 
     exposure: str
@@ -82,6 +85,33 @@ class OutdoorClock:
     uv_log_sd: float = 0.0
     air_temperature_sd: float = 0.0
     uv_factor: Assumption | None = None
+    wavelength: NDArray | None = None
+    spectral: NDArray | None = None
+
+    def patterns(
+        self, action: Action, *, slope: ArrayLike, short_wave: ArrayLike
+    ) -> SpectralPatterns:
+        """Log of effective irradiance a unit in the band, of every lit hour and draw.
+
+        Parameters
+        ----------
+        action : of the material.
+        slope, short_wave : (draw,), as `durability.exposure.sky_spectrum.spectral_patterns`.
+
+        Raises
+        ------
+        ValueError : a clock that was made without spectra.
+        """
+        import numpy
+
+        from durability.exposure.sky_spectrum import spectral_patterns
+
+        if self.wavelength is None or self.spectral is None:
+            raise ValueError(f"the clock of {self.title} was made without spectra (spectral=True)")
+        return spectral_patterns(
+            self.wavelength, self.spectral, numpy.exp(self.log_irradiance), action, slope=slope,
+            short_wave=short_wave,
+        )  # fmt: skip
 
     def log_effective_dose(
         self,
@@ -95,6 +125,7 @@ class OutdoorClock:
         warmer: ArrayLike = 0.0,
         reference_irradiance: float,
         reference_temperature: float,
+        light: SpectralPatterns | None = None,
     ) -> NDArray:
         """Log of the effective dose after each number of days, for each draw.
 
@@ -107,6 +138,8 @@ class OutdoorClock:
         warming : w [1].
         warmer : true less stated air temperature [K].
         reference_irradiance, reference_temperature : E_ref [unit of the band] and T_ref [degC].
+        light : log of what each hour's light does, a unit in the band, beside the reference's;
+            for as many draws; None takes them as alike.
 
         Returns
         -------
@@ -122,10 +155,12 @@ class OutdoorClock:
         end = self.laid_hour + t
         for first in range(0, p.size, AT_ONCE):
             i = slice(first, first + AT_ONCE)
-            light = numpy.log(f[i, None] / reference_irradiance) + self.log_irradiance
-            light = p[i, None] * (light + b[i, None] * self.log_clearness)
+            shine = numpy.log(f[i, None] / reference_irradiance) + self.log_irradiance
+            if light is not None:
+                shine = shine + light.level[i, None] + light.weights[i] @ light.rows
+            shine = p[i, None] * (shine + b[i, None] * self.log_clearness)
             heat = 1 / (self.air + up[i, None] + w[i, None] * self.rise) - inverse
-            rate = numpy.exp(light - ea[i, None] / GAS_CONSTANT * heat)
+            rate = numpy.exp(shine - ea[i, None] / GAS_CONSTANT * heat)
             found[i] = self._between(rate, end)
         with numpy.errstate(divide="ignore"):
             return numpy.log(found * reference_irradiance * self.per_hour)
@@ -162,7 +197,9 @@ def outdoor_site(study: Study, exposure: Exposure) -> Site:
     return read_site(Path(study.folder) / named)
 
 
-def outdoor_clock(study: Study, exposure: Exposure, *, band: str = "340 nm") -> OutdoorClock:
+def outdoor_clock(
+    study: Study, exposure: Exposure, *, band: str = "340 nm", spectral: bool = False
+) -> OutdoorClock:
     """The clock of an outdoor exposure that names its site and day of laying.
 
     Parameters
@@ -170,6 +207,7 @@ def outdoor_clock(study: Study, exposure: Exposure, *, band: str = "340 nm") -> 
     study : whose folder may hold the site's weather.
     exposure : with ``site`` and ``laid``.
     band : ``"340 nm"``, ``"300-400 nm"`` or ``"295-385 nm"``.
+    spectral : True keeps the spectra of the hours, for `OutdoorClock.patterns`.
 
     Raises
     ------
@@ -186,7 +224,7 @@ def outdoor_clock(study: Study, exposure: Exposure, *, band: str = "340 nm") -> 
         azimuth = 180.0 if site.latitude >= 0 else 0.0
     return site_clock(
         site, band=band, laid=exposure.laid, slope=exposure.slope, azimuth=azimuth,
-        exposure=exposure.name,
+        exposure=exposure.name, spectral=spectral,
     )  # fmt: skip
 
 
@@ -198,6 +236,7 @@ def site_clock(
     slope: float = 0.0,
     azimuth: float = 180.0,
     exposure: str = "",
+    spectral: bool = False,
 ) -> OutdoorClock:
     """The clock of strips laid at a site on a day.
 
@@ -209,6 +248,7 @@ def site_clock(
         laying and the following ones is taken where the site's file holds them.
     slope, azimuth : of the strips [degrees].
     exposure : a name for it.
+    spectral : as in `outdoor_clock`.
 
     Examples
     --------
@@ -223,7 +263,7 @@ def site_clock(
     import numpy
 
     from durability.exposure.assumption import translation_assumptions
-    from durability.exposure.sky import sky_exposure
+    from durability.exposure.sky import sky_exposure, sky_spectrum
     from durability.exposure.temperature import MODULE_ABSORPTANCE, specimen_temperature
     from durability.exposure.uv_measured import uv_calibration
 
@@ -236,8 +276,13 @@ def site_clock(
     places = measured_years(site, day.year)
     power = translation_assumptions()["cloud_power"].value
     parts: dict[str, list[NDArray]] = {name: [] for name in ("light", "clear", "air", "rise")}
+    over_wavelength = []
     for place in places or (site,):
         sky = sky_exposure(place, tilt=slope, azimuth=azimuth, cloud_power=power)
+        if spectral:
+            over_wavelength.append(
+                sky_spectrum(place, tilt=slope, azimuth=azimuth, cloud_power=power)
+            )
         air = sky["temp_air"].values.astype(float)
         warmed = specimen_temperature(
             air, sky["poa"].values, sky["wind_speed"].values,
@@ -266,6 +311,8 @@ def site_clock(
         uv_log_sd=site.uv_log_sd,
         uv_factor=None if measured is None else measured.factor(prior),
         air_temperature_sd=site.air_temperature_sd,
+        wavelength=over_wavelength[0]["wavelength"].values if spectral else None,
+        spectral=numpy.concatenate([s.values for s in over_wavelength])[hour] if spectral else None,
     )
 
 

@@ -8,6 +8,9 @@ set. *H* is the dose as set, *c* the log of true over set dose, *t* how much war
 than thought, *f* how much more ultraviolet a site sends than is computed, and *s* what remains
 unexplained between lamp and sky: an effective dose larger by *s* is needed in the open.
 
+Where a material has an action spectrum, both gain what one light does beside another's
+(`durability.inference.clock_light`), p (log m - log m_base), and s holds no spectrum any more.
+
 log s has a part that goes with the material to every site and a part that every material has at a
 site; their spread is uncertain and is estimated. `MaterialClock` evaluates all this directly;
 `clock_terms` gives it as a quadratic in standardised parameters, for the sampler. The lamp's part
@@ -36,6 +39,7 @@ from durability.exposure import (
 from durability.exposure.clock import GAS_CONSTANT, KELVIN
 from durability.exposure.lamp import read_lamp
 from durability.exposure.outdoor import SKY_BANDS, OutdoorClock, outdoor_clock
+from durability.inference.clock_light import COUNTED, ClockLight, clock_light, column_of
 from durability.inference.model import ClockTerms, Column
 
 if TYPE_CHECKING:
@@ -63,6 +67,8 @@ class MaterialClock:
     skies : exposure to its clock.
     base : family to the exposure at whose conditions, as set, its effective dose is counted.
     polymer : file of models/materials.
+    lamp_of : exposure to the name of its lamp.
+    light : the exposures' light over wavelength; None where no action spectrum tells them apart.
     """
 
     material: str
@@ -73,6 +79,7 @@ class MaterialClock:
     base: dict[str, Delivery]
     polymer: str
     lamp_of: dict[str, str] = field(default_factory=dict)
+    light: ClockLight | None = None
 
     def place(self, name: str, subject: str) -> int | None:
         """Position of a parameter, or None where the study does not need it."""
@@ -111,6 +118,9 @@ class MaterialClock:
         p = get("reciprocity_exponent", self.polymer, 1.0)
         scale = get("dose_calibration", exposure, 0.0)
         found = flat + (p * scale + (p - 1) * math.log(lamp.irradiance / base.irradiance))[:, None]
+        if self.light is not None and exposure in self.light.lamps:
+            more = self.light.lamp(exposure, base.exposure, lamp.band, get)
+            found = found + (p * more)[:, None]
         ea = get("activation_energy", self.polymer, 0.0)
         warmer = get("lamp_temperature", self.lamp_of[exposure], 0.0)
         return found + _log_heat(lamp, base.temperature, ea, warmer)[:, None]
@@ -121,7 +131,7 @@ class MaterialClock:
 
     def _sky(self, exposure: str, dose: np.ndarray, get: functools.partial) -> np.ndarray:
         clock, base = self.skies[exposure], self.base[self.family[exposure]]
-        spread = get("lab_to_sky_spread", "", 1.0)
+        spread = get("lab_to_sky_spread", _spread_of(self), 1.0)
         unexplained = spread * (
             get("lab_to_sky_of_material", self.material, 0.0)
             + get("lab_to_sky_at_site", clock.site, 0.0)
@@ -138,6 +148,7 @@ class MaterialClock:
             warmer=get("air_temperature", clock.site, 0.0),
             reference_irradiance=base.irradiance,
             reference_temperature=base.temperature,
+            light=None if self.light is None else self.light.sky(clock, base.exposure, get),
         )
         return delivered - unexplained[:, None]
 
@@ -191,18 +202,18 @@ def material_clock(study: Study, material: str) -> MaterialClock:
         base[shared] = lamps[comparable]
         for x in open_air:
             family[x] = shared
-            sky = outdoor_clock(study, study.exposures[x], band=lamps[comparable].band)
+            sky = outdoor_clock(
+                study, study.exposures[x], band=lamps[comparable].band,
+                spectral=study.materials[material].action_spectrum is not None,
+            )  # fmt: skip
             skies[x] = replace(sky, per_hour=sky.per_hour / study.exposures[comparable].dose_scale)
     polymer = study.materials[material].polymer or "unknown"
     lamp_of = {x: study.exposures[x].lamp or x for x in lamps}
     clock = MaterialClock(
         material=material, parameters=(), family=family, lamps=lamps, skies=skies, base=base,
-        polymer=polymer, lamp_of=lamp_of,
+        polymer=polymer, lamp_of=lamp_of, light=clock_light(study, material, family, lamps, skies),
     )  # fmt: skip
-    return MaterialClock(
-        material=material, parameters=_parameters(study, clock), family=family, lamps=lamps,
-        skies=skies, base=base, polymer=polymer, lamp_of=lamp_of,
-    )  # fmt: skip
+    return replace(clock, parameters=_parameters(clock))
 
 
 def clock_terms(study: Study, material: str) -> ClockTerms:
@@ -310,8 +321,20 @@ def _log_heat(lamp: Delivery, reference: float, ea: np.ndarray, warmer: np.ndarr
     return np.log(mean)
 
 
+def _light_keys(clock: MaterialClock, exposure: str) -> list[tuple[str, str]]:
+    light, base = clock.light, clock.base.get(clock.family[exposure])
+    if light is None or base is None or base.exposure not in light.lamps:
+        return []
+    return light.keys(exposure, base.exposure)
+
+
+def _spread_of(clock: MaterialClock) -> str:
+    return "" if clock.light is None else COUNTED
+
+
 def _lamp_keys(clock: MaterialClock, exposure: str) -> list[tuple[str, str]]:
     return [
+        *_light_keys(clock, exposure),
         ("reciprocity_exponent", clock.polymer),
         ("activation_energy", clock.polymer),
         ("dose_calibration", exposure),
@@ -322,6 +345,7 @@ def _lamp_keys(clock: MaterialClock, exposure: str) -> list[tuple[str, str]]:
 def _sky_keys(clock: MaterialClock, exposure: str) -> list[tuple[str, str]]:
     site = clock.skies[exposure].site
     return [
+        *_light_keys(clock, exposure),
         ("reciprocity_exponent", clock.polymer),
         ("activation_energy", clock.polymer),
         ("log_uv_factor", site),
@@ -329,13 +353,13 @@ def _sky_keys(clock: MaterialClock, exposure: str) -> list[tuple[str, str]]:
         ("cloud_power", "sky"),
         ("specimen_warming", "open air"),
         ("air_temperature", site),
-        ("lab_to_sky_spread", ""),
+        ("lab_to_sky_spread", _spread_of(clock)),
         ("lab_to_sky_of_material", clock.material),
         ("lab_to_sky_at_site", site),
     ]
 
 
-def _parameters(study: Study, clock: MaterialClock) -> tuple[Column, ...]:
+def _parameters(clock: MaterialClock) -> tuple[Column, ...]:
     """The parameters that the exposures of a material call for."""
     columns: dict[tuple[str, str], Column] = {}
 
@@ -350,13 +374,17 @@ def _parameters(study: Study, clock: MaterialClock) -> tuple[Column, ...]:
     several = {x for group in members.values() if len(group) > 1 for x in group}
     lit = [x for x in several if x in clock.lamps]
     outdoors = [x for x in clock.skies if x in several]
-    light = {x: clock.base[clock.family[x]] for x in lit}
-    if outdoors or any(abs(math.log(clock.lamps[x].irradiance / light[x].irradiance)) > 1e-6
-                       for x in lit):  # fmt: skip
-        add(_column("reciprocity_exponent", clock.polymer, book["reciprocity_exponent"]))
-    warmed = bool(outdoors) or any(clock.lamps[x].phases != light[x].phases for x in lit)
+    base = {x: clock.base[clock.family[x]] for x in lit}
+    coloured = [x for x in lit if _light_keys(clock, x)]
+    if (
+        outdoors
+        or coloured
+        or any(abs(math.log(clock.lamps[x].irradiance / base[x].irradiance)) > 1e-6 for x in lit)
+    ):
+        add(column_of("reciprocity_exponent", clock.polymer, book["reciprocity_exponent"]))
+    warmed = bool(outdoors) or any(clock.lamps[x].phases != base[x].phases for x in lit)
     if warmed:
-        add(_column("activation_energy", clock.polymer, book["activation_energy"]))
+        add(column_of("activation_energy", clock.polymer, book["activation_energy"]))
     for x in clock.lamps:
         if x not in several:
             continue
@@ -366,17 +394,26 @@ def _parameters(study: Study, clock: MaterialClock) -> tuple[Column, ...]:
         if warmed and sd > 0:
             add(Column(name="lamp_temperature", subject=clock.lamp_of[x], mean=0.0, sd=sd,
                        unit="K"))  # fmt: skip
+    for x in (*coloured, *outdoors):
+        if clock.light is not None:
+            for column in clock.light.columns(x, clock.base[clock.family[x]].exposure):
+                add(column)
     for x in outdoors:
-        for column in sky_parameters(clock.skies[x], clock.material):
+        for column in sky_parameters(
+            clock.skies[x], clock.material, spectrum_counted=clock.light is not None
+        ):
             add(column)
     return tuple(columns.values())
 
 
-def sky_parameters(clock: OutdoorClock, material: str) -> tuple[Column, ...]:
+def sky_parameters(
+    clock: OutdoorClock, material: str, *, spectrum_counted: bool = False
+) -> tuple[Column, ...]:
     """The uncertain parameters of strips of a material in the open, from models/translation.toml.
 
     Factors are logs; ``lab_to_sky_of_material`` and ``lab_to_sky_at_site`` are in units of
-    ``lab_to_sky_spread``.
+    ``lab_to_sky_spread``. Where an action spectrum tells lamp from sky, the spectrum's part is no
+    longer in that spread.
     """
     book = translation_assumptions()
     uv, year = clock.uv_factor or book["uv_factor"], book["year_to_year"]
@@ -385,6 +422,9 @@ def sky_parameters(clock: OutdoorClock, material: str) -> tuple[Column, ...]:
     warm_mean, warm_sd, warm_low, warm_high = specimen_warming()
     sd = spread.log_sd or 0.0
     low, high = spread.low or sd, spread.high or sd
+    if spectrum_counted:
+        part = book["spectrum_mismatch"].log_sd or 0.0
+        sd, low, high = (math.sqrt(max(x**2 - part**2, 1e-6)) for x in (sd, low, high))
     return (
         Column(
             name="log_uv_factor",
@@ -414,7 +454,7 @@ def sky_parameters(clock: OutdoorClock, material: str) -> tuple[Column, ...]:
             if clock.air_temperature_sd > 0
             else ()
         ),
-        _column("cloud_power", "sky", book["cloud_power"]),
+        column_of("cloud_power", "sky", book["cloud_power"]),
         Column(
             name="specimen_warming",
             subject="open air",
@@ -425,7 +465,7 @@ def sky_parameters(clock: OutdoorClock, material: str) -> tuple[Column, ...]:
         ),
         Column(
             name="lab_to_sky_spread",
-            subject="",
+            subject=COUNTED if spectrum_counted else "",
             mean=sd,
             sd=max((high - low) / 2, 1e-3),
             low=low,
@@ -459,18 +499,6 @@ def moments(prior: Assumption) -> tuple[float, float]:
     """Mean and standard deviation of an assumption, its limits heeded."""
     drawn = prior.from_uniform((np.arange(MIDPOINTS) + 0.5) / MIDPOINTS)
     return float(drawn.mean()), float(drawn.std())
-
-
-def _column(name: str, subject: str, prior: Assumption) -> Column:
-    return Column(
-        name=name,
-        subject=subject,
-        mean=prior.value,
-        sd=prior.sd or 1e-6,
-        low=-math.inf if prior.low is None else prior.low,
-        high=math.inf if prior.high is None else prior.high,
-        unit=prior.unit,
-    )
 
 
 def values_of(

@@ -157,7 +157,7 @@ def _setting(
     from durability.exposure import translation_assumptions
     from durability.exposure.action import action_of
     from durability.exposure.lamp_light import lamp_light
-    from durability.translation.discrepancy import learned_links, learned_sky
+    from durability.translation.discrepancy import counts_spectrum, learned_links, learned_sky
     from durability.translation.inputs import (
         AIR,
         draw_links,
@@ -199,15 +199,19 @@ def _setting(
         draws=n, seed=seed, learned=learned,
     )  # fmt: skip
     ratio = cells.ratios(places, lamp.variable)
-    action = None if "lab_to_sky" in learned else action_of(fit.study, str(chosen))
+    taught = "lab_to_sky" in learned
+    action = action_of(fit.study, str(chosen))
+    if taught and not counts_spectrum(fit, str(chosen)):
+        action = None
     if action is not None:
         own = lamp_light(fit.study, fit.study.exposures[lamp.exposure])
         links |= spectral_draws(
             fit.study, str(chosen), action, own, inputs, draws=n, seed=seed, learned=learned
         )
-        links |= split_unexplained(
-            links["lab_to_sky"], inputs, material=str(chosen), modelled=["spectrum"], seed=seed
-        )
+        if not taught:
+            links |= split_unexplained(
+                links["lab_to_sky"], inputs, material=str(chosen), modelled=["spectrum"], seed=seed
+            )
     pick = np.linspace(0, n - 1, min(draws, n)).astype(int)
     links = {name: values[pick] for name, values in links.items()}
     p, energy = links["reciprocity_exponent"], links["activation_energy"]

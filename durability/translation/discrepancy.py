@@ -17,8 +17,12 @@ from __future__ import annotations
 import html
 import math
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from durability.exposure.action import slope_subject
+from durability.exposure.lamp_light import light_name
+from durability.inference.clock_light import COUNTED
 from durability.translation.inputs import AIR, stream
 
 if TYPE_CHECKING:
@@ -29,6 +33,22 @@ if TYPE_CHECKING:
     from durability.translation.lamp import LampClock, ThresholdPosterior
 
 SPREAD = "lab_to_sky_spread[]"
+WITHOUT_SPECTRUM = f"lab_to_sky_spread[{COUNTED}]"
+"""Spread of what remains between lamp and sky where action spectra tell them apart."""
+
+
+def spread_draws(fit: ThresholdPosterior, material: str) -> NDArray[np.float64] | None:
+    """Draws (draw,) of the spread between lamp and sky that holds for a material; None if no
+    strips in the open taught one."""
+    if counts_spectrum(fit, material):
+        return _draws(fit, WITHOUT_SPECTRUM)
+    return _draws(fit, SPREAD)
+
+
+def counts_spectrum(fit: ThresholdPosterior, material: str) -> bool:
+    """Whether strips in the open were read by an action spectrum, as this material's will be."""
+    asked = fit.study.materials[material].action_spectrum is not None
+    return asked and _draws(fit, WITHOUT_SPECTRUM) is not None
 
 
 def learned_sky(fit: ThresholdPosterior, site: str) -> dict[str, NDArray[np.float64]]:
@@ -75,8 +95,9 @@ def learned_links(
 
     Returns
     -------
-    dict of arrays (draw,): ``lamp_dose``, ``lamp_temperature`` and ``lab_to_sky``, each where the
-    fit knows of it.
+    dict of arrays (draw,): ``lamp_dose``, ``lamp_temperature``, ``lab_to_sky`` and, of a material
+    with an action spectrum, ``action_slope``, ``lamp_spectrum`` and ``short_wave_factor``, each
+    where the fit knows of it.
     """
     import numpy as np
 
@@ -91,6 +112,19 @@ def learned_links(
     factor = lab_to_sky_draws(fit, material, site, draws=draws, seed=seed)
     if factor is not None:
         found["lab_to_sky"] = factor
+    if fit.study.materials[material].action_spectrum is None or (
+        factor is not None and not counts_spectrum(fit, material)
+    ):
+        return found
+    light = light_name(fit.study.exposures[clock.exposure])
+    for name, subject in (
+        ("action_slope", slope_subject(fit.study, material)),
+        ("lamp_spectrum", light and Path(light).name),
+        ("short_wave_factor", "sky"),
+    ):
+        known = _draws(fit, f"{name}[{subject}]")
+        if known is not None:
+            found[name] = known
     return found
 
 
@@ -107,7 +141,7 @@ def lab_to_sky_draws(
     """
     import numpy as np
 
-    spread = _draws(fit, SPREAD)
+    spread = spread_draws(fit, material)
     if spread is None:
         return None
     share = site_share()
@@ -134,7 +168,7 @@ def site_share() -> float:
 
 def learned_from(fit: ThresholdPosterior, material: str, site: str) -> str | None:
     """Name of the assumption that says from which strips in the open the factor was learned."""
-    if _draws(fit, SPREAD) is None:
+    if spread_draws(fit, material) is None:
         return None
     here = _draws(fit, f"lab_to_sky_at_site[{site}]") is not None
     mine = _draws(fit, f"lab_to_sky_of_material[{material}]") is not None
@@ -248,7 +282,7 @@ def lab_to_sky(fit: ThresholdPosterior, *, level: float | None = None) -> LabToS
     from durability.inference.clock_terms import material_clock
 
     level = fit.level if level is None else level
-    if _draws(fit, SPREAD) is None:
+    if all(spread_draws(fit, m) is None for m in fit.materials):
         raise ValueError(
             "the fit holds no strips in the open beside a lamp; describe them in study.toml: "
             'lamp = "outdoor", site = "NAME", laid = DATE under [exposures.NAME]'
@@ -260,8 +294,9 @@ def lab_to_sky(fit: ThresholdPosterior, *, level: float | None = None) -> LabToS
     for material in fit.materials:
         clock = material_clock(fit.study, material)
         for site in [*dict.fromkeys(c.site for c in clock.skies.values()), NEW_SITE]:
-            spread = _draws(fit, SPREAD)
-            assert spread is not None
+            spread = spread_draws(fit, material)
+            if spread is None:
+                continue
             drawn = lab_to_sky_draws(fit, material, site, draws=spread.size, seed=fit.seed)
             assert drawn is not None
             middle, low, high = np.quantile(drawn, tails)

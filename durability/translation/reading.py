@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from durability.translation.discrepancy import learned_links, learned_sky
+from durability.translation.discrepancy import counts_spectrum, learned_links, learned_sky
 from durability.translation.inputs import (
     AIR,
     GROUND,
@@ -256,11 +256,14 @@ def read_clock(
         fit, material, lamp, lab_to_sky=inputs["lab_to_sky"], shared=shared, draws=draws,
         seed=seed, learned=learned,
     )  # fmt: skip
-    taught = "lab_to_sky" in learned  # as a whole, with spectrum and moisture in it
+    taught = "lab_to_sky" in learned  # with moisture in it, and the spectrum where not counted
+    spectrum_in_it = taught and not counts_spectrum(fit, material)
     wetted = fit.study.question.wetness and not taught
     wet, missing = wet_year(place, sky) if wetted else (None, ())
     year = sky_year(sky, lamp.variable, wet=wet)
-    spectral = None if taught else spectral_link(fit.study, material, lamp, place, year, plane)
+    spectral = (
+        None if spectrum_in_it else spectral_link(fit.study, material, lamp, place, year, plane)
+    )
     modelled = [name for name, is_so in (("spectrum", spectral is not None), ("moisture", wetted))
                 if is_so]  # fmt: skip
     if not taught:
@@ -277,7 +280,8 @@ def read_clock(
     cautions = [*wetness_cautions(place.title, missing)]
     if taught:
         asked = {"wetness": fit.study.question.wetness,
-                 "the action spectrum": fit.study.materials[material].action_spectrum}  # fmt: skip
+                 "the action spectrum": spectrum_in_it
+                 and fit.study.materials[material].action_spectrum}  # fmt: skip
         cautions += taught_cautions(material, [name for name, said in asked.items() if said])
     if spectral is not None:
         cautions += spectral_cautions(material, spectral.patterns(links).short_share)

@@ -12,7 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from durability.exposure.action import SHORT_SHARE, action_of
+from durability.exposure.action import SHORT_SHARE, action_of, slope_subject
 from durability.exposure.lamp_light import lamp_light
 from durability.study.model import Caution
 from durability.translation.inputs import stream
@@ -170,13 +170,6 @@ def spectral_ratio(
     return whole - ours, np.median(each - whole[:, None], axis=0)
 
 
-def slope_subject(study: Study, material: str) -> str:
-    """Whose the slope is: the polymer's, or the material's where it has a table of its own."""
-    found = study.materials[material]
-    own = found.action_spectrum not in (None, "exponential")
-    return material if own else found.polymer or "unknown"
-
-
 def spectral_cautions(material: str, share: float) -> tuple[Caution, ...]:
     """That much of the sky's effective dose lies where its computed light is not to be trusted."""
     if share <= SHORT_SHARE:
@@ -194,7 +187,6 @@ def spectral_cautions(material: str, share: float) -> tuple[Caution, ...]:
 __all__ = [
     "LINKS",
     "SpectralLink",
-    "slope_subject",
     "spectral_cautions",
     "spectral_draws",
     "spectral_link",
