@@ -32,9 +32,6 @@ if TYPE_CHECKING:
 LAYING_HOUR = 6.0
 """Hour at which strips are laid and withdrawn, local standard time."""
 
-HOURS = 8760
-AT_ONCE = 256
-"""Draws computed at once, which bounds the memory to about 20 MB."""
 
 SKY_BANDS: dict[str, tuple[str, float]] = {
     "340 nm": ("e340", 3.6),
@@ -80,7 +77,7 @@ class OutdoorClock:
     log_clearness: NDArray
     air: NDArray
     rise: NDArray
-    hours: int = HOURS
+    hours: int = 8760
     measured: bool = False
     uv_log_sd: float = 0.0
     air_temperature_sd: float = 0.0
@@ -147,39 +144,25 @@ class OutdoorClock:
         """
         import numpy
 
-        t = numpy.atleast_1d(numpy.asarray(days, dtype=float)) * 24.0
+        from durability.exposure.hourly import dose_between
+
         inputs = [exponent, activation_energy, uv_factor, cloud, warming, warmer]
         p, ea, f, b, w, up = numpy.broadcast_arrays(*[numpy.atleast_1d(x) for x in inputs])
-        inverse = 1 / (reference_temperature + KELVIN)
-        found = numpy.empty((p.size, t.size))
-        end = self.laid_hour + t
-        for first in range(0, p.size, AT_ONCE):
-            i = slice(first, first + AT_ONCE)
-            shine = numpy.log(f[i, None] / reference_irradiance) + self.log_irradiance
-            if light is not None:
-                shine = shine + light.level[i, None] + light.weights[i] @ light.rows
-            shine = p[i, None] * (shine + b[i, None] * self.log_clearness)
-            heat = 1 / (self.air + up[i, None] + w[i, None] * self.rise) - inverse
-            rate = numpy.exp(shine - ea[i, None] / GAS_CONSTANT * heat)
-            found[i] = self._between(rate, end)
+        warm = ea / (GAS_CONSTANT * (reference_temperature + KELVIN))
+        log_scale = numpy.log(reference_irradiance * self.per_hour) + warm
+        log_scale = log_scale + p * numpy.log(f / reference_irradiance)
+        if light is not None:
+            log_scale = log_scale + p * light.level
+        end = self.laid_hour + 24.0 * numpy.atleast_1d(numpy.asarray(days, dtype=float))
+        found = dose_between(
+            self.hour, self.log_irradiance, self.log_clearness, self.air, self.rise,
+            exponent=p, activation_energy=ea, cloud=b, heating=w, warmer=up,
+            scale=numpy.exp(log_scale), terms=None if light is None else light.rows,
+            weights=None if light is None else p[:, None] * light.weights,
+            intervals=[(self.laid_hour, float(x)) for x in end], period=self.hours,
+        )  # fmt: skip
         with numpy.errstate(divide="ignore"):
-            return numpy.log(found * reference_irradiance * self.per_hour)
-
-    def _between(self, rate: NDArray, end: NDArray) -> NDArray:
-        """Sum of the hourly rate (draw, lit) from laying to each end [h], (draw, end)."""
-        import numpy
-
-        total = numpy.concatenate([numpy.zeros((len(rate), 1)), rate.cumsum(axis=1)], axis=1)
-
-        def until(x: NDArray) -> NDArray:
-            years, within = numpy.divmod(x, self.hours)
-            before = numpy.searchsorted(self.hour, numpy.floor(within))  # lit hours that are over
-            at = numpy.minimum(before, self.hour.size - 1)
-            now = self.hour[at] == numpy.floor(within)
-            part = numpy.where(now, within - numpy.floor(within), 0.0)
-            return years * total[:, -1:] + total[:, before] + part * rate[:, at]
-
-        return until(end) - until(numpy.array([self.laid_hour]))
+            return numpy.log(numpy.maximum(found, 0.0))
 
 
 def outdoor_site(study: Study, exposure: Exposure) -> Site:

@@ -1,117 +1,29 @@
 """On which day does a sky, counted as effective dose, reach a target? Exact, for every draw.
 
-The year is 8760 hours that repeat. In hour *h* of it a sky delivers effective dose at the rate
-
-    r(h) = scale · exp(p · (ln E(h) + b · ln c(h)) + Σ w · term(h) − Ea / (R · T(h)))
-    T(h) = T_air(h) + warmer + heating · rise(h)
-
-constant within the hour, with *E* the irradiance in the band of the lamp, *c* the clearness of the
-sky, *rise* the warming of a reference surface, and any further terms of the logarithm of the rate
-(the tilt of the spectrum, wetness) with a weight *w* in each draw. The cumulative dose of one draw
-is computed once; every target and every hour of laying is then a search in it, so the answer is
-exact for a sky that is constant within each hour.
+The year is 8760 hours that repeat; the rate within each hour is that of
+`durability.exposure.hourly`. The cumulative dose of one draw is computed once; every target and
+every hour of laying is then a search in it, so the answer is exact for a sky that is constant
+within each hour.
 
 `days_until` runs compiled code on two threads where the compiler can be used, and the same sums in
-NumPy where it cannot. `dose_between` gives the effective dose of intervals, for the reverse
-question.
+NumPy where it cannot.
 """
 
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability.exposure.clock import GAS_CONSTANT
+from durability.exposure.hourly import HOURS, HourlyRates, hourly_rates
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-HOURS = 8760
-AT_ONCE = 128
-"""Draws computed at once without the compiler, which bounds the memory to about 15 MB."""
 WORTH_A_THREAD = 1_000_000
 """Draws times lit hours from which a second thread is started."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Rates:
-    """The rate as both ways of computing it need it: exp(weights @ terms − energy / kelvin)."""
-
-    hour: NDArray[np.int64]
-    terms: NDArray[np.float64]
-    weights: NDArray[np.float64]
-    air: NDArray[np.float64]
-    rise: NDArray[np.float64]
-    energy: NDArray[np.float64]
-    heating: NDArray[np.float64]
-    warmer: NDArray[np.float64]
-    scale: NDArray[np.float64]
-
-    def batches(self) -> list[slice]:
-        """Draws to compute at once."""
-        return [slice(i, i + AT_ONCE) for i in range(0, self.scale.size, AT_ONCE)]
-
-    def rate(self, some: slice) -> NDArray[np.float64]:
-        """Rates (some draws, lit)."""
-        power = self.weights[some] @ self.terms
-        if self.energy.any():
-            kelvin = self.air + self.warmer[some, None] + self.heating[some, None] * self.rise
-            power -= np.divide(self.energy[some, None], kelvin, out=kelvin)
-        np.maximum(power, -700.0, out=power)
-        np.exp(power, out=power)
-        power *= self.scale[some, None]
-        return power
-
-
-def _rates(
-    hour: NDArray[np.int64],
-    log_irradiance: NDArray[np.float64],
-    log_clearness: NDArray[np.float64],
-    air: NDArray[np.float64],
-    rise: NDArray[np.float64],
-    exponent: NDArray[np.float64],
-    activation_energy: NDArray[np.float64],
-    cloud: NDArray[np.float64],
-    heating: NDArray[np.float64],
-    scale: NDArray[np.float64],
-    warmer: NDArray[np.float64] | None,
-    terms: NDArray[np.float64] | None,
-    weights: NDArray[np.float64] | None,
-) -> _Rates:
-    """Terms that do not vary are left out; one heating for all draws makes 1/T a term too."""
-    energy = activation_energy / GAS_CONSTANT
-    more = np.zeros_like(scale) if warmer is None else warmer
-    rows, columns = [log_irradiance], [exponent]
-    if cloud.any() and log_clearness.any():
-        rows.append(log_clearness)
-        columns.append(exponent * cloud)
-    for row, column in zip(
-        () if terms is None else terms, () if weights is None else weights.T, strict=True
-    ):
-        if row.any() and column.any():
-            rows.append(row)
-            columns.append(column)
-    alike = np.ptp(more) == 0 and (not rise.any() or np.ptp(heating) == 0)
-    if energy.any() and alike:
-        rows.append(-1.0 / (air + more[0] + heating[0] * rise))
-        columns.append(energy)
-        energy = np.zeros_like(energy)
-    return _Rates(
-        hour=np.ascontiguousarray(hour, dtype=np.int64),
-        terms=np.ascontiguousarray(rows, dtype=float),
-        weights=np.ascontiguousarray(np.column_stack(columns), dtype=float),
-        air=np.ascontiguousarray(air, dtype=float),
-        rise=np.ascontiguousarray(rise, dtype=float),
-        energy=np.ascontiguousarray(energy, dtype=float),
-        heating=np.ascontiguousarray(heating, dtype=float),
-        warmer=np.ascontiguousarray(more, dtype=float),
-        scale=np.ascontiguousarray(scale, dtype=float),
-    )
 
 
 def days_until(
@@ -180,7 +92,7 @@ def days_until(
         raise ValueError(f"starts must lie from 0 to below {HOURS} hours")
     if np.isnan(targets).any():
         raise ValueError("targets holds values that are not numbers")
-    rates = _rates(
+    rates = hourly_rates(
         hour, log_irradiance, log_clearness, air, rise, exponent, activation_energy, cloud, heating,
         scale, warmer, terms, weights,
     )  # fmt: skip
@@ -200,7 +112,7 @@ def _can_compile() -> bool:
 
 
 def _compiled_days(
-    rates: _Rates,
+    rates: HourlyRates,
     targets: NDArray[np.float64],
     starts: NDArray[np.float64],
     threads: int | None,
@@ -240,7 +152,7 @@ def _in_the_dark(targets: NDArray[np.float64], days: NDArray[np.float64]) -> NDA
 
 
 def _plain_days(
-    rates: _Rates, targets: NDArray[np.float64], starts: NDArray[np.float64]
+    rates: HourlyRates, targets: NDArray[np.float64], starts: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """The same in NumPy: running sums, and a search in them for each draw."""
     hour = rates.hour
@@ -294,66 +206,4 @@ def _search(
     return found
 
 
-def dose_between(
-    hour: NDArray[np.int64],
-    log_irradiance: NDArray[np.float64],
-    log_clearness: NDArray[np.float64],
-    air: NDArray[np.float64],
-    rise: NDArray[np.float64],
-    *,
-    exponent: NDArray[np.float64],
-    activation_energy: NDArray[np.float64],
-    cloud: NDArray[np.float64],
-    heating: NDArray[np.float64],
-    scale: NDArray[np.float64],
-    intervals: Sequence[tuple[float, float]],
-    warmer: NDArray[np.float64] | None = None,
-    terms: NDArray[np.float64] | None = None,
-    weights: NDArray[np.float64] | None = None,
-    period: int = HOURS,
-) -> NDArray[np.float64]:
-    """Effective dose that the sky delivers in each interval, for each draw.
-
-    Parameters
-    ----------
-    hour, ... weights : as `days_until`.
-    intervals : (from, to) in hours from 1 January of the first year [h], to at or after from. The
-        year repeats.
-    period : hours after which the sky repeats; 0 for a record that does not.
-
-    Returns
-    -------
-    (draw, interval) effective dose.
-
-    Raises
-    ------
-    ValueError
-        For an interval that ends before it begins, or begins before the year.
-    """
-    for low, high in intervals:
-        if not 0 <= low <= high:
-            raise ValueError(f"interval {low:g} to {high:g} h; it must begin at 0 or after, and "
-                             "end after it begins")  # fmt: skip
-    rates = _rates(
-        hour, log_irradiance, log_clearness, air, rise, exponent, activation_energy, cloud, heating,
-        scale, warmer, terms, weights,
-    )  # fmt: skip
-    share = np.zeros((len(intervals), rates.hour.size))
-    for i, (low, high) in enumerate(intervals):
-        repeats = range(int(high // period) + 1) if period else range(1)
-        for year in repeats:
-            start = rates.hour + year * period
-            share[i] += np.clip(np.minimum(start + 1, high) - np.maximum(start, low), 0.0, 1.0)
-    used = share.any(axis=0)
-    found = np.empty((rates.scale.size, len(intervals)))
-    kept = _Rates(
-        hour=rates.hour[used], terms=rates.terms[:, used], weights=rates.weights,
-        air=rates.air[used], rise=rates.rise[used], energy=rates.energy, heating=rates.heating,
-        warmer=rates.warmer, scale=rates.scale,
-    )  # fmt: skip
-    for some in kept.batches():
-        found[some] = kept.rate(some) @ share[:, used].T
-    return found
-
-
-__all__ = ["HOURS", "days_until", "dose_between"]
+__all__ = ["HOURS", "days_until"]

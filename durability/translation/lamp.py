@@ -10,6 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
+from durability.exposure.outdoor import SKY_BANDS
+
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
@@ -17,14 +19,6 @@ if TYPE_CHECKING:
     from durability.exposure import Delivery
     from durability.statement import Statements, Subject
     from durability.study.model import Caution, Exposure, Study
-
-BANDS: dict[str, tuple[str, float]] = {
-    "340 nm": ("e340", 3.6),
-    "300-400 nm": ("uv_300_400", 0.0036),
-    "295-385 nm": ("uv_295_385", 0.0036),
-}
-"""Control band to the sky's variable, and the dose [kJ/(m² nm) or MJ/m²] that one hour at
-irradiance 1 [W/(m² nm) or W/m²] delivers."""
 
 
 class TranslationRefused(ValueError):
@@ -131,13 +125,13 @@ def lamp_clock(exposure: Exposure) -> LampClock:
             f"exposure {exposure.name}: the dose that the lamp delivers is not known. Name the "
             "lamp, or state its irradiance and band in study.toml"
         )
-    if found.band not in BANDS:
+    if found.band not in SKY_BANDS:
         raise TranslationRefused(
             f"exposure {exposure.name}: its dose is counted in the band {found.band}, and the sky "
-            f"is computed in {', '.join(BANDS)} only. State the irradiance in one of these bands, "
-            "as measured in the chamber; no fixed factor leads from one band to another"
+            f"is computed in {', '.join(SKY_BANDS)} only. State the irradiance in one of these "
+            "bands, as measured in the chamber; no fixed factor leads from one band to another"
         )
-    variable, per_hour = BANDS[found.band]
+    variable, per_hour = SKY_BANDS[found.band]
     return LampClock(
         exposure=exposure.name,
         variable=variable,
@@ -274,4 +268,4 @@ def lamp_clocks(
     return clocks, left_out
 
 
-__all__ = ["BANDS", "LampClock", "ThresholdPosterior", "TranslationRefused", "lamp_clocks"]
+__all__ = ["LampClock", "ThresholdPosterior", "TranslationRefused", "lamp_clocks"]

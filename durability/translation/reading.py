@@ -172,7 +172,7 @@ class SkyClock:
         intervals : hours from 1 January of the first year [h]; the year repeats.
         light : share of the sky's light.
         """
-        from durability.translation.kernel import dose_between
+        from durability.exposure.hourly import dose_between
 
         year = self.year
         found = dose_between(

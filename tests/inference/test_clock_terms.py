@@ -274,6 +274,7 @@ def test_a_slope_moves_the_sky_as_spectra_summed_hour_by_hour(two_lights):
     """Plain sum over the lit hours of the roof's first 30 days, with all else at its mean."""
     clock = material_clock(two_lights, "A")
     at, sky = labels(clock), clock.skies["roof"]
+    assert clock.light is not None and sky.wavelength is not None and sky.spectral is not None
     values = np.tile([c.mean for c in clock.parameters], (2, 1))
     values[:, at["action_slope[polypropylene]"]] = 0.02, 0.07
     found = clock.log_dose("roof", np.array([30.0]), values)[:, 0]

