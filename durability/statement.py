@@ -71,8 +71,8 @@ QUANTITIES: dict[str, str] = {
 }
 KINDS: tuple[str, ...] = get_args(Kind)
 SUBJECTS: dict[str, str] = {
-    "mean": "the median lot of the product",
-    "new_lot": "a lot not yet made",
+    "mean": "the median lot",
+    "new_lot": "a new lot",
     "single_specimen": "single strips of a new lot",
 }
 _NUMBERS = (

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from durability.decisions.first_strips import FirstStrips
     from durability.decisions.going_on import GoingOn
     from durability.decisions.next_strips import NextStrips
+    from durability.report.tables import Table
 
 
 def print_decisions(decisions: Iterable[Decision]) -> None:
@@ -68,45 +69,25 @@ def print_comparison(found: PackageComparison) -> None:
 
 def print_next_strips(found: NextStrips, *, every: bool, notes: bool) -> None:
     """Plans, the best first, then what to test."""
-    from durability.decisions.candidates import KINDS
-    from durability.decisions.decision import percent, share_of
+    from durability.report.coming import plans_table, standing
 
     unit = "" if found.unit == "1" else f" {'days' if found.unit == 'd' else found.unit}"
-    if found.quoted is not None:
-        print(fill(f"Asked: {found.subject()}. Now {found.quoted.figures()}.", 98))
-    else:
-        print(fill(f"Asked: {found.subject()}. Now about {found.value:.3g}{unit}.", 98))
+    now = f"about {found.value:.3g}{unit}" if found.quoted is None else found.quoted.figures()
+    print(fill(f"Asked: {found.subject()}. Now {now}.", 98))
     print(f"The {100 * found.level:g} % interval is a factor of {found.factor:.2f} either way.")
     if found.above is not None:
-        print(f"It exceeds {found.required:.4g}{unit} with probability {percent(found.above)};"
-              f" a verdict needs {percent(found.assurance)}.")  # fmt: skip
+        print(standing(found))
     print()
-    rows = []
-    for v in found.values if every else found.best_of_each():
-        strips, unexposed = v.plan.each
-        doses = ", ".join(f"{d:.4g}" for d in v.plan.doses)
-        rows.append(
-            [
-                KINDS[v.plan.kind].partition(":")[0], v.plan.lots_in_words().partition(" new")[0]
-                if v.plan.lots else "tested",
-                f"{doses} days" if v.plan.way == "open air" else doses,
-                "" if v.hours is None else f"{v.hours:.0f}",
-                f"{strips}" + (f" + {unexposed}" if unexposed else ""), str(v.plan.strips),
-                f"{v.factor:.2f}" + (" rough" if v.rough else ""),
-                "" if v.clear is None else share_of(v.clear, found.futures),
-                "" if v.stated is None else share_of(v.stated, found.futures),
-            ]
-        )  # fmt: skip
-    print_table(
-        ["plan", "new lots", f"withdrawn at [{found.dose_unit}]", "hours", "a group", "strips",
-         "factor then", "clear verdict", "dose stated"],
-        rows,
-    )  # fmt: skip
+    _print(plans_table(found, every=every))
     print_decisions([found.decision()])
     if notes:
         print()
         for note in found.notes():
             print(fill(note, 98))
+
+
+def _print(t: Table) -> None:
+    print_table(list(t.head), [[str(c) for c in row] for row in t.rows])
 
 
 def print_first_strips(found: FirstStrips) -> None:
@@ -135,22 +116,11 @@ def print_first_strips(found: FirstStrips) -> None:
 
 def print_going_on(found: GoingOn, *, notes: bool) -> None:
     """The verdict now, what each withdrawal may make of it, and what follows."""
-    from durability.decisions.decision import percent, share_of
-    from durability.decisions.going_on import VERDICTS
+    from durability.report.coming import standing, waiting_table
 
-    print(fill(f"Claim: {found.claim}. Now {VERDICTS[found.verdict]} (probability"
-               f" {percent(found.probability)} that it holds; a verdict needs"
-               f" {percent(found.assurance)}).", 98))  # fmt: skip
+    print(fill(standing(found), 98))
     print()
-    rows = [
-        [
-            f"{a.dose:.4g}", "" if a.hours is None else f"{a.hours:.0f}", str(a.strips),
-            *(share_of(x, found.futures) for x in (a.change, *(a.chances[v] for v in VERDICTS))),
-        ]
-        for a in found.after
-    ]  # fmt: skip
-    heads = [f"after [{found.dose_unit}]", "hours", "strips", "verdict changes"]
-    print_table([*heads, *VERDICTS.values()], rows)
+    _print(waiting_table(found))
     print_decisions([found.decision()])
     if notes:
         print()

@@ -67,6 +67,7 @@ class Truth:
     exposures : name to factor on tau.
     hours : of the withdrawals.
     strips : at each withdrawal; twice as many unexposed.
+    waiting : hours of withdrawals still to come, listed without a result.
     """
 
     tau: dict[str, float]
@@ -76,6 +77,7 @@ class Truth:
     exposures: dict[str, float]
     hours: tuple[int, ...]
     strips: int = 5
+    waiting: tuple[int, ...] = ()
 
 
 STUDIES = {
@@ -107,6 +109,7 @@ STUDIES = {
         directions=("machine", "cross"),
         exposures={"X1": 1.0},
         hours=(150, 300, 400, 500),
+        waiting=(800,),
     ),
     "too-early": Truth(
         tau={"E": 20_000.0},
@@ -156,6 +159,12 @@ def strips(truth: Truth, draw: random.Random) -> list[tuple[object, ...]]:
                                 "below" if weak else "",
                             )
                         )  # fmt: skip
+                lot = f"{material}-{number}"
+                rows += [
+                    (material, lot, direction, first, hours, specimen, "", "", "")
+                    for hours in truth.waiting
+                    for specimen in range(1, truth.strips + 1)
+                ]
     return rows
 
 

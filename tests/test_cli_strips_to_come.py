@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import csv
 import json
-import shutil
+import re
+from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
@@ -22,10 +23,11 @@ def run(*words):
 def begun(tmp_path_factory):
     """One lot of the example, its last two withdrawals not tested yet."""
     folder = tmp_path_factory.mktemp("begun")
-    shutil.copy(f"{EXAMPLE}/study.toml", folder)
+    asked = re.sub(r"(?s)\[plan\].*?\n\n", "", Path(EXAMPLE, "study.toml").read_text())
+    (folder / "study.toml").write_text(asked)
     with open(f"{EXAMPLE}/specimens.csv", newline="") as stream:
         rows = list(csv.DictReader(stream))
-    kept = [r for r in rows if r["direction"] == "machine"]
+    kept = [r for r in rows if r["direction"] == "machine" and float(r["hours"]) <= 500]
     for r in kept:
         if float(r["hours"]) >= 400:
             r["peak_force [N]"] = ""
@@ -47,6 +49,24 @@ def test_plan_orders_plans_and_says_which_to_take(begun, tmp_path):
     assert f"{first['factor']:.2f}" in done.stdout
     assert "What should be tested next" in done.stdout
     assert picture.read_text().lstrip().startswith("<?xml")
+
+
+def test_what_the_study_asks_of_a_plan_need_not_be_said_again(begun):
+    toml = begun / "study.toml"
+    before = toml.read_text()
+    asked = '[plan]\nstrips = 24\nhours = 600\nrequired = "500 h"\n\n[data]'
+    toml.write_text(before.replace("[data]", asked))
+    try:
+        done = run("plan", begun, "--lots", 2, "--withdrawals", 1, "--json", "--quiet")
+        other = run("plan", begun, "--lots", 2, "--withdrawals", 1, "--strips", 12, "--json",
+                    "--quiet")  # fmt: skip
+    finally:
+        toml.write_text(before)
+    assert done.exit_code == 0, done.output
+    found = json.loads(done.stdout)
+    assert found["required"] == pytest.approx(630)
+    assert found["budget"]["strips"] == 24 and found["budget"]["dose"] == pytest.approx(756)
+    assert json.loads(other.stdout)["budget"]["strips"] == 12
 
 
 def test_go_on_counts_the_blank_strips_of_the_table(begun):
@@ -77,7 +97,7 @@ def test_before_any_data_designs_are_counted_from_priors():
     ("words", "expected"),
     [
         (["plan"], "--from-priors"),
-        (["plan", EXAMPLE], "--strips 60"),
+        (["plan", "examples/site-cover"], "--strips 60"),
         (["plan", EXAMPLE, "--from-priors"], "leave the folder out"),
         (["plan", EXAMPLE, "--strips", 60, "--factor", 1.2], "--factor: these go with"),
         (["plan", "--from-priors"], "--hours 1000"),

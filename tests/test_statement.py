@@ -297,5 +297,5 @@ def test_a_table_for_the_notebook_escapes_names():
 def test_the_terminal_shows_one_line_a_statement_with_its_subject():
     lines = repr(SEVERAL).splitlines()
     assert len(lines) == len(SEVERAL)
-    assert "A, machine, X1, 50 % left, a lot not yet made" in lines[0]
+    assert "A, machine, X1, 50 % left, a new lot" in lines[0]
     assert "June" in lines[5]

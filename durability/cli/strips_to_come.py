@@ -17,6 +17,7 @@ from durability.terminal_decisions import print_first_strips, print_going_on, pr
 
 if TYPE_CHECKING:
     from durability.statement import Subject
+    from durability.study.model import Further
 
 Material = Annotated[str | None, typer.Option("--material", help="The first if left out.")]
 Direction = Annotated[
@@ -99,8 +100,6 @@ def plan(
             return
         if study is None:
             raise ValueError("name a study folder, or --from-priors where there are no data yet")
-        if strips is None:
-            raise ValueError("say how many strips may be broken: --strips 60")
         only = {"--expected": expected, "--factor": factor, "--ratio": ratio}
         wrong = [name for name, value in only.items() if value is not None]
         if wrong:
@@ -109,6 +108,14 @@ def plan(
         from durability.decisions.next_strips import next_strips
 
         read = read_folder(study)
+        asked = read.further
+        strips = asked.strips if strips is None else strips
+        if strips is None:
+            raise ValueError(
+                "say how many strips may be broken: --strips 60, or strips under [plan]"
+            )
+        hours = asked.hours if hours is None and dose is None else hours
+        material, site, against, required = _asked(asked, material, site, against, required)
         made, _ = fitted(read, law, errors, level, seed, None, quiet)
         gate(made)
         needed = None
@@ -132,6 +139,21 @@ def plan(
             return
         print(title_of(read.title, read.invented))
         print_next_strips(found, every=every, notes=not quiet)
+
+
+def _asked(
+    asked: Further, material: str | None, site: str | None, against: str | None,
+    required: str | None,
+) -> tuple[str | None, str | None, str | None, str | None]:  # fmt: skip
+    """What is asked about: as the options say, else as [plan] of the study does.
+
+    What the study requires belongs to its own number: another number has no requirement.
+    """
+    if site is None and against is None:
+        site, against = asked.site, asked.against
+    own = (site, against) == (asked.site, asked.against)
+    material = asked.material if material is None and own else material
+    return material, site, against, asked.required if required is None and own else required
 
 
 def _from_priors(
@@ -204,6 +226,7 @@ def go_on(
         from durability.decisions.waiting import waiting_strips
 
         read = read_folder(study)
+        material, site, against, required = _asked(read.further, material, site, against, required)
         if until is None:
             waiting = waiting_strips(read)
             made, _ = fitted(read, law, errors, level, seed, None, quiet)

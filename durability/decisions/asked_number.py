@@ -32,16 +32,19 @@ def subject_in_words(
     exposure: str, site: str | None, month: int | None, against: str | None,
 ) -> str:  # fmt: skip
     """A number that is asked about, in words."""
-    left = "the required strength" if fraction is None else f"{100 * fraction:g} %"
+    left = "the required strength"
+    if fraction is not None:
+        share = "half" if fraction == 0.5 else f"{100 * fraction:g} % of"
+        left = f"{share} the unexposed strength"
     way = f" in the {direction} direction" if direction else ""
     who = f"{SUBJECTS[of]} of {material}{way}"
     if wanted == "ratio_of_threshold_doses":
-        return (f"the ratio of threshold doses of {material} to {against}, {left} left, for "
-                f"{SUBJECTS[of]}")  # fmt: skip
+        ratio = f"the ratio of threshold doses of {material} to {against}"
+        return f"{ratio} for {left}, for {SUBJECTS[of]}"
     if wanted == "outdoor_days":
         laid = "" if month is None else f", laid in {MONTHS[month - 1]}"
         return f"the days at {site} until {left} is left, for {who}{laid}"
-    return f"the threshold dose at {left} left, for {who} under {exposure}"
+    return f"the threshold dose for {left}, for {who} under {exposure}"
 
 
 def dose_of(exposure: Exposure, *, hours: float | None = None, dose: float | None = None) -> float:

@@ -1,8 +1,8 @@
-"""What does a study decide? The comparison it names a control for, and the days to cover.
+"""What does a study decide? Comparison with its control, days to cover, strips still to be tested.
 
-Everything is read from statements and draws that were made before. One thing is computed anew, for
-sites at which days rest on doses beyond the last one tested: the days that the doses tested bear
-out by themselves.
+Everything is read from statements and draws that were made before. Two things are computed anew:
+for sites at which days rest on doses beyond the last one tested, the days that the doses tested
+bear out by themselves; and what strips to come may teach, where the study lists or asks for them.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from durability.decisions.ahead import Ahead, ahead
 from durability.decisions.cover import cover_statements
 from durability.decisions.cover_words import cover_decision
 from durability.decisions.covering import days_tested, held_at_last_dose
@@ -29,14 +30,16 @@ class Decided:
 
     Parameters
     ----------
-    decisions : of packages first, then of days to cover, site by site.
+    decisions : of packages first, then of days to cover, site by site, then of strips to come.
     statements : those that decisions rest on and that the answer does not hold.
     comparison : of the packages, or None where the study names no control.
+    ahead : whether strips still out are needed, and which to test next.
     """
 
     decisions: tuple[Decision, ...] = ()
     statements: Statements = field(default_factory=Statements)
     comparison: PackageComparison | None = None
+    ahead: Ahead = field(default_factory=Ahead)
 
 
 def decided(
@@ -80,11 +83,16 @@ def decided(
             mine = found.where(material=material)
             if len(mine):
                 decisions.append(_cover(t, mine, said, limits, tested, study, fraction))
+    still = ahead(fit)
+    decisions += still.decisions()
+    if still.plans is not None and still.plans.quoted is not None:
+        statements.append(still.plans.quoted)
     known = {s.id for s in said}
     more = {s.id: s for s in statements if s.id not in known}
     return Decided(
-        decisions=tuple(decisions), statements=Statements(more.values()), comparison=comparison
-    )
+        decisions=tuple(decisions), statements=Statements(more.values()), comparison=comparison,
+        ahead=still,
+    )  # fmt: skip
 
 
 def _tested(

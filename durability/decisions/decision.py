@@ -51,9 +51,9 @@ class Decision:
 
     def sentence(self) -> str:
         """The answer with its probability, as one sentence."""
-        asked = f"{percent(self.assurance)} was asked for"
         if self.probability is None:
-            return f"{_begin(self.answer)} ({asked})."
+            return f"{_begin(self.answer)} (a verdict needs {percent(self.assurance)})."
+        asked = f"{percent(self.assurance)} was asked for"
         return f"{_begin(self.answer)} (probability {percent(self.probability)}; {asked})."
 
     def rows(self) -> list[tuple[str, str]]:

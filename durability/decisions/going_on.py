@@ -259,7 +259,7 @@ def going_on(
 
 def _claim(subject: str, required: float, unit: str) -> str:
     number = f"{required:.4g}" + ("" if unit == "1" else f" {'days' if unit == 'd' else unit}")
-    return f"{subject} exceeds {number}"
+    return f"{subject}, exceeds {number}"
 
 
 def _verdict(above: np.ndarray, assurance: float) -> np.ndarray:

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from durability.report.coming import plans_table, standing, waiting_table
 from durability.report.sentences import Quote, Sentence, Wording
 from durability.report.tables import Table, quote, table
 from durability.statement import SUBJECTS, Statement
@@ -147,6 +148,17 @@ def best_table(results: Results) -> Table | None:
     )
 
 
+def waiting(results: Results) -> list[tuple[str, Table]]:
+    """Each claim that strips still out may change, as it stands, with the table of withdrawals."""
+    return [(standing(g), waiting_table(g)) for g in results.decided.ahead.going_on]
+
+
+def plans(results: Results) -> tuple[str, Table] | None:
+    """What is required, as it stands, and the plans of what to test next."""
+    found = results.decided.ahead.plans
+    return None if found is None else (standing(found), plans_table(found))
+
+
 def beside(results: Results) -> list[Sentence]:
     """What belongs to a comparison: prices, loadings, and how it was made."""
     found = results.decided.comparison
@@ -160,4 +172,6 @@ def beside(results: Results) -> list[Sentence]:
     ]
 
 
-__all__ = ["LABELS", "Shown", "beside", "best_table", "marked", "pairs_table", "shown"]
+__all__ = [
+    "LABELS", "Shown", "beside", "best_table", "marked", "pairs_table", "plans", "shown", "waiting",
+]  # fmt: skip

@@ -9,14 +9,15 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Any
 
 from durability.statement import Statement
 
 if TYPE_CHECKING:
+    from durability.decisions.next_strips import NextStrips
     from durability.inference import Fit
-    from durability.inference.checking import PredictiveCheck, PriorPredictive
+    from durability.inference.checking import LastDose, PredictiveCheck, PriorPredictive
     from durability.inference.likelihood import LawTable
     from durability.study.model import Exposure
     from durability.translation import Translation
@@ -166,3 +167,24 @@ def predictive_data(check: PredictiveCheck, statistic: str) -> Data:
     return Data(
         tuple(heads), tuple(tuple(getattr(r, n) for n in names) for r in check.of(statistic))
     )
+
+
+def last_dose_data(check: LastDose) -> Data:
+    """Groups of the last dose as found, beside what the smaller doses foretold."""
+    names = [f.name for f in fields(check.rows[0])] if check.rows else []
+    return Data(tuple(names), tuple(tuple(getattr(r, n) for n in names) for r in check.rows))
+
+
+def plan_data(found: NextStrips) -> Data:
+    """Every plan with what it is expected to leave."""
+    rows = [
+        (v.plan.kind, v.plan.lots, ", ".join(f"{d:.6g}" for d in v.plan.doses), v.plan.strips,
+         v.factor, v.factor_error, v.clear, v.stated)
+        for v in found.values
+    ]  # fmt: skip
+    return Data(
+        ("plan", "new lots", f"withdrawn at [{found.dose_unit}]", "strips",
+         "factor either way [1]", "standard error of its log [1]", "clear verdict [1]",
+         "dose stated [1]"),
+        tuple(rows),
+    )  # fmt: skip

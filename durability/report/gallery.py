@@ -160,6 +160,16 @@ def _of_report(results: Results, p: Picture) -> Plate:
     elif kind == "places":
         question = "Where and when must it be covered by when?"
         data = places_data(places_asked(results))
+    elif kind == "plans" and results.decided.ahead.plans is not None:
+        question = "What should be tested next?"
+        data = figure_data.plan_data(results.decided.ahead.plans)
+    elif kind == "last" and results.last_dose is not None:
+        question = "Would the smaller doses have foretold the last one?"
+        data = figure_data.last_dose_data(results.last_dose)
+    elif kind == "controls":
+        question = "What did strips lose that were kept without light?"
+    elif kind == "curves":
+        question = "How did each strip break?"
     elif kind == "chamber":
         recorded = [x for x in study.exposures.values() if x.record is not None]
         exposure_ = recorded[int(numbers[0])]

@@ -65,7 +65,9 @@ def render_html(results: Results, *, drawn: list[Picture] | None = None) -> str:
 
     from durability.report.results import CAUTIONS
 
-    shown: dict[str, list[dict[str, object]]] = {"evidence": [], "budget": []}
+    shown: dict[str, list[dict[str, object]]] = {
+        "decisions": [], "evidence": [], "budget": [],
+    }  # fmt: skip
     for n, p in enumerate(pictures(results) if drawn is None else drawn, start=1):
         # svg() escapes all text of the study
         shown[p.section].append({"svg": Markup(p.svg()), "caption": p.caption, "number": n})
@@ -91,6 +93,9 @@ def render_html(results: Results, *, drawn: list[Picture] | None = None) -> str:
             pairs=None if failed else deciding.pairs_table(results),
             chances=None if failed else deciding.best_table(results),
             compared=[] if failed else deciding.beside(results),
+            waiting=[] if failed else deciding.waiting(results),
+            plans=None if failed else deciding.plans(results),
+            ahead=[] if failed else results.decided.ahead.notes(),
             beware={} if failed else beware(results),
             retention=tables.retention_table_of(results),
             declared=tables.declared_table(results),

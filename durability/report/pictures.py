@@ -28,7 +28,7 @@ class Picture:
     Parameters
     ----------
     name : unique in a report; letters, digits and hyphens.
-    section : ``evidence`` or ``budget``.
+    section : ``decisions``, ``evidence`` or ``budget``.
     """
 
     name: str
@@ -110,7 +110,8 @@ def pictures(results: Results) -> list[Picture]:
     Figures of the fit are left out where its diagnostics failed; the strips are always drawn.
     """
     fit = results.fit
-    found = [
+    found = _plans(results)  # on the page before the evidence
+    found += [
         _strengths(results, m, x, f"strength-{i}-{j}")
         for i, m in enumerate(fit.materials)
         for j, x in enumerate(fit.exposures(m))
@@ -276,6 +277,25 @@ def _last_dose(results: Results) -> list[Picture]:
             figure=last_dose_figure([check]),
             caption=f"{what}, with {100 * check.level:g} % limits for the mean of each group.",
             alternative=f"{what}, a row a lot and direction; the numbers stand in a table.",
+        )
+    ]
+
+
+def _plans(results: Results) -> list[Picture]:
+    from durability.report.next_strips_figure import next_strips_figure
+
+    found = results.decided.ahead.plans
+    if found is None or not results.fit.diagnostics.ok:
+        return []
+    what = f"How wide the {100 * found.level:g} % interval is expected to be after the best plan of"
+    return [
+        Picture(
+            name="plans",
+            section="decisions",
+            figure=next_strips_figure(found),
+            caption=f"{what} each kind, as a factor either way; the dashed line is the interval"
+            " now. In brackets, strips.",
+            alternative=f"{what} each kind, as bars; the numbers stand in the table of plans.",
         )
     ]
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from durability.report.headline import badness, thresholds, worst
-from durability.report.sentences import Quote, Wording, strength_at
+from durability.report.sentences import Quote, Wording, strength_at, times_tested
 from durability.report.tables import Table, percent, table
 from durability.statement import MONTHS, Statement, Statements
 
@@ -237,7 +237,7 @@ def _choice(s: Statement, keys: Iterable[str], unit: str = "") -> Choice:
         what = "the bound of the threshold dose is" if bound else "the median threshold dose is"
         if s.quantity == "threshold_dose":
             what = "this is"
-        beyond = f"{what} {s.extrapolation_factor:.2g} times the largest dose tested"
+        beyond = f"{what} {times_tested(s.extrapolation_factor)}"
     notes = [NOTES[f] for f in s.flags if f in NOTES]
     hint = "; ".join(x for x in (s.interval(), direction, beyond, *notes) if x)
     return Choice(s.numbers()["low"], s, tuple(keys), hint, unit)

@@ -156,6 +156,7 @@ class Results:
             "statements": self.statements.to_list(),
             **self._beside(),
             "decisions": [d.to_dict() for d in self.decided.decisions],
+            "ahead": self.decided.ahead.to_dict(),
             **self.explanations(),
             "budgets": [b for t in self.translations for b in budget_records(t)],
             "not_translated": list(self.refused),

@@ -205,7 +205,19 @@ def _beyond(s: Statement) -> str:
         what = "this"
     elif s.quantity in _AFTER_DAYS:
         what = "the dose that does the same under the lamp"
-    return f"; {what} is {s.extrapolation_factor:.2g} times the largest dose tested"
+    return f"; {what} is {times_tested(s.extrapolation_factor)}"
+
+
+def times_tested(factor: float) -> str:
+    """How far beyond the strips a dose lies.
+
+    Examples
+    --------
+    >>> times_tested(1.53), times_tested(1.03)
+    ('1.5 times the largest dose tested', 'just beyond the largest dose tested')
+    """
+    times = f"{factor:.2g}"
+    return f"{f'{times} times' if times != '1' else 'just beyond'} the largest dose tested"
 
 
 _AFTER_DAYS = ("strength_left", "chance_of_holding", "reduction_factor")
@@ -523,5 +535,5 @@ def key_sentences(results: Results) -> list[str]:
 
 __all__ = [
     "Quote", "Sentence", "Wording", "amount", "answer_sentences", "beware", "failed_notice", "join",
-    "key_sentences", "not_translated", "short", "strength_at", "threshold_asked",
+    "key_sentences", "not_translated", "short", "strength_at", "threshold_asked", "times_tested",
 ]  # fmt: skip

@@ -53,7 +53,7 @@ def write_docx(results: Results, path: Path, *, drawn: list[Picture] | None = No
     _front(writer, results)
     shown = pictures(results) if drawn is None else drawn
     _answer(writer, results)
-    _decisions(writer, results)
+    _decisions(writer, results, shown)
     _evidence(writer, results, shown)
     _method(writer, results, shown)
     _statements(writer, results)
@@ -210,9 +210,10 @@ def _answer(w: _Writer, results: Results) -> None:
     w.bullets([*flags.values(), *CAUTIONS])
 
 
-def _decisions(w: _Writer, results: Results) -> None:
+def _decisions(w: _Writer, results: Results, drawn: list[Picture]) -> None:
     decisions = [] if failed_notice(results) else deciding.shown(results)
-    if not decisions:
+    notes = results.decided.ahead.notes()
+    if not (decisions or notes):
         return
     w.heading("What may be decided", 1)
     for d in decisions:
@@ -226,6 +227,21 @@ def _decisions(w: _Writer, results: Results) -> None:
     w.table(deciding.pairs_table(results))
     w.table(deciding.best_table(results))
     w.bullets(deciding.beside(results))
+    if notes:
+        _coming(w, results, drawn, notes)
+
+
+def _coming(w: _Writer, results: Results, drawn: list[Picture], notes: list[str]) -> None:
+    w.heading("Strips to come", 2)
+    plans = deciding.plans(results)
+    for words, t in (*deciding.waiting(results), *([] if plans is None else [plans])):
+        if words:
+            w.text(words)
+        w.table(t)
+    for p in drawn:
+        if p.section == "decisions":
+            w.picture(p)
+    w.bullets(f"{n[:1].upper()}{n[1:].rstrip('.')}." for n in notes)
 
 
 def _evidence(w: _Writer, results: Results, shown: list[Picture]) -> None:

@@ -164,6 +164,28 @@ class Question:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Further:
+    """What may be spent on further strips, and what they are to tell, from [plan].
+
+    Parameters
+    ----------
+    strips : that may be broken; None asks for no plan.
+    hours : longest exposure under the lamp, dark phases included [h]; None takes the last tested.
+    material : asked about; None takes the first.
+    against : the number is the ratio to this package.
+    site : the number is days there.
+    required : what the number must exceed, with its unit.
+    """
+
+    strips: int | None = None
+    hours: float | None = None
+    material: str | None = None
+    against: str | None = None
+    site: str | None = None
+    required: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Rules:
     """How the study treats doubtful strips."""
 
@@ -315,6 +337,7 @@ class Study:
     invented : True where study.toml marks the data as invented.
     front : number, date and signatory of its report.
     choices : what is asked of the model.
+    further : what may be spent on further strips.
     """
 
     folder: Path
@@ -341,6 +364,7 @@ class Study:
     laboratory: str | None = None
     front: Front = Front()
     choices: ModelChoices = ModelChoices()
+    further: Further = Further()
 
     def retention(self, level: float | None = None) -> Statements:
         """Unexposed and retained strength of every group, with intervals.

@@ -157,6 +157,7 @@ def _read(folder: Path) -> tuple[Study | None, Findings]:
             laboratory=study.laboratory,
             front=description.front,
             choices=description.choices,
+            further=description.further,
         ),
         findings,
     )

@@ -17,9 +17,11 @@ from durability.study.controls import control_exposure, is_control, join_control
 from durability.study.entered import Entered, entered_keys
 from durability.study.findings import Findings, near
 from durability.study.front import front_of
+from durability.study.further import further_of
 from durability.study.model import (
     Exposure,
     Front,
+    Further,
     Material,
     ModelChoices,
     Question,
@@ -32,8 +34,8 @@ from durability.study.tensile import AS_USUAL, CurveFiles, Tensile, find_curves,
 from durability.units import Unit, UnitError, measure, unit
 
 _TABLES = (
-    "study", "question", "model", "report", "rules", "data", "tensile", "units", "exposures",
-    "materials",
+    "study", "question", "plan", "model", "report", "rules", "data", "tensile", "units",
+    "exposures", "materials",
 )  # fmt: skip
 
 
@@ -53,6 +55,7 @@ class Description:
     tensile : how strips were broken.
     front : number, date and signatory of the report.
     choices : what is asked of the model.
+    further : what may be spent on further strips.
     curves : files of their curves, or None.
     """
 
@@ -68,6 +71,7 @@ class Description:
     curves: CurveFiles | None = None
     front: Front = Front()  # noqa: RUF009
     choices: ModelChoices = ModelChoices()  # noqa: RUF009
+    further: Further = Further()  # noqa: RUF009
     exposures: dict[str, Exposure | None] = field(default_factory=dict)
     materials: dict[str, Material | None] = field(default_factory=dict)
 
@@ -114,6 +118,7 @@ def read_description(
         materials=materials,
         front=front_of(raw.get("report"), findings),
         choices=choices_of(raw.get("model"), materials, findings),
+        further=further_of(raw.get("plan"), materials, findings),
     )
 
 
