@@ -34,11 +34,11 @@ def script():
 
 
 @pytest.fixture(scope="module")
-def reported(tmp_path_factory):
-    """Statements of the report on an example, each reported once."""
-    done: dict[str, list[dict]] = {}
+def documents(tmp_path_factory):
+    """results.json of an example, each reported once."""
+    done: dict[str, dict] = {}
 
-    def report(name: str) -> list[dict]:
+    def report(name: str) -> dict:
         if name not in done:
             out = tmp_path_factory.mktemp(name) / "results"
             ran = CliRunner().invoke(
@@ -46,10 +46,16 @@ def reported(tmp_path_factory):
             )
             assert ran.exit_code == 0, ran.output
             assert (out / "report.html").exists()
-            done[name] = json.loads((out / "results.json").read_text("utf-8"))["statements"]
+            done[name] = json.loads((out / "results.json").read_text("utf-8"))
         return done[name]
 
     return report
+
+
+@pytest.fixture(scope="module")
+def reported(documents):
+    """Statements of the report on an example."""
+    return lambda name: documents(name)["statements"]
 
 
 def holds(statement: dict, truth: float) -> bool:
@@ -178,3 +184,35 @@ def test_what_was_withdrawn_too_early_is_answered_by_lower_bounds_alone(reported
             assert s["extrapolation_factor"] == pytest.approx(said, rel=0.01)
         assert s["value"] is None and s["low"] is not None and s["high"] is None, s
         assert "lower_bound_only" in s["flags"], s
+
+
+NUMBER = r"(?<![\w.])\d[\d.]*(?: \d{3}(?!\d))?"
+TRIPLE = re.compile(
+    rf"({NUMBER})[^(|.;:]{{0,28}}\((?:95 % [a-z-]+ interval )?({NUMBER})(?: %)? to ({NUMBER})( %)?"
+)
+DAYS = re.compile(r"\b(\d+) days?\b")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", NAMES)
+def test_numbers_that_a_page_tells_are_those_of_a_run(name, documents):
+    """Within a tenth, since another processor rounds otherwise; dates and designs are not meant."""
+    page = (EXAMPLES / name / "README.md").read_text("utf-8")
+    told = page.partition("**What comes out.**")[2].partition("**The truth**")[0]
+    told = re.sub(r"\s+", " ", told).replace(" kJ/(m² nm) at 340 nm", "")
+    told = re.sub(r"Doubling the loading[^.]*\.[^.]*\.[^.]*\.", "", told)  # is no statement
+    document = documents(name)
+    kinds = ("statements", "second_look", "assured", "decided_from")
+    said = [s for kind in kinds for s in document[kind]]
+    known = [[s["value"], s["low"], s["high"]] for s in said if None not in
+             (s["value"], s["low"], s["high"])]  # fmt: skip
+    triples = [
+        [float(x.replace(" ", "")) / (100 if m[4] else 1) for x in m.groups()[:3]]
+        for m in TRIPLE.finditer(told)
+    ]
+    days = [float(n) for n in DAYS.findall(told)]
+    whole = [[s["low"]] for s in said if s["quantity"] in ("days_to_cover", "days_tested")]
+    stale = [t for t in triples if not any(t == pytest.approx(k, rel=0.1) for k in known)]
+    stale += [d for d in days if not any([d] == pytest.approx(k, rel=0.1) for k in whole)]
+    assert triples or days
+    assert not stale, f"{name}/README.md tells what the run does not: {stale}"

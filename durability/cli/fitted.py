@@ -1,7 +1,8 @@
-"""The fit of a command: read back where it matches, else made and kept."""
+"""The fit of a command: read back where it matches, else made, and kept where no report lies."""
 
 from __future__ import annotations
 
+import json
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,6 +18,10 @@ if TYPE_CHECKING:
 
 REUSED = "The earlier fit was reused: inputs, models and seed are the same."
 FITTED_AGAIN = "Fitted again: the earlier results are of other inputs, models, settings or seed."
+NOT_KEPT = (
+    "Fitted again, and not kept: the report in the results folder is of other inputs, models,"
+    " settings or seed. `durability report` makes it anew."
+)
 
 
 def sites_asked(study: Study, named: list[str] | None) -> list[str]:
@@ -40,25 +45,42 @@ def fitted(
     out: Path | None,
     quiet: bool,
 ) -> tuple[Fit, dict[str, Any]]:
-    """The fit, read back from the results folder where it matches, else made and kept there."""
+    """The fit, read back from the results folder where it matches, else made.
+
+    What is made is kept there, unless a whole report lies there. Where nobody names a law, it is
+    that of the report, if the report chose it by rule: so a command and the report answer alike.
+    """
     from durability.inference.checking.earlier import default_law
     from durability.report import fit_or_reuse
     from durability.report.results import keep_fit
 
     folder = out if out is not None else study.folder / "results"
-    earlier = (folder / "provenance.json").is_file()
+    earlier, whole = ((folder / name).is_file() for name in ("provenance.json", "report.html"))
+    used = law or _law_of_report(folder) or default_law(study)
     with progress(quiet) as tell:
         made, record, reused = fit_or_reuse(
-            study, law=law or default_law(study), errors=errors, level=level, seed=seed,
+            study, law=used, errors=errors, level=level, seed=seed,
             sampler=None, out=folder, progress=tell,
         )  # fmt: skip
-        if not reused and made.diagnostics.ok:
+        if not reused and not whole and made.diagnostics.ok:
             keep_fit(made, record, folder)
     if not quiet and reused:
         print(REUSED, file=sys.stderr)
     elif not quiet and earlier:
-        print(FITTED_AGAIN, file=sys.stderr)
+        print(NOT_KEPT if whole else FITTED_AGAIN, file=sys.stderr)
     return made, record
+
+
+def _law_of_report(folder: Path) -> str | None:
+    """The name of the law under which a report answers, where a rule chose it."""
+    from durability.report.run import BY_RULE
+
+    try:
+        record = json.loads((folder / "provenance.json").read_text(encoding="utf-8"))
+        chosen = str(record["whole"]).endswith(BY_RULE)
+        return str(record["asked"]["law"]["name"]) if chosen else None
+    except (OSError, ValueError, LookupError, TypeError):
+        return None
 
 
 def gate(made: Fit) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -123,6 +124,7 @@ def results_of(
     """All that a study says, from the kept fit where it matches."""
     from durability.report import check_sites, translations_of
     from durability.report.results import collect
+    from durability.report.run import last_dose_of
 
     read = read_folder(study)
     asked = read.question.sites if site is None else site
@@ -132,7 +134,8 @@ def results_of(
         done, refused = (
             translations_of(made, asked, progress=tell) if made.diagnostics.ok else ([], [])
         )
-    return collect(made, done, refused, record)
+        found = collect(made, done, refused, record, sites=asked)
+        return replace(found, last_dose=last_dose_of(made, tell))
 
 
 def _write(text: str, to: Path) -> None:

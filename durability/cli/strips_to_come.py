@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -16,6 +17,7 @@ from durability.terminal import print_json, progress, title_of
 from durability.terminal_decisions import print_first_strips, print_going_on, print_next_strips
 
 if TYPE_CHECKING:
+    from durability.inference import Fit
     from durability.statement import Subject
     from durability.study.model import Further
 
@@ -118,6 +120,7 @@ def plan(
         material, site, against, required = _asked(asked, material, site, against, required)
         made, _ = fitted(read, law, errors, level, seed, None, quiet)
         gate(made)
+        made = _under_one_law(made, quiet)
         needed = None
         if required is not None:
             needed = required_number(made, required, material=material, site=site, against=against)
@@ -154,6 +157,16 @@ def _asked(
     own = (site, against) == (asked.site, asked.against)
     material = asked.material if material is None and own else material
     return material, site, against, asked.required if required is None and own else required
+
+
+def _under_one_law(made: Fit, quiet: bool) -> Fit:
+    """Strips to come are foretold under one law: of an average, the one with most weight."""
+    from durability.decisions.ahead import one_law
+
+    one, named = one_law(made)
+    if named is not None and not quiet:
+        print(f"Strips to come are foretold under one law: {named}.", file=sys.stderr)
+    return one
 
 
 def _from_priors(
@@ -241,6 +254,7 @@ def go_on(
                     progress=tell,
                 )  # fmt: skip
         gate(made)
+        made = _under_one_law(made, quiet)
         needed = None
         if required is not None:
             needed = required_number(made, required, material=material, site=site, against=against)

@@ -78,7 +78,7 @@ def ahead(fit: Any, *, seed: int = 0) -> Ahead:
     asked, waiting = study.further, waiting_strips(study)
     if not waiting and asked.strips is None:
         return Ahead()
-    one, law = _one_law(fit)
+    one, law = one_law(fit)
     common: dict[str, Any] = {"against": asked.against, "site": asked.site}
     refused: list[str] = []
 
@@ -119,8 +119,13 @@ def ahead(fit: Any, *, seed: int = 0) -> Ahead:
     return Ahead(going_on=tuple(still), plans=plans, law=law, refused=tuple(refused))
 
 
-def _one_law(fit: Any) -> tuple[Fit, str | None]:
-    """The fit itself, or that of the law with most weight and its name."""
+def one_law(fit: Any) -> tuple[Fit, str | None]:
+    """The fit itself and None; of an average, the fit of the law with most weight, and its name.
+
+    Parameters
+    ----------
+    fit : a fit or an average over laws.
+    """
     parts = getattr(fit, "fits", None)
     if parts is None:
         return fit, None
@@ -133,4 +138,4 @@ def _plain(reason: Exception) -> str:
     return words.replace("--required", "required").rstrip(".")
 
 
-__all__ = ["Ahead", "ahead"]
+__all__ = ["Ahead", "ahead", "one_law"]

@@ -6,6 +6,7 @@ of references.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -22,6 +23,7 @@ SOFTWARE = {
     "xarray": "arrays",
 }
 """Libraries that a paper would name, and what they did."""
+_WORDS = {"sd_log": "standard deviation of the logarithm"}
 DIAGNOSTICS = (
     "Vehtari et al. 2021, Rank-normalization, folding, and localization: an improved Rhat for"
     " assessing convergence of MCMC, Bayesian Analysis 16(2), doi 10.1214/20-BA1221 (as cited in"
@@ -30,7 +32,7 @@ DIAGNOSTICS = (
 
 
 def references(results: Results) -> list[str]:
-    """What the methods paragraphs cite, in order: law, site weather, inputs, diagnostics, software.
+    """What the methods paragraphs cite, in the order in which they cite it.
 
     Parameters
     ----------
@@ -47,7 +49,11 @@ def references(results: Results) -> list[str]:
     p = results.provenance
     found.append(f"durability, version {p['version']}")
     found += [f"{name}, version {p['libraries'][name]}" for name in SOFTWARE]
-    return list(dict.fromkeys(found))
+    found = list(dict.fromkeys(found))
+    text = " ".join(methods_paragraphs(results, found))
+    groups = re.findall(r"\[([\d, ]+)\]", text)
+    cited = dict.fromkeys(int(n) for group in groups for n in group.split(", "))
+    return [found[n - 1] for n in cited if n <= len(found)]
 
 
 def site_source(site: str) -> str:
@@ -94,8 +100,9 @@ def _model(results: Results, cite) -> str:
         "student": "with long tails (Student's t), by a share of the strength",
     }[fit.model.errors]
     of_lots = f", {_count(lots, 'lot')}" if lots else ""
+    unit = "" if study.unit == "1" else f" [{study.unit}]"  # [1] would be a reference
     return (
-        f"{study.property[:1].upper()}{study.property[1:]} [{study.unit}] of"
+        f"{study.property[:1].upper()}{study.property[1:]}{unit} of"
         f" {_count(len(fit.materials), 'material')}{of_lots} and {fit.model.n_strips} strips that"
         " carry information was described by one Bayesian hierarchical model"
         f"{cite(study.source)}. The fraction of the unexposed value left at a dose follows the law"
@@ -121,7 +128,9 @@ def _priors(results: Results) -> str:
     for name, p in changed_book(model).items():
         if name in used:
             spread = ", ".join(
-                f"{k.replace('_', ' ')} {v}" for k, v in p.items() if k not in ("reason", "source")
+                f"{_WORDS.get(k, k.replace('_', ' '))} {v}"
+                for k, v in p.items()
+                if k not in ("reason", "source")
             )
             told.append(f"{name.replace('_', ' ')} ({spread})")
     shapes = [

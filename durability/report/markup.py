@@ -130,6 +130,7 @@ def _latex(writing: Writing) -> str:
     lines: list[str] = []
     inside = ""
     kinds = {"item": "itemize", "note": "description", "reference": "thebibliography"}
+    listed = {b.mark for b in writing.blocks if b.role == "reference"}
     for b in writing.blocks:
         kind = kinds.get(b.role, "")
         if kind != inside:
@@ -153,10 +154,30 @@ def _latex(writing: Writing) -> str:
         elif b.role == "reference":
             lines.append(rf"\bibitem{{d{b.mark}}} {text}")
         else:
-            lines += [text, ""]
+            lines += [_cited(text, listed), ""]
     if inside:
         lines.append(rf"\end{{{inside}}}")
     return PREAMBLE + "\n".join(lines) + "\n\\end{document}\n"
+
+
+def _cited(text: str, listed: set[str]) -> str:
+    r"""Numbers of references in brackets as citations.
+
+    Examples
+    --------
+    >>> print(_cited("as in [1, 2], within [5 to 6]", {"1", "2"}))
+    as in \cite{d1,d2}, within [5 to 6]
+    """
+
+    def cite(found: re.Match[str]) -> str:
+        numbers = found[1].split(", ")
+        return (
+            rf"\cite{{{','.join(f'd{n}' for n in numbers)}}}"
+            if listed.issuperset(numbers)
+            else found[0]
+        )
+
+    return re.sub(r"\[(\d+(?:, \d+)*)\]", cite, text)
 
 
 def write_word(writing: Writing, path: Path) -> None:

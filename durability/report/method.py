@@ -22,11 +22,16 @@ def prior_table(results: Results) -> Table:
     rows = []
     for name, p in changed_book(results.fit.model).items():
         spread = "; ".join(
-            f"{k.replace('_', ' ')} {v}" for k, v in p.items() if k not in ("reason", "source")
+            f"{'sd of the logarithm' if k == 'sd_log' else k.replace('_', ' ')} {v}"
+            for k, v in p.items()
+            if k not in ("reason", "source")
         )
         rows.append((name.replace("_", " "), spread, str(p.get("reason", "")), str(p["source"])))
-    return table("Priors: what is believed before the strips are seen.",
-                  ("of", "prior", "why", "source"), rows)  # fmt: skip
+    caption = (
+        "Priors: what is believed before the strips are seen. Those of data that the study does not"
+        " have play no part."
+    )
+    return table(caption, ("of", "prior", "why", "source"), rows)
 
 
 def law_rows(results: Results) -> list[tuple[str, str]]:

@@ -10,6 +10,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal, get_args
 
+from durability.report.deciding import shown
 from durability.report.describing import methods_paragraphs, references
 from durability.report.sentences import (
     Quote,
@@ -94,8 +95,8 @@ def quote(results: Results, *, style: Style = "short", of: str | None = None) ->
     ----------
     results : of a run.
     style : ``short``, what answers the study's question and what to beware of; ``full``, every
-        statement of the subject, with what it leans on; ``methods``, how it was found, with
-        references.
+        statement of the subject, with what it leans on, and the decisions; ``methods``, how it
+        was found, with references.
     of : subject of ``full``; the study's by default, ``"all"`` for every one.
 
     Returns
@@ -163,6 +164,10 @@ def _full(results: Results, of: str) -> list[Block]:
             names = [n for n in (*s.assumptions, *s.flags) if n in explained]
             letters = [marks.setdefault(n, letter(len(marks))) for n in names]
             found.append(_block("item", w.sentence(s), ", ".join(sorted(letters, key=_order))))
+    decisions = shown(results)
+    if decisions:
+        found.append(_block("heading", "Decisions"))
+        found += [_block("item", str(d.answer)) for d in decisions]  # its numbers are quoted above
     found += [_block("text", text) for text in not_translated(results)]
     if marks:
         found.append(_block("heading", "What the sentences lean on"))

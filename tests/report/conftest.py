@@ -9,7 +9,10 @@ from types import SimpleNamespace
 import pytest
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
-SITES = {"quarry-cover": ("miami",), "marine-fabrics": ("miami",), "uv-cycles": ()}
+SITES = {
+    "quarry-cover": ("miami",), "marine-fabrics": ("miami",), "uv-cycles": (),
+    "five-hundred-hours": (),
+}  # fmt: skip
 
 
 @pytest.fixture(scope="session")

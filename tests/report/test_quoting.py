@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from types import SimpleNamespace
+from typing import get_args
 
 import docx
 import pytest
@@ -13,7 +14,7 @@ from typer.testing import CliRunner
 from durability.cli import app
 from durability.report.describing import references
 from durability.report.markup import latex, markdown, write_word, written
-from durability.report.quoting import letter, quote
+from durability.report.quoting import Style, letter, quote
 from durability.statement import Statement
 from tests.report.conftest import HOSTILE
 
@@ -72,6 +73,32 @@ def test_methods_name_what_was_done_and_cite_only_what_is_listed(quarry: SimpleN
     cited = {int(n) for group in re.findall(r"\[([\d, ]+)\]", text) for n in group.split(",")}
     assert cited == set(range(1, len(listed) + 1))
     assert not any("no source" in r and r.startswith("common") for r in listed)
+
+
+def test_references_are_numbered_as_they_are_cited_and_latex_cites_them(
+    quarry: SimpleNamespace,
+) -> None:
+    writing = quote(quarry.results, style="methods")
+    text = str(writing)
+    first = dict.fromkeys(
+        int(n) for group in re.findall(r"\[([\d, ]+)\]", text) for n in group.split(",")
+    )
+    assert list(first) == sorted(first)
+    tex = written(writing, "latex")
+    cited = {n for group in re.findall(r"\\cite\{([^}]*)\}", tex) for n in group.split(",")}
+    assert cited == set(re.findall(r"\\bibitem\{([^}]*)\}", tex))
+    assert not re.search(r"\[\d", tex)
+
+
+def test_latex_has_balanced_braces_and_environments(quarry: SimpleNamespace) -> None:
+    for style in get_args(Style):
+        tex = written(quote(quarry.results, style=style), "latex")
+        bare = re.sub(r"\\[{}]", "", tex)
+        depth = [sum((c == "{") - (c == "}") for c in bare[:i]) for i in range(0, len(bare), 500)]
+        assert min(depth) >= 0 and bare.count("{") == bare.count("}")
+        begun, ended = (sorted(re.findall(rf"\\{w}\{{(\w+)\}}", tex)) for w in ("begin", "end"))
+        assert begun == ended
+        assert tex.isascii()
 
 
 def test_methods_without_a_site_say_nothing_of_days(cycles: SimpleNamespace) -> None:
