@@ -57,7 +57,6 @@ def bands(
 
     level = level or fit.level
     at = np.atleast_1d(np.asarray(doses, dtype=float))
-    probabilities = [0.5 - level / 2, 0.5, 0.5 + level / 2]
     start = fit.unexposed_draws(material, direction)[:, None]
     found = [
         np.quantile(
@@ -65,7 +64,7 @@ def bands(
             * fit.retained_draws(
                 at, of=of, material=material, direction=direction, exposure=exposure
             ),
-            probabilities,
+            _tails(level),
             axis=0,
         )
         for of in subjects
@@ -79,4 +78,71 @@ def bands(
     )
 
 
-__all__ = ["LIMITS", "bands"]
+def left_limits(
+    fit: Fit,
+    doses: Any,
+    *,
+    material: str,
+    direction: str,
+    exposure: str,
+    level: float | None = None,
+) -> np.ndarray:
+    """Pointwise quantiles of the fraction left of the median lot.
+
+    Parameters
+    ----------
+    fit : a fit, or an average over laws.
+    doses : array (dose,) in the exposure's canonical unit.
+    material, direction, exposure : the subject.
+    level : probability between low and high; the fit's by default.
+
+    Returns
+    -------
+    array (limit, dose) [1]; limits in the order of `LIMITS`.
+    """
+    drawn = fit.retained_draws(
+        np.atleast_1d(np.asarray(doses, dtype=float)), of="mean", material=material,
+        direction=direction, exposure=exposure,
+    )  # fmt: skip
+    return np.quantile(drawn, _tails(level or fit.level), axis=0)
+
+
+def threshold_limits(
+    fit: Fit, fraction: float | None, *, material: str, direction: str, exposure: str,
+    level: float | None = None,
+) -> tuple[float, float, float]:  # fmt: skip
+    """Low, median and high of the threshold dose of the median lot; infinite where never reached.
+
+    Parameters are those of `left_limits`; fraction None is the required strength.
+    """
+    drawn = fit.threshold_draws(
+        fraction, of="mean", material=material, direction=direction, exposure=exposure
+    )
+    low, middle, high = np.quantile(drawn, _tails(level or fit.level), method="inverted_cdf")
+    return float(low), float(middle), float(high)
+
+
+def curve_limits(curves: np.ndarray) -> np.ndarray:
+    """Pointwise 2.5, 25, 50, 75 and 97.5 % points of drawn curves.
+
+    Parameters
+    ----------
+    curves : (draw, dose).
+
+    Returns
+    -------
+    array (5, dose).
+
+    Examples
+    --------
+    >>> curve_limits(np.arange(201.0)[:, None])[:, 0].tolist()
+    [5.0, 50.0, 100.0, 150.0, 195.0]
+    """
+    return np.quantile(curves, [0.025, 0.25, 0.5, 0.75, 0.975], axis=0)
+
+
+def _tails(level: float) -> list[float]:
+    return [0.5 - level / 2, 0.5, 0.5 + level / 2]
+
+
+__all__ = ["LIMITS", "bands", "curve_limits", "left_limits", "threshold_limits"]

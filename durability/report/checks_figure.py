@@ -153,6 +153,7 @@ def average_figure(
     -------
     Figure
     """
+    from durability.inference.bands import left_limits, threshold_limits
     from durability.inference.checking.prior_predictive import found_fractions
 
     fraction = mixed.study.thresholds[0] if fraction is None else fraction
@@ -162,12 +163,11 @@ def average_figure(
     last = mixed.last_dose(material, exposure)
     unit = mixed.study.exposures[exposure].dose_unit
     grid = np.linspace(0, reach * last, 90)
-    tail = [0.5 - mixed.level / 2, 0.5, 0.5 + mixed.level / 2]
     order = np.argsort(-mixed.weights)
     with style():
         figure, axes = new_figure(5.4, 2, sharex=True, ratios=[2.4, 1])
         ax, below = axes
-        band = np.quantile(mixed.retained_draws(grid, **where), tail, axis=0)
+        band = left_limits(mixed, grid, **where)
         ax.axvspan(last, reach * last, color=PALE, alpha=0.45, lw=0)
         ax.fill_between(grid, band[0], band[2], color=BLUE, alpha=0.18, lw=0)
         ax.plot(grid, band[1], color=BLUE, lw=2.2)
@@ -178,7 +178,7 @@ def average_figure(
         rows = [("average", mixed, BLUE, "o")]
         for k, i in enumerate(order):
             one, colour = mixed.fits[i], COLOURS[(k + 1) % len(COLOURS)]
-            middle = np.median(one.retained_draws(grid, **where), axis=0)
+            middle = left_limits(one, grid, **where)[1]
             ls = ("--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (3, 1)), (0, (1, 1)))[k % 6]
             label = f"{one.law} {100 * mixed.weights[i]:.0f} %"
             ax.plot(grid, middle, color=colour, lw=1.2, ls=ls)
@@ -193,8 +193,7 @@ def average_figure(
         ax.set_ylabel("retained fraction [1]")
         ax.set_title(f"{' '.join(filter(None, (material, direction)))}: laws and their average")
         for j, (_, one, colour, marker) in enumerate(rows):
-            draws = one.threshold_draws(fraction, of="mean", **where)
-            low, middle, high = np.quantile(draws, tail, method="inverted_cdf")
+            low, middle, high = threshold_limits(one, fraction, **where, level=mixed.level)
             end = min(high, reach * last)
             below.plot([min(low, end), end], [-j, -j], color=colour, lw=1.4)
             if middle <= reach * last:
@@ -224,14 +223,14 @@ def prior_figure(belief: PriorPredictive, *, curves: int = 25) -> Figure:
     -------
     Figure: a panel a material and exposure.
     """
+    from durability.inference.bands import curve_limits
+
     keys = list(belief.curves)
     with style():
         figure, axes = new_figure(0.9 + 2.5 * len(keys), len(keys))
         for ax, key in zip(axes, keys, strict=True):
             dose, drawn = belief.doses[key], belief.curves[key]
-            low95, low50, middle, high50, high95 = np.quantile(
-                drawn, [0.025, 0.25, 0.5, 0.75, 0.975], axis=0
-            )
+            low95, low50, middle, high50, high95 = curve_limits(drawn)
             ax.fill_between(dose, low95, high95, color=BLUE, alpha=0.13, lw=0)
             ax.fill_between(dose, low50, high50, color=BLUE, alpha=0.25, lw=0)
             ax.plot(dose, drawn[:curves].T, color=GREY, lw=0.5, alpha=0.7)

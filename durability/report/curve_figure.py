@@ -43,7 +43,7 @@ def curve_figure(
     names = list(fit.data.x)
     if len(names) > 1:
         raise ValueError("a figure needs a curve of one predictor")
-    from durability.inference.likelihood.quantity import mean_at
+    from durability.inference.likelihood.band import wald_band
 
     with style():
         figure, axes = new_figure(5.2, 2, ratios=(2.2, 1))
@@ -60,17 +60,9 @@ def curve_figure(
         if threshold is not None and threshold.high is not None:
             end = min(max(end, 1.05 * threshold.high), 2.5 * last)
         grid = np.linspace(0.0 if is_law else float(x.min()), end, 300)
-        mean = mean_at(fit, grid, group=group, at=None)
-        theta = fit.theta[None, : mean.size]
-        middle, slope = mean.slopes(theta)
-        covariance = np.nan_to_num(fit.covariance[: mean.size, : mean.size])
-        error = np.sqrt(np.maximum(np.einsum("ip,pq,iq->i", slope[0], covariance, slope[0]), 0))
-        from scipy.special import stdtrit
-
-        t = float(stdtrit(max(fit.residual_freedom, 1), 0.5 + level / 2))
-        curves = [middle[0] - t * error, middle[0], middle[0] + t * error]
-        if mean.log:
-            curves, value = [np.exp(c) for c in curves], np.exp(value)
+        curves = wald_band(fit, grid, level=level, group=group)
+        logs = fit.likelihood.mean.log
+        value = np.exp(value) if logs else value
         if end > last:
             top.axvspan(last, end, color=PALE, alpha=0.45, lw=0)
             top.text(end, 1.0, "not tested", transform=top.get_xaxis_transform(), va="top",
@@ -86,7 +78,7 @@ def curve_figure(
         ]  # fmt: skip
         cut = rows.censored != 0
         if cut.any():
-            limit = np.exp(rows.mean[cut]) if mean.log else rows.mean[cut]
+            limit = np.exp(rows.mean[cut]) if logs else rows.mean[cut]
             top.plot(x[cut], limit, ls="none", marker="v", ms=5, color=GREY)
             handles.append(line("censored at", marker="v", ms=5, color=GREY, ls=""))
         if threshold is not None and threshold.value is not None and threshold.value <= end:
