@@ -111,7 +111,7 @@ def hostile(few_draws, tmp_path_factory) -> SimpleNamespace:
     (folder / "study.toml").write_text(
         f'[study]\ntitle = "{key}"\nproperty = "{key}"\nunit = "N"\nthresholds = [0.5]\n'
         f'laboratory = "{key}"\nsource = "{key}"\n[data]\nspecimens = "s.csv"\n'
-        f'[exposures."{key}"]\naxis = "{key}"\n[materials."{key}"]\n',
+        f'[exposures."{key}"]\naxis = "{key}"\n[materials."{key}"]\n[plan]\nstrips = 20\n',
         encoding="utf-8",
     )
     cell = '"' + HOSTILE.replace('"', '""') + '"'

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import time
 from collections.abc import Iterator
 from types import SimpleNamespace
 
@@ -83,10 +84,13 @@ def test_page_asks_nobody_and_complains_of_nothing(shown: SimpleNamespace) -> No
 
 def test_page_is_painted_soon(shown: SimpleNamespace) -> None:
     """Measured 0.25 s with the machine at rest; the limit guards the order."""
-    paint = shown.browser.value(
-        "performance.getEntriesByType('paint').map(p => [p.name, p.startTime])"
-    )
-    assert dict(paint)["first-contentful-paint"] < 5000
+    painted, end = [], time.monotonic() + 30
+    while not painted and time.monotonic() < end:  # a busy machine notes it later
+        painted = shown.browser.value(
+            "performance.getEntriesByName('first-contentful-paint').map(p => p.startTime)"
+        )
+        time.sleep(0.05)
+    assert painted[0] < 5000
 
 
 @pytest.mark.parametrize("width", [360, 1200])
