@@ -130,7 +130,9 @@ def _setting(draws: int = 400) -> dict[str, Any]:
 
     rng = np.random.default_rng(2)
     return {
-        "target": rng.lognormal(7, 0.3, draws), "warming": 1.2, "states": cells.state_table(),
+        "target": rng.lognormal(7, 0.3, draws), "states": cells.state_table(),
+        "assurance": 0.95, "horizon_years": 20.0, "starts": np.arange(12) * 30.4 + 15,
+        "wetter": np.empty(0),
         "ratio": cells.ratios([read_site("miami"), read_site("chicago")], "e340"),
         **cells.reading_of(
             rng.uniform(0.6, 1, draws), rng.normal(30, 8, draws), cloud=rng.normal(0.8, 0.1, draws),
@@ -144,14 +146,10 @@ def _map(cells: int = 200) -> None:
 
     setting = _setting()
     where = np.linspace(-40, 40, cells)
-    for axis, step in (("time", room.STEP_DAYS), ("month", 0)):
-        given = _fields(axis, cells)
-        w, c, _ = best(
-            lambda a=axis, s=step, g=given: room.block(
-                where, 0 * where, g, setting, a, s, 0.95, 20.0
-            ),
-            3,
-        )
+    for axis in ("time", "month"):
+        given, cell = _fields(axis, cells), setting | {"physics": room.physics_of(axis, setting)}
+        room.block(where[:1], 0 * where[:1], {n: v[:1] for n, v in given.items()}, cell, axis)
+        w, c, _ = best(lambda a=axis, g=given, one=cell: room.block(where, 0 * where, g, one, a), 3)
         print(f"map, cells by {axis:<5}                  {cells / w:7.0f} cells a second wall "
               f"{cells / c:7.0f} a processor second")  # fmt: skip
 

@@ -13,6 +13,7 @@ Monthly means become days of five states of clearness, with the daily swing of `
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -36,6 +37,7 @@ if TYPE_CHECKING:
     from durability.exposure import Site
     from durability.exposure.action import Action
     from durability.exposure.lamp_light import LampLight
+    from durability.translation.cell_sweep import Physics
 
 NODES = 5
 STEP_DAYS = 5
@@ -43,6 +45,13 @@ MONTH_DAYS = (31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31)
 WIND = 2.0
 """Wind where the grid has none [m/s] (common practice, no source)."""
 LOWEST = 0.02
+"""Smallest cosine of the sun's zenith with light."""
+FIELDS = (
+    "ghi", "temp_air", "wind_speed", "temp_range", "snow_depth", "rain", "relative_humidity",
+)  # fmt: skip
+"""Weather that a cell is read from, in the order in which compiled code takes it."""
+TABLED = ("light", "ratio", "beam", "clear_beam")
+"""What `ratios` tabulates, in the order in which compiled code takes it."""
 WARM = 25 + KELVIN
 """Temperature to which doses refer inside, so that they are of ordinary size [K]."""
 
@@ -97,8 +106,9 @@ def ratios(places: Sequence[Site], variable: str) -> dict[str, Any]:
 
     Returns
     -------
-    dict of ``latitude`` (place,), ``cosine`` of the zenith (k,), ``light`` (place, k) [W/m²] and
-    ``ratio`` (place, k).
+    dict of ``latitude`` (place,), ``cosine`` of the zenith (k,), and (place, k): ``light`` [W/m²],
+    ``ratio`` of ultraviolet to it, ``beam`` share of ultraviolet straight from the sun, and
+    ``clear_beam`` sunlight across the beam [W/m²].
     """
     import numpy as np
 
@@ -106,27 +116,26 @@ def ratios(places: Sequence[Site], variable: str) -> dict[str, Any]:
 
     edges = np.linspace(LOWEST, 1.0, 41)
     middle = (edges[1:] + edges[:-1]) / 2
-    rows_light, rows_ratio = [], []
+    rows: dict[str, list[Any]] = {name: [] for name in TABLED}
     for place in places:
         clear = clear_sky(place)
         cosine = np.cos(np.radians(clear["zenith"].values))
-        ghi, uv = clear["ghi"].values, clear[variable].values
-        at, light, ratio = [], [], []
+        ghi, uv, dni = (clear[n].values for n in ("ghi", variable, "dni"))
+        straight = clear[f"{variable}_beam"].values
+        found = []
         for low, high in itertools.pairwise(edges):
             here = (cosine >= low) & (cosine < high) & (ghi > 1)
             if here.any():
-                at.append(float(cosine[here].mean()))
-                light.append(float(ghi[here].mean()))
-                ratio.append(float(uv[here].sum() / ghi[here].sum()))
+                light = ghi[here].sum()
+                found.append([cosine[here].mean(), ghi[here].mean(), uv[here].sum() / light,
+                              straight[here].sum() / uv[here].sum(), dni[here].mean()])  # fmt: skip
+        at, light, *others = np.array(found).T
         # sunlight nearly in proportion to the height of the sun, also beyond what a place sees
-        beam = np.interp(middle, at, np.array(light) / np.array(at))
-        rows_light.append(beam * middle)
-        rows_ratio.append(np.interp(middle, at, ratio))
+        rows["light"].append(np.interp(middle, at, light / at) * middle)
+        for name, values in zip(TABLED[1:], others, strict=True):
+            rows[name].append(np.interp(middle, at, values))
     latitude = np.array([place.latitude for place in places])
-    return {
-        "latitude": latitude, "cosine": middle, "light": np.array(rows_light),
-        "ratio": np.array(rows_ratio),
-    }  # fmt: skip
+    return {"latitude": latitude, "cosine": middle, **{n: np.array(v) for n, v in rows.items()}}
 
 
 def by_action(
@@ -177,184 +186,91 @@ def by_action(
     return log_ratio, ratio | {"ratio": np.array(rows)}
 
 
-def _clear(latitude: float, cosine: Any, table: dict[str, Any]) -> tuple[Any, Any]:
-    """Cloudless sunlight [W/m²] and ultraviolet over it at a latitude."""
-    import numpy as np
-
-    known = table["latitude"]
-    above = int(np.clip(np.searchsorted(known, latitude), 1, max(known.size - 1, 1)))
-    if known.size == 1:
-        light, ratio = table["light"][0], table["ratio"][0]
-    else:
-        part = (latitude - known[above - 1]) / (known[above] - known[above - 1])
-        part = min(max(float(part), 0.0), 1.0)
-        light, ratio = (
-            (1 - part) * table[n][above - 1] + part * table[n][above] for n in ("light", "ratio")
-        )
-    clear = np.where(cosine > LOWEST, np.interp(cosine, table["cosine"], light), 0.0)
-    return clear, np.interp(cosine, table["cosine"], ratio)
-
-
-def _cosines(latitude: Any, day: Any, solar_hour: Any) -> Any:
-    """Cosine of the zenith angle, broadcast (declination after Cooper 1969, from memory)."""
-    import numpy as np
-
-    tilt = np.radians(23.45) * np.sin(2 * np.pi * (284 + day) / 365)
-    phi = np.radians(latitude)
-    turn = np.radians(15 * (solar_hour - 12))
-    return np.sin(phi) * np.sin(tilt) + np.cos(phi) * np.cos(tilt) * np.cos(turn)
-
-
 def block(
-    latitude: Any, longitude: Any, given: dict[str, Any], setting: dict[str, Any], axis: str,
-    step: int, assurance: float, horizon_years: float,
-) -> Any:  # fmt: skip
-    """(…, laid month, what) of a block of cells: days, whole days to cover, probability."""
+    latitude: Any, longitude: Any, given: Mapping[str, Any], setting: Mapping[str, Any], axis: str
+) -> NDArray[np.float64]:
+    """(…, laid, what) of a block of cells: days, whole days to cover, probability of reaching.
+
+    Parameters
+    ----------
+    latitude, longitude : [degrees], broadcast against the leading dimensions of the weather.
+    given : ``ghi`` [W/m²], ``temp_air`` [degC] and what else `durability.days_map` takes, each
+        (…, month or hour).
+    setting : from `reading_of`, `ratios`, `physics_of` and `days_map`.
+    axis : ``"month"`` or ``"time"``.
+    """
     import numpy as np
+
+    from durability.translation.cell_sweep import sweep_cells
 
     shape = np.broadcast_shapes(given["ghi"].shape[:-1], np.shape(latitude), np.shape(longitude))
-    flat = {n: np.broadcast_to(v, (*shape, v.shape[-1])) for n, v in given.items()}
-    flat = {n: v.reshape(-1, v.shape[-1]) for n, v in flat.items()}
-    lat = np.broadcast_to(latitude, shape).ravel()
-    lon = np.broadcast_to(longitude, shape).ravel()
-    out = np.full((lat.size, 12, 3), np.nan)
-    for i in range(lat.size):
-        cell = {n: v[i] for n, v in flat.items()}
-        if not all(np.isfinite(v).all() for v in cell.values()):
-            continue
-        hours = _hours(lat[i], lon[i], cell, setting, axis)
-        out[i] = _cell(*hours, setting, step, assurance, horizon_years)
-    return out.reshape(*shape, 12, 3)
+
+    def field(name: str) -> Any:
+        if name not in given:
+            return np.empty((math.prod(shape), 0))
+        whole = np.broadcast_to(given[name], (*shape, given[name].shape[-1]))
+        return np.array(whole.reshape(-1, whole.shape[-1]), dtype=float, order="C")
+
+    def place(x: Any) -> Any:
+        return np.array(np.broadcast_to(x, shape).ravel(), dtype=float)
+
+    months = np.array(MONTH_DAYS, dtype=float)
+    length = months if axis == "month" else np.full(365 // STEP_DAYS, float(STEP_DAYS))
+    table, fields = setting["ratio"], [field(n) for n in FIELDS]
+    known = np.logical_and.reduce([np.isfinite(x).all(axis=1) for x in fields])
+    out = np.full((math.prod(shape), setting["starts"].size, 3), np.nan)
+    sweep_cells(
+        known, place(latitude), place(longitude), *fields, table["latitude"],
+        table["cosine"], np.stack([table[n] for n in TABLED], axis=1), setting["states"],
+        setting["physics"], setting["p"], setting["energy"] / GAS_CONSTANT, setting["weights"],
+        WARM, setting["wetter"], setting["target"], length, setting["starts"],
+        1 - setting["assurance"], setting["horizon_years"] * 365.0, out,
+    )  # fmt: skip
+    return out.reshape(*shape, -1, 3)
 
 
-def _hours(
-    latitude: float, longitude: float, cell: dict[str, Any], setting: dict[str, Any], axis: str
-) -> tuple[Any, Any, Any, Any]:
-    """Ultraviolet, log clearness, air [K] and warming [K] of (day or state of a month, 24)."""
+def physics_of(
+    axis: str, reading: Mapping[str, Any], *, tilt: float = 0.0,
+    azimuth: float | None = None, horizon: float = 0.0,
+) -> Physics:  # fmt: skip
+    """What all cells share in light and heat.
+
+    Parameters
+    ----------
+    axis : ``"month"`` or ``"time"``.
+    reading : from `reading_of`.
+    tilt, azimuth, horizon : of the plane, as `durability.exposure.sky_exposure` [degrees]; azimuth
+        None faces the equator.
+    """
+    from durability.exposure import translation_assumptions
+    from durability.exposure.sky import CLEARNESS, LOWEST_SUN, SNOW_DEPTH
+    from durability.exposure.wetness import LEAST_RAIN
+    from durability.translation.cell_sweep import Physics
+
+    assumed = translation_assumptions()
+    return Physics(
+        monthly=axis == "month", rows_a_step=STATES if axis == "month" else STEP_DAYS,
+        cloud=reading["cloud"], heat=reading["heat"],
+        warming=assumed["monthly_climate_warming"].value, wind=WIND, lowest=LOWEST,
+        dimmest=CLEARNESS[0], clearest=CLEARNESS[1], swing=SWING[0], swing_clear=SWING[1],
+        warmest=WARMEST, wind_swing=WIND_SWING, loss=U0, loss_wind=U1, kelvin=KELVIN,
+        snow=SNOW_DEPTH, rain=LEAST_RAIN, cooling=assumed["dew_cooling"].value,
+        tilt=math.radians(tilt), azimuth=math.radians(math.nan if azimuth is None else azimuth),
+        horizon=math.radians(horizon), lowest_sun=LOWEST_SUN,
+        albedo=assumed["ground_albedo"].value, albedo_uv=assumed["ground_albedo_uv"].value,
+    )  # fmt: skip
+
+
+def state_table() -> NDArray[np.float64]:
+    """Five clearnesses (mean, state) of a month at 121 means of it from 0 to the clearest."""
     import numpy as np
 
-    if axis == "month":
-        day = np.repeat(np.cumsum(MONTH_DAYS) - np.array(MONTH_DAYS) / 2, STATES)[:, None]
-        hour = np.arange(24)[None] + 0.5
-    else:
-        day = np.arange(365)[:, None] + 1.0
-        hour = np.arange(24)[None] + 0.5 + longitude / 15
-    cosine = _cosines(latitude, day, hour)
-    clear, ratio = _clear(latitude, cosine, setting["ratio"])
-    if axis == "month":
-        mean = cell["ghi"] / np.maximum(clear[::STATES].mean(axis=1), 1e-9)
-        clearness = _states(np.clip(mean, 0.0, 1.2), setting["states"])[:, None]
-        ghi = clear * clearness
-        rise = np.cos(2 * np.pi * (hour - WARMEST) / 24)
-        if "temp_range" in cell:
-            swing = np.repeat(cell["temp_range"], STATES)[:, None] / 2
-        else:
-            swing = (SWING[0] + SWING[1] * np.minimum(clearness, 1.0)) / 2
-        air = np.repeat(cell["temp_air"], STATES)[:, None] + swing * rise + setting["warming"]
-        wind = np.repeat(cell["wind_speed"], STATES)[:, None] if "wind_speed" in cell else WIND
-        wind = wind * (1 + WIND_SWING * rise)
-        clearness = np.broadcast_to(clearness, clear.shape)
-    else:
-        ghi = np.maximum(cell["ghi"].reshape(365, 24), 0.0)
-        clearness = np.clip(ghi / np.maximum(clear, 1e-9), 0.0, 1.2)
-        air = cell["temp_air"].reshape(365, 24)
-        wind = cell["wind_speed"].reshape(365, 24) if "wind_speed" in cell else WIND
-    log_clearness = np.log(np.maximum(clearness, 1e-3))
-    uv = clear * ratio * np.exp(setting["cloud"] * log_clearness)
-    uv = np.where(ghi > 0, uv, 0.0)
-    return uv, log_clearness, air + KELVIN, ghi / (U0 + U1 * wind)
+    from durability.exposure.sky import CLEARNESS
+
+    return np.array([clearness_states(x) for x in np.linspace(0.0, CLEARNESS[1], 121)])
 
 
-def state_table() -> Any:
-    """Five clearnesses (mean, state) of a month at 121 means of it from 0 to 1.2."""
-    import numpy as np
-
-    return np.array([clearness_states(x) for x in np.linspace(0.0, 1.2, 121)])
-
-
-def _states(mean: Any, table: Any) -> Any:
-    """Clearness (month and state,) of each month's mean."""
-    import numpy as np
-
-    place = np.clip(mean * 100.0, 0.0, 119.999)
-    below = place.astype(int)
-    part = (place - below)[:, None]
-    return (table[below] * (1 - part) + table[below + 1] * part).ravel()
-
-
-def _doses(
-    uv: Any, log_clearness: Any, air: Any, rise: Any, setting: dict[str, Any], step: int
-) -> tuple[Any, Any]:
-    """Log of the effective dose of each step for each draw, and the steps' lengths [d]."""
-    import numpy as np
-
-    kelvin = air + setting["heat"] * rise
-    light = np.where(uv > 0, np.log(np.maximum(uv, 1e-30)), -200.0)
-    inverse = (1 / kelvin - 1 / WARM) / GAS_CONSTANT
-    a = np.exp(setting["p"][:, None, None] * light)
-    b = np.exp(-setting["energy"][:, None, None] * inverse)
-    daily = np.matmul(a.transpose(1, 0, 2), b.transpose(1, 2, 0)).reshape(uv.shape[0], -1)
-    weight = a[a.shape[0] // 2] * b[b.shape[0] // 2]
-    cold = 1 / kelvin
-    moves = [log_clearness, cold**2, rise * cold**2, (rise * cold**2) ** 2, rise**2 * cold**3]
-    moved = np.stack([weight, *(weight * x for x in moves)], axis=1).sum(axis=2)
-    both = np.concatenate([daily, moved], axis=1)
-    if step:
-        length = np.full(-(-uv.shape[0] // step), float(step))
-        both = np.add.reduceat(both, np.arange(0, uv.shape[0], step))
-    else:
-        length = np.array(MONTH_DAYS, dtype=float)
-        both = both.reshape(12, STATES, -1).mean(axis=1) * length[:, None]
-    daily, moved = both[:, : daily.shape[1]], both[:, daily.shape[1] :]
-    mean = moved[:, 1:] / np.maximum(moved[:, :1], 1e-300)
-    mean[:, 3] -= mean[:, 2] ** 2
-    columns = np.hstack([np.log(np.maximum(daily, 1e-300)), mean])
-    # not by BLAS: its threads cost a hundred times the work of so small a product
-    log_dose = np.einsum("sn,nd->sd", columns, setting["weights"])
-    log_dose[daily.max(axis=1) <= 0] = -np.inf
-    return log_dose, length
-
-
-def _cell(
-    uv: Any, log_clearness: Any, air: Any, rise: Any, setting: dict[str, Any], step: int,
-    assurance: float, horizon: float,
-) -> Any:  # fmt: skip
-    """(laid month, what) of one cell."""
-    import numpy as np
-
-    if not (uv > 0).any():
-        return np.column_stack([np.full(12, np.nan), np.full(12, np.nan), np.zeros(12)])
-    log_dose, length = _doses(uv, log_clearness, air, rise, setting, step)
-    gained = np.exp(log_dose)  # (step, draw)
-    ends = np.cumsum(length)
-    place = np.concatenate([[0.0], ends])
-    total = np.vstack([np.zeros(gained.shape[1]), np.cumsum(gained, axis=0)])
-    starts = np.cumsum([0, *MONTH_DAYS[:-1]]) + np.array(MONTH_DAYS) / 2
-    at = np.searchsorted(place, starts, side="right") - 1
-    part = ((starts - place[at]) / (place[at + 1] - place[at]))[:, None]
-    goal = total[at] * (1 - part) + total[at + 1] * part + setting["target"]  # (laid, draw)
-    year = total[-1]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        years = np.floor(goal / year)
-        rest = goal - years * year
-    low = np.zeros(goal.shape, dtype=int)
-    column = np.arange(goal.shape[1])
-    for jump in (64, 32, 16, 8, 4, 2, 1):  # halving in all draws and months at once
-        try_at = np.minimum(low + jump, place.size - 2)
-        low = np.where(total[try_at, column] <= rest, try_at, low)
-    gain = np.maximum(total[low + 1, column] - total[low, column], 1e-300)
-    within = np.clip((rest - total[low, column]) / gain, 0.0, 1.0)
-    days = years * 365.0 + place[low] + within * (place[low + 1] - place[low]) - starts[:, None]
-    days = np.where(np.isfinite(goal) & (year > 0), days, np.inf)
-    days[~(days <= horizon * 365.0)] = np.inf
-    reached = np.isfinite(days).mean(axis=1)
-    ordered = np.sort(days, axis=1)  # order statistics, as quantiles of the method "lower"
-    last = days.shape[1] - 1
-    middle = ordered[:, int(0.5 * last)]
-    sure = np.floor(ordered[:, int((1 - assurance) * last + 1e-9)])
-    return np.column_stack(
-        [np.where(np.isfinite(x), x, np.nan) for x in (middle, sure)] + [reached]
-    )
-
-
-__all__ = ["MONTH_DAYS", "STEP_DAYS", "block", "by_action", "ratios", "reading_of", "state_table"]
+__all__ = [
+    "FIELDS", "MONTH_DAYS", "STEP_DAYS", "block", "by_action", "physics_of", "ratios",
+    "reading_of", "state_table",
+]  # fmt: skip

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from durability.exposure.clock import GAS_CONSTANT
 from durability.translation import cells
+from durability.translation.laying import laying_days
 
 if TYPE_CHECKING:
     import xarray
@@ -32,6 +33,13 @@ def days_map(
     fraction: float | None = None,
     assurance: float | None = None,
     draws: int = 400,
+    laying: str | None = None,
+    tilt: float = 0.0,
+    azimuth: float | None = None,
+    on_ground: bool | None = None,
+    horizon: float = 0.0,
+    snow_cover: bool = False,
+    light: float = 1.0,
     horizon_years: float = 20.0,
     cluster: str | None = None,
     seed: int | None = None,
@@ -43,12 +51,16 @@ def days_map(
     fit : the posterior.
     climate : dims (latitude, longitude, month) with 12 months, or (latitude, longitude, time) with
         8760 hours in UTC; ``ghi`` mean sunlight on the horizontal [W/m²] and ``temp_air`` [degC];
-        optional ``wind_speed`` [m/s], and for months ``temp_range`` daily range [K]. Chunks of
-        dask are kept and spread.
+        optional ``wind_speed`` [m/s], for months ``temp_range`` daily range [K], for hours
+        ``snow_depth`` [cm], ``rain`` [mm] and ``relative_humidity`` [0 to 1], the last two where
+        the study counts wetness. Chunks of dask are kept and spread.
     material, direction, of, fraction : the subject; None takes the first material and its weaker
         direction, the study's subject and first threshold.
     assurance : of days to cover; None takes the study's.
     draws : of the posterior, evenly picked.
+    laying : ``"every month"`` (in the middle of each) or a date; None takes the study's.
+    tilt, azimuth, on_ground, horizon, snow_cover, light : as `durability.translate`; azimuth None
+        faces the equator in every cell. Beam and diffuse light are taken apart by a formula.
     horizon_years : days beyond are nan; ``reached`` says how probable it is that they are not.
     cluster : address of a dask scheduler; None computes here.
     seed : None takes the fit's.
@@ -61,22 +73,34 @@ def days_map(
     Raises
     ------
     ValueError
-        For a grid without sunlight or temperature, or of another length.
+        For a grid without sunlight or temperature, or of another length; for what a grid cannot
+        tell: wetness, snow by months.
     """
     import numpy as np
     import xarray
 
-    axis, step = _axis(climate)
     question = fit.study.question
+    axis = _axis(climate, snow_cover)
     assurance = question.assurance if assurance is None else assurance
-    setting = _setting(fit, climate, axis, material, direction, of, fraction, draws, seed)
-    names = [n for n in ("ghi", "temp_air", "wind_speed", "temp_range") if n in climate]
+    laying = question.laying if laying is None else laying
+    on_ground = question.on_ground if on_ground is None else on_ground
+    _check(assurance, horizon_years, tilt, horizon, light)
+    months, spans = laying_days(laying)
+    setting = _setting(
+        fit, climate, axis, material, direction, of, fraction, draws, seed, on_ground, light
+    )
+    physics = cells.physics_of(axis, setting, tilt=tilt, azimuth=azimuth, horizon=horizon)
+    setting |= {
+        "physics": physics, "assurance": assurance, "horizon_years": horizon_years,
+        "starts": np.array([first + length / 2 for first, length in spans]),
+    }  # fmt: skip
+    unasked = [] if snow_cover else ["snow_depth"]
+    unasked += [] if setting["wetter"].size else ["rain", "relative_humidity"]
+    names = [n for n in cells.FIELDS if n in climate and n not in unasked]
 
     def block(latitude: Any, longitude: Any, *fields: Any) -> Any:
         given = dict(zip(names, fields, strict=True))
-        return cells.block(
-            latitude, longitude, given, setting, axis, step, assurance, horizon_years
-        )
+        return cells.block(latitude, longitude, given, setting, axis)
 
     fields = [climate[n].astype(float) for n in names]
     lazy = any(f.chunks for f in fields)
@@ -90,12 +114,12 @@ def days_map(
         input_core_dims=[[], [], *[[axis] for _ in fields]],
         output_core_dims=[["laid", "what"]],
         dask="parallelized" if lazy else "forbidden",
-        dask_gufunc_kwargs={"output_sizes": {"laid": 12, "what": 3}},
+        dask_gufunc_kwargs={"output_sizes": {"laid": len(months), "what": 3}},
         output_dtypes=[float],
     )
     if lazy:
         found = _computed(found, cluster)
-    found = found.rename(laid="month").assign_coords(month=np.arange(1, 13))
+    found = found.rename(laid="month").assign_coords(month=months)
     parts = ("days", "cover", "reached")
     made = xarray.Dataset({n: found.isel(what=i, drop=True) for i, n in enumerate(parts)})
     made["days"].attrs = {"units": "d", "long_name": "days from laying to the threshold, median"}
@@ -104,7 +128,7 @@ def days_map(
     made.attrs = {
         "study": fit.study.title, "material": setting["material"],
         "direction": setting["direction"], "of": setting["of"],
-        "fraction": float(setting["fraction"]), "assurance": assurance,
+        "fraction": float(setting["fraction"]), "assurance": assurance, "laying": laying,
         "horizon_years": horizon_years, "draws": int(setting["target"].size),
         "caution": "Approximate; the cautions of a translation apply in every cell. "
         "Local codes and licensed practice prevail.",
@@ -113,7 +137,7 @@ def days_map(
     return made.transpose("latitude", "longitude", "month")
 
 
-def _axis(climate: xarray.Dataset) -> tuple[str, int]:
+def _axis(climate: xarray.Dataset, snow: bool) -> str:
     problems = [f"no variable {n}" for n in ("ghi", "temp_air") if n not in climate]
     problems += [f"no dimension {n}" for n in ("latitude", "longitude") if n not in climate.dims]
     axis = "month" if "month" in climate.dims else "time" if "time" in climate.dims else ""
@@ -121,9 +145,35 @@ def _axis(climate: xarray.Dataset) -> tuple[str, int]:
         problems.append("neither a dimension month nor time")
     elif climate.sizes[axis] != {"month": 12, "time": 8760}[axis]:
         problems.append(f"{climate.sizes[axis]} along {axis}; expected 12 months or 8760 hours")
+    if snow and ("snow_depth" not in climate or axis == "month"):
+        problems.append("no hourly snow_depth [cm], by which cover by snow is counted")
     if problems:
         raise ValueError(f"the climate grid has {'; '.join(problems)}")
-    return axis, cells.STEP_DAYS if axis == "time" else 0
+    return axis
+
+
+def _check_wetness(climate: xarray.Dataset, axis: str) -> None:
+    if axis == "month" or not {"rain", "relative_humidity"} & set(climate):
+        raise ValueError(
+            "the study counts wetness, and the climate grid has neither hourly rain [mm] nor "
+            "relative_humidity [0 to 1]; add one, or map without: wetness = false under [question]"
+        )
+
+
+def _check(
+    assurance: float, horizon_years: float, tilt: float, horizon: float, light: float
+) -> None:
+    limits = (
+        ("assurance", 0 < assurance < 1, "between 0 and 1", assurance),
+        ("horizon_years", 0 < horizon_years <= 200, "above 0 and up to 200", horizon_years),
+        ("tilt", 0 <= tilt <= 90, "between 0 (flat) and 90 (upright)", tilt),
+        ("horizon", 0 <= horizon <= 60, "between 0 (open) and 60 degrees", horizon),
+        ("light", 0 < light <= 1, "above 0 and up to 1", light),
+    )
+    wrong = [f"{name} is {value:g}; it must lie {words}" for name, good, words, value in limits
+             if not good]  # fmt: skip
+    if wrong:
+        raise ValueError("; ".join(wrong))
 
 
 def _computed(found: Any, cluster: str | None) -> Any:
@@ -150,11 +200,12 @@ def _setting(
     fraction: float | None,
     draws: int,
     seed: int | None,
+    on_ground: bool,
+    light: float,
 ) -> dict[str, Any]:
     """What all cells share: targets and weights of each draw, ratios of ultraviolet."""
     import numpy as np
 
-    from durability.exposure import translation_assumptions
     from durability.exposure.action import action_of
     from durability.exposure.lamp_light import lamp_light
     from durability.translation.discrepancy import counts_spectrum, learned_links, learned_sky
@@ -165,6 +216,7 @@ def _setting(
         for_site,
         read_inputs,
         split_unexplained,
+        stream,
     )
     from durability.translation.lamp import lamp_clocks
     from durability.translation.sky import heating
@@ -191,7 +243,7 @@ def _setting(
     seed = fit.seed if seed is None else seed
     places = _places(climate, axis)
     place = places[0]
-    inputs = for_site(read_inputs(), place, on_ground=question.on_ground)
+    inputs = for_site(read_inputs(), place, on_ground=on_ground)
     learned = learned_links(fit, chosen, lamp, place.name, draws=n, seed=seed)
     links = draw_links(
         fit, chosen, lamp, lab_to_sky=inputs["lab_to_sky"],
@@ -199,7 +251,11 @@ def _setting(
         draws=n, seed=seed, learned=learned,
     )  # fmt: skip
     ratio = cells.ratios(places, lamp.variable)
-    taught = "lab_to_sky" in learned
+    taught = "lab_to_sky" in learned  # as a whole, with moisture and mostly spectrum in it
+    wetted = question.wetness and not taught
+    if wetted:
+        _check_wetness(climate, axis)
+        links["wetness_factor"] = inputs["wetness_factor"].draws(n, stream(seed, "wetness"))
     action = action_of(fit.study, str(chosen))
     if taught and not counts_spectrum(fit, str(chosen)):
         action = None
@@ -208,25 +264,30 @@ def _setting(
         links |= spectral_draws(
             fit.study, str(chosen), action, own, inputs, draws=n, seed=seed, learned=learned
         )
-        if not taught:
-            links |= split_unexplained(
-                links["lab_to_sky"], inputs, material=str(chosen), modelled=["spectrum"], seed=seed
-            )
+    if not taught:
+        modelled = [name for name, is_so in (("spectrum", action is not None), ("moisture", wetted))
+                    if is_so]  # fmt: skip
+        links |= split_unexplained(
+            links["lab_to_sky"], inputs, material=str(chosen), modelled=modelled, seed=seed
+        )
     pick = np.linspace(0, n - 1, min(draws, n)).astype(int)
     links = {name: values[pick] for name, values in links.items()}
     p, energy = links["reciprocity_exponent"], links["activation_energy"]
     true = lamp.irradiance * links["lamp_dose"]
-    scale = lamp.per_hour * true ** (1 - p) * (links["uv_factor"] * links["year_to_year"]) ** p
+    uv = links["uv_factor"] * links["year_to_year"] * light
+    scale = lamp.per_hour * true ** (1 - p) * uv**p
     if action is not None:
         log_ratio, ratio = cells.by_action(places, ratio, action, own, lamp.band, links)
         scale = scale * np.exp(p * log_ratio)
     warm = lamp.arrhenius(energy, links["lamp_temperature"])
     scale = scale / (warm * np.exp(energy / (GAS_CONSTANT * cells.WARM)))
+    wetter = links.get("wetness_factor", np.ones_like(p))
     return {
         "material": str(chosen), "direction": direction, "of": of, "fraction": fraction,
-        "target": tau[direction][pick] * links["lamp_dose"] * links["lab_to_sky"] / scale,
+        "target": tau[direction][pick] * links["lamp_dose"] * links["lab_to_sky"] / scale * (
+            1 + lamp.wet_share * (wetter - 1)),
+        "wetter": wetter if wetted else np.empty(0),
         "ratio": ratio,
-        "warming": translation_assumptions()["monthly_climate_warming"].value,
         "states": cells.state_table(),
         **cells.reading_of(
             p, energy, cloud=links["cloud_power"], heat=heating(links),

@@ -32,6 +32,41 @@ def _compiled(function: Callable[..., Any]) -> Callable[..., Any]:
 
 
 @_compiled
+def exponentials(power, n, size, shifted, two_to, out):  # pragma: no cover (compiled)
+    """size · exp(power) of the first n, into `out`; `power` is cut to within 700 of 0 in place.
+
+    `shifted` (float) and `two_to` (int64) are room to work in; `out` may be `power`.
+    """
+    magic = 6755399441055744.0  # 1.5 * 2**52: adding it rounds to a whole number in the low bits
+    bits = shifted.view(np.int64)
+    factor = two_to.view(np.float64)
+    for i in range(n):
+        x = min(max(power[i], -700.0), 700.0)
+        power[i] = x
+        shifted[i] = x * 1.4426950408889634 + magic
+    for i in range(n):
+        two_to[i] = (bits[i] + 1023) << 52
+    for i in range(n):
+        k = shifted[i] - magic
+        r = (power[i] - k * 0.6931471803691238) - k * 1.9082149292705877e-10
+        e = 1.6059043836821613e-10
+        e = e * r + 2.08767569878681e-09
+        e = e * r + 2.505210838544172e-08
+        e = e * r + 2.755731922398589e-07
+        e = e * r + 2.7557319223985893e-06
+        e = e * r + 2.48015873015873e-05
+        e = e * r + 0.0001984126984126984
+        e = e * r + 0.001388888888888889
+        e = e * r + 0.008333333333333333
+        e = e * r + 0.041666666666666664
+        e = e * r + 0.16666666666666666
+        e = e * r + 0.5
+        e = e * r + 1.0
+        e = e * r + 1.0
+        out[i] = size * (e * factor[i])
+
+
+@_compiled
 def sweep(
     hour, next_lit, terms, weights, air, rise, energy, heating, warmer, scale, targets, starts, days
 ):  # pragma: no cover (compiled)
@@ -45,13 +80,10 @@ def sweep(
     lit = hour.shape[0]
     power = np.empty(lit)
     shifted = np.empty(lit)
-    bits = shifted.view(np.int64)
     two_to = np.empty(lit, np.int64)
-    factor = two_to.view(np.float64)
     rate = np.empty(lit)
     total = np.empty(lit + 1)
     done = np.empty(n_starts)
-    magic = 6755399441055744.0  # 1.5 * 2**52: adding it rounds to a whole number in the low bits
     for d in range(draws):
         first = weights[d, 0]
         for i in range(lit):
@@ -64,31 +96,7 @@ def sweep(
         if warm != 0.0:
             for i in range(lit):
                 power[i] -= warm / (air[i] + more + heat * rise[i])
-        for i in range(lit):
-            x = min(max(power[i], -700.0), 700.0)
-            power[i] = x
-            shifted[i] = x * 1.4426950408889634 + magic
-        for i in range(lit):
-            two_to[i] = (bits[i] + 1023) << 52
-        size = scale[d]
-        for i in range(lit):
-            n = shifted[i] - magic
-            r = (power[i] - n * 0.6931471803691238) - n * 1.9082149292705877e-10
-            e = 1.6059043836821613e-10
-            e = e * r + 2.08767569878681e-09
-            e = e * r + 2.505210838544172e-08
-            e = e * r + 2.755731922398589e-07
-            e = e * r + 2.7557319223985893e-06
-            e = e * r + 2.48015873015873e-05
-            e = e * r + 0.0001984126984126984
-            e = e * r + 0.001388888888888889
-            e = e * r + 0.008333333333333333
-            e = e * r + 0.041666666666666664
-            e = e * r + 0.16666666666666666
-            e = e * r + 0.5
-            e = e * r + 1.0
-            e = e * r + 1.0
-            rate[i] = size * (e * factor[i])
+        exponentials(power, lit, scale[d], shifted, two_to, rate)
         running = 0.0
         total[0] = 0.0
         for i in range(lit):
@@ -135,4 +143,4 @@ def sweep(
                 days[d, t, s] = (years * HOURS + hour[low] + within - starts[d, s]) / 24.0
 
 
-__all__ = ["HOURS", "sweep"]
+__all__ = ["HOURS", "exponentials", "sweep"]

@@ -78,33 +78,163 @@ def test_days_to_cover_of_a_cell_are_those_of_its_site(fit, name, kind, low, hig
 
 
 def test_each_draw_has_its_own_air_warming_and_cloud_power(fit):
-    """Expanded about the medians against the sum over hours with the draw's own values."""
+    """Expanded about the medians against each draw alone, which needs no expansion."""
     rng = np.random.default_rng(5)
-    n = 60
+    n = 40
     p, energy = rng.uniform(0.7, 1, n), rng.normal(35, 8, n)
     cloud, heat = rng.normal(0.8, 0.1, n), rng.uniform(0.2, 0.9, n)
-    warmer = rng.normal(0, 1.3, n)
+    warmer, target = rng.normal(0, 1.3, n), np.exp(rng.normal(6.5, 0.1, n))
     site = read_site("phoenix")
-    setting = cells.reading_of(p, energy, cloud=cloud, heat=heat, warmer=warmer)
-    setting["ratio"] = cells.ratios([site], "e340")
     given = {name: site.hourly[name].values for name in ("ghi", "temp_air", "wind_speed")}
-    given = {name: np.roll(values, 7) for name, values in given.items()}
-    uv, log_clear, air, rise = cells._hours(site.latitude, site.longitude, given, setting, "time")
-    found, length = cells._doses(uv, log_clear, air, rise, setting, cells.STEP_DAYS)
-    assert length.sum() == 365
-    for i in range(n):
-        kelvin = air + warmer[i] + heat[i] * rise
-        rate = (uv * np.exp((cloud[i] - setting["cloud"]) * log_clear)) ** p[i]
-        rate = rate * np.exp(-energy[i] / GAS_CONSTANT * (1 / kelvin - 1 / cells.WARM))
-        direct = np.log(rate.sum(axis=1).reshape(73, 5).sum(axis=1))
-        np.testing.assert_allclose(found[:, i], direct, atol=0.03)
-        np.testing.assert_allclose(np.mean(found[:, i] - direct), 0.0, atol=0.01)
+    given = {name: np.roll(values, 7)[None] for name, values in given.items()}
+    shared = {
+        "ratio": cells.ratios([site], "e340"), "states": cells.state_table(), "assurance": 0.9,
+        "horizon_years": 20.0, "starts": np.array([75.0, 196.0]), "wetter": np.empty(0),
+    }  # fmt: skip
+
+    def days(some, air, warmer, assurance):
+        reading = cells.reading_of(
+            p[some], energy[some], cloud=cloud[some], heat=heat[some], warmer=warmer
+        )
+        setting = shared | reading | {"target": target[some], "assurance": assurance}
+        setting["physics"] = cells.physics_of("time", setting)
+        weather = given | {"temp_air": given["temp_air"] + air}
+        where = np.array([site.latitude]), np.array([site.longitude])
+        return cells.block(*where, weather, setting, "time")[0]
+
+    alone = [days(slice(i, i + 1), warmer[i], np.zeros(1), 0.5)[:, 0] for i in range(n)]
+    for assurance in (0.95, 0.75, 0.5, 0.25, 0.05):
+        found = days(slice(None), 0.0, warmer, assurance)[:, 1]
+        expected = np.quantile(alone, 1 - assurance, axis=0, method="lower")
+        np.testing.assert_allclose(found, expected, rtol=0.02, atol=1.0)
+
+
+def test_a_step_of_the_year_holds_the_plain_sum_over_its_hours():
+    """Compiled days of one draw against sums in NumPy over the same lit hours."""
+    from durability.translation import cell_sweep
+
+    site = read_site("phoenix")
+    p, energy = 0.8, 30.0
+    one = np.ones(1)
+    setting = cells.reading_of(p * one, energy * one, cloud=0.8 * one, heat=0.5 * one,
+                               warmer=0 * one)  # fmt: skip
+    physics = cells.physics_of("time", setting)
+    table = cells.ratios([site], "e340")
+    fields = [site.hourly[n].values.copy() for n in ("ghi", "temp_air", "wind_speed")]
+    hours, first, none = np.empty((5, 8760)), np.zeros(366, np.int64), np.empty(0)
+    sky = np.stack([table[n][0] for n in cells.TABLED])
+    lit = cell_sweep._light(
+        site.latitude, 0.0, *fields, none, none, none, none, table["cosine"], sky,
+        cells.state_table(), np.ones(73), physics, hours, first,
+    )  # fmt: skip
+    kelvin = hours[2, :lit] + 0.5 * hours[3, :lit]
+    rate = np.exp(p * hours[0, :lit])
+    rate *= np.exp(-energy / GAS_CONSTANT * (1 / kelvin - 1 / cells.WARM))
+    doses = np.array([rate[a:b].sum() for a, b in zip(first[:-1:5], first[5::5], strict=True)])
+    total = np.concatenate([[0.0], np.cumsum(doses)])
+    asked = 0.3 * total[-1]
+    starts = np.array([16.0, 227.0])
+    place = np.arange(74) * 5.0
+    for start in starts:
+        goal = np.interp(start, place, total) + asked
+        years, rest = divmod(goal, total[-1])
+        expected = 365 * years + np.interp(rest, total, place) - start
+        given = dict(zip(("ghi", "temp_air", "wind_speed"), (f[None] for f in fields), strict=True))
+        whole = setting | {
+            "ratio": table, "states": cells.state_table(), "assurance": 0.9, "wetter": none,
+            "horizon_years": 20.0, "starts": np.array([start]), "target": asked * one,
+            "physics": physics,
+        }  # fmt: skip
+        found = cells.block(np.array([site.latitude]), np.zeros(1), given, whole, "time")
+        assert found[0, 0, 0] == pytest.approx(expected, abs=1e-6)
+
+
+PLANES = {
+    "sloping to the equator": {"tilt": 45.0},
+    "upright, facing west": {"tilt": 90.0, "azimuth": 270.0},
+    "sloping away": {"tilt": 30.0, "azimuth": 0.0},
+    "in a valley": {"horizon": 20.0},
+    "sloping in a valley": {"tilt": 45.0, "horizon": 20.0},
+    "on the ground": {"on_ground": True},
+    "under a net": {"light": 0.3},
+}
+
+
+@pytest.mark.parametrize("plane", PLANES.values(), ids=PLANES)
+@pytest.mark.parametrize("name", ["miami", "phoenix"])
+def test_a_plane_changes_a_cell_as_it_changes_its_site(fit, name, plane):
+    """The ratio to lying flat in the open; beam and diffuse come from the total in the cell."""
+
+    def ratio(of):
+        return of(**plane) / of()
+
+    def grid(**plane):
+        return days_map(fit, cell(name), of="mean", **plane)["days"].values.ravel()
+
+    def site(**plane):
+        if "tilt" in plane:
+            plane = {"azimuth": 180.0} | plane
+        found = translate(fit, site=name, of="mean", **plane)
+        return np.median(found.draws("A", "machine", "mean", 0.5).values, axis=1)
+
+    np.testing.assert_allclose(ratio(grid), ratio(site), rtol=0.10)
+    assert abs(np.median(ratio(grid) / ratio(site)) - 1) < 0.05
+
+
+def test_a_slope_without_azimuth_faces_the_equator_on_both_sides_of_it(fit):
+    grid = invented_climate(step=40.0)
+    free = days_map(fit, grid, of="mean", draws=20, tilt=40.0)["days"]
+    for side, azimuth in ((grid.latitude < 0, 0.0), (grid.latitude > 0, 180.0)):
+        named = days_map(fit, grid, of="mean", draws=20, tilt=40.0, azimuth=azimuth)["days"]
+        xarray.testing.assert_equal(free.where(side, drop=True), named.where(side, drop=True))
+
+
+def test_snow_and_wetness_are_counted_by_the_hour_or_refused(fit, make_study, lamp):
+    from dataclasses import replace
+
+    site = cell("sand-point")
+    with pytest.raises(ValueError, match="no hourly snow_depth"):
+        days_map(fit, site, of="mean", snow_cover=True)
+    day = np.arange(8760) // 24
+    lying = np.where(day < 90, 5.0, 0.0)[None, None]
+    snowy = site.assign(snow_depth=(("latitude", "longitude", "time"), lying))
+    covered = days_map(fit, snowy, of="mean", snow_cover=True)["days"]
+    dark = site.assign(ghi=site.ghi * np.where(lying > 0, 0.0, 1.0))
+    xarray.testing.assert_allclose(covered, days_map(fit, dark, of="mean")["days"])
+    assert (covered > days_map(fit, snowy, of="mean")["days"]).all()
+    fit.study = replace(fit.study, question=replace(fit.study.question, wetness=True))
+    with pytest.raises(ValueError, match="neither hourly rain"):
+        days_map(fit, site, of="mean")
+    rain = np.zeros((1, 1, 8760))
+    dry = site.assign(rain=(("latitude", "longitude", "time"), rain))
+    wet = site.assign(rain=(("latitude", "longitude", "time"), rain + 1))
+    ratio = (days_map(fit, dry, of="mean")["days"] / days_map(fit, wet, of="mean")["days"]).values
+    from durability.translation.inputs import read_inputs
+
+    assert np.median(ratio) == pytest.approx(read_inputs()["wetness_factor"].value, rel=0.25)
+    with pytest.raises(ValueError, match="neither hourly rain"):
+        days_map(fit, monthly("miami"), of="mean")
+
+
+def test_laid_on_a_date_a_map_has_that_month_alone(fit):
+    grid = invented_climate(step=40.0)
+    whole = days_map(fit, grid, of="mean", draws=20)
+    one = days_map(fit, grid, of="mean", draws=20, laying="2027-05-16")
+    assert one["month"].values.tolist() == [5]
+    xarray.testing.assert_allclose(one["days"], whole["days"].sel(month=[5]))
+    assert one.attrs["laying"] == "2027-05-16"
+
+
+def test_arguments_out_of_range_are_named_all_at_once(fit):
+    grid = invented_climate(step=40.0)
+    with pytest.raises(ValueError, match=r"assurance is 1.*tilt is 100.*light is 0"):
+        days_map(fit, grid, assurance=1.0, tilt=100.0, light=0.0)
 
 
 def test_only_monthly_means_make_the_air_uncertain(fit):
     from durability.translation.days_map import _setting
 
-    plain = (None, None, "mean", None, 100, 1)
+    plain = (None, None, "mean", None, 100, 1, False, 1.0)
     hours = _setting(fit, cell("miami"), "time", *plain)["weights"][-4]
     months = _setting(fit, monthly("miami"), "month", *plain)["weights"][-4]
     picked = fit.energy[np.linspace(0, 399, 100).astype(int)]
