@@ -1,12 +1,13 @@
 """How does a map grow? Cells a second over one and two workers, and memory as the map grows.
 
-    uv run --extra spread python benchmarks/map_workers.py
+    uv run --extra spread python benchmarks/map_workers.py [times]
     uv run --extra spread --with distributed python benchmarks/map_workers.py cluster
 
 An invented climate of hours or months, made chunk by chunk, 400 draws x 12 days of laying. Each
-run is a process of its own, so that its largest memory is its own. Two workers are judged by the
-clock, so run it on an idle machine; the load is printed. ``cluster`` starts a local cluster and
-hands its address to the same call.
+run is a process of its own, so that its largest memory is its own. One worker and two are run in
+turn, so many times, and beside each plain NumPy in one process and in two: what two workers make of
+the machine is to be held against what two processes make of it that share nothing, at the load that
+is printed. ``cluster`` starts a local cluster and hands its address to the same call.
 """
 
 from __future__ import annotations
@@ -17,61 +18,33 @@ import resource
 import subprocess
 import sys
 import time
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 import xarray
 
-from durability.statement import Statements
-from durability.study.model import Exposure, Material, Question, Segment, Study
+from durability.study.model import Exposure, Segment
 from durability.translation.days_map import days_map
+from durability.translation.given import GivenThreshold, given_study
 
 DRAWS = 400
-HOURS_A_CHUNK, MONTHS_A_CHUNK = 25, 250
+HOURS_A_CHUNK, MONTHS_A_CHUNK = 50, 500
 """Cells in a chunk."""
 
 
-class InventedFit:
-    """Posterior draws given by hand, in the shape in which a translation reads a fit."""
-
-    law, level, seed, materials = "stretched-exponential", 0.95, 1, ("A",)
-
-    def __init__(self) -> None:
-        lamp = Exposure(
-            name="X1", irradiance=0.35, band="340 nm", irradiance_uncertainty=0.05,
-            dose_unit="kJ/(m² nm) at 340 nm",
-            cycle=(Segment(minutes=90, light=True, black_panel=65.0, air=40.0),),
-        )  # fmt: skip
-        self.study = Study(
-            folder=Path(), title="invented", property="strip tensile strength", unit="kN/m",
-            thresholds=(0.5,), rows=xarray.Dataset(), exposures={"X1": lamp},
-            materials={"A": Material(name="A")}, question=Question(), invented=True,
-        )  # fmt: skip
-        rng = np.random.default_rng(1)
-        self.tau = 900 * np.exp(0.2 * rng.standard_normal(DRAWS))
-        self.clock = {
-            "reciprocity_exponent": rng.uniform(0.7, 1.0, DRAWS),
-            "activation_energy": rng.normal(35, 8, DRAWS),
-        }
-
-    def directions(self, material: str) -> tuple[str, ...]:
-        return ("machine",)
-
-    def exposures(self, material: str) -> tuple[str, ...]:
-        return ("X1",)
-
-    def threshold_draws(self, fraction: float | None, **subject: object) -> np.ndarray:
-        return self.tau
-
-    def clock_draws(self, material: str) -> dict[str, np.ndarray]:
-        return self.clock
-
-    def last_dose(self, material: str, exposure: str) -> float:
-        return 630.0
-
-    def statements(self) -> Statements:
-        return Statements()
+def invented() -> GivenThreshold:
+    """Invented draws of a threshold dose and of its clock."""
+    lamp = Exposure(
+        name="X1", irradiance=0.35, band="340 nm", irradiance_uncertainty=0.05,
+        dose_unit="kJ/(m² nm) at 340 nm",
+        cycle=(Segment(minutes=90, light=True, black_panel=65.0, air=40.0),),
+    )  # fmt: skip
+    rng = np.random.default_rng(1)
+    return GivenThreshold(
+        study=given_study(lamp, title="invented", invented=True),
+        threshold=900 * np.exp(0.2 * rng.standard_normal(DRAWS)),
+        exponent=rng.uniform(0.7, 1.0, DRAWS), energy=rng.normal(35, 8, DRAWS),
+    )  # fmt: skip
 
 
 def climate(axis: str, cells: int) -> xarray.Dataset:
@@ -110,7 +83,7 @@ def one(axis: str, cells: int, workers: int, cluster: str = "") -> None:
     """Draw one map and print what it took."""
     import dask
 
-    fit, grid = InventedFit(), climate(axis, cells)
+    fit, grid = invented(), climate(axis, cells)
     days_map(fit, climate(axis, 1).isel(latitude=[0]).load(), draws=DRAWS)  # warm
     wall, cpu = time.perf_counter(), time.process_time()
     with dask.config.set(num_workers=workers):
@@ -121,6 +94,21 @@ def one(axis: str, cells: int, workers: int, cluster: str = "") -> None:
         "cells": int(found["days"].size / 12), "wall": wall, "cpu": cpu, "peak": peak,
         "days": float(found["days"].median()),
     }))  # fmt: skip
+
+
+PLAIN = """
+import time, numpy as np
+x, start = np.linspace(0, 1, 20_000), time.perf_counter()
+for _ in range({loops}): np.exp(x)
+print(time.perf_counter() - start)
+"""
+
+
+def plain(workers: int, loops: int = 20_000) -> float:
+    """Loops of NumPy a second by so many processes that share nothing: what the machine gives."""
+    command = [sys.executable, "-c", PLAIN.format(loops=loops)]
+    begun = [subprocess.Popen(command, stdout=subprocess.PIPE, text=True) for _ in range(workers)]
+    return sum(loops / float(each.communicate()[0]) for each in begun)
 
 
 def run(axis: str, cells: int, workers: int, cluster: str = "") -> dict[str, Any]:
@@ -139,16 +127,32 @@ def show(label: str, x: dict[str, Any]) -> None:
           f"{x['peak']:.0f} MB, load {os.getloadavg()[0]:.1f}", flush=True)  # fmt: skip
 
 
+def spread(axis: str, cells: int, times: int) -> None:
+    """One worker and two, in turn; beside them plain NumPy in one process and in two."""
+    rows = []
+    for _ in range(times):
+        row = {}
+        for workers in (1, 2):
+            row["plain", workers] = plain(workers)
+            x = run(axis, cells, workers)
+            show(f"cells by {axis}, {workers} worker(s)", x)
+            row["wall", workers] = x["cells"] / x["wall"]
+            row["cpu", workers] = x["cells"] / x["cpu"]
+        rows.append(row)
+    for kind, words, by in (
+        ("plain", "two processes of NumPy", 2), ("wall", "two workers by the clock", 2),
+        ("cpu", "two workers by processor time", 1),
+    ):  # fmt: skip
+        each = sorted(100 * row[kind, 2] / row[kind, 1] / by for row in rows)
+        print(f"  efficiency of {words}: " + ", ".join(f"{x:.0f}" for x in each) + " %")
+
+
 def main() -> None:
     """Workers, then growth."""
-    for axis, cells in (("month", 6000), ("time", 3000)):
-        speed = []
-        for workers in (1, 2):
-            x = run(axis, cells, workers)
-            speed.append(x["cells"] / x["wall"])
-            show(f"cells by {axis}, {workers} worker(s)", x)
-        print(f"  efficiency from one to two: {100 * speed[1] / speed[0] / 2:.0f} %")
-    for axis, sizes in (("month", (2000, 8000, 32000)), ("time", (500, 2000, 8000))):
+    times = int(sys.argv[1]) if sys.argv[1:] else 3
+    for axis, cells in (("month", 24_000), ("time", 6000)):
+        spread(axis, cells, times)
+    for axis, sizes in (("month", (4000, 16_000, 64_000)), ("time", (1000, 4000, 16_000))):
         for cells in sizes:
             show(f"growing, cells by {axis}", run(axis, cells, 2))
 

@@ -27,6 +27,8 @@ SUN = 1366.1
 """Sunlight outside the atmosphere [W/m²], as pvlib has it."""
 MOVES = 5
 """Means by which the log of a step's dose is expanded."""
+ABREAST = 8
+"""Draws whose running sums are made together, since they lie together in memory."""
 
 
 class Physics(NamedTuple):
@@ -91,10 +93,10 @@ def _compiled(**more: Any) -> Callable[[Callable[..., Any]], Callable[..., Any]]
 
 
 @_compiled(fastmath={"reassoc", "contract", "nsz"})
-def _product(a, b, first, last):  # pragma: no cover (compiled)
-    """Sum of a · b from first to before last, in any order."""
+def _product(a, b, n):  # pragma: no cover (compiled)
+    """Sum of a · b over the first n, in any order."""
     total = 0.0
-    for i in range(first, last):
+    for i in range(n):
         total += a[i] * b[i]
     return total
 
@@ -295,93 +297,95 @@ def _light(
 
 @_compiled()
 def _doses(
-    lit, hours, first, length, exponent, energy, weights, warm, physics, room, shifted, two_to,
-    log_dose, wet,
+    hours, first, length, exponent, energy, weights, warm, wetter, physics, room, power, shifted,
+    two_to, gained,
 ):  # fmt: skip  # pragma: no cover (compiled)
-    """Log of the effective dose of each step for each draw, into `log_dose` (step, draw).
+    """Effective dose of each step for each draw, into `gained` (step, draw).
 
     `exponent` and `energy` (Ea/R [K]) are the points between which draws are read by `weights`
-    (column, draw); `warm` is the temperature to which doses refer [K]. `wet` (step,) gets the share
-    of the dose that falls on wet fabric.
+    (column, draw); `warm` is the temperature to which doses refer [K]. The log of a step's dose is
+    read at the points and moved by means over its hours, weighted by the damage at the middle
+    point. All of a step stays in the processor's nearest store.
     """
     n_p, n_e = exponent.shape[0], energy.shape[0]
     points = n_p * n_e
-    log_uv, log_clear, air, rise, damp = hours
+    draws = weights.shape[1]
     a, b, others = room[:n_p], room[n_p : n_p + n_e], room[n_p + n_e :]
-    for i in range(n_p):
-        for h in range(lit):
-            others[1, h] = exponent[i] * log_uv[h]
-        exponentials(others[1], lit, 1.0, shifted, two_to, a[i])
-    for h in range(lit):
-        others[0, h] = 1.0 / (air[h] + physics.heat * rise[h])
-    for j in range(n_e):
-        for h in range(lit):
-            others[1, h] = energy[j] * (1.0 / warm - others[0, h])
-        exponentials(others[1], lit, 1.0, shifted, two_to, b[j])
-    middle_a, middle_b = a[n_p // 2], b[n_e // 2]
-    for h in range(lit):
-        cold = others[0, h]
-        warmer = rise[h] * cold * cold
-        others[0, h] = middle_a[h] * middle_b[h]
-        others[1, h] = cold * cold
-        others[2, h] = warmer
-        others[3, h] = warmer * warmer
-        others[4, h] = warmer * rise[h] * cold
     column = np.empty(points + MOVES)
     for s in range(length.shape[0]):
-        low = first[s * physics.rows_a_step]
-        high = first[(s + 1) * physics.rows_a_step]
+        start = first[s * physics.rows_a_step]
+        n = first[(s + 1) * physics.rows_a_step] - start
+        log_uv, log_clear, air, rise, damp = hours[:, start : start + n]
+        for i in range(n_p):
+            for h in range(n):
+                power[h] = exponent[i] * log_uv[h]
+            exponentials(power, n, 1.0, shifted, two_to, a[i])
+        for h in range(n):
+            others[0, h] = 1.0 / (air[h] + physics.heat * rise[h])
+        for j in range(n_e):
+            for h in range(n):
+                power[h] = energy[j] * (1.0 / warm - others[0, h])
+            exponentials(power, n, 1.0, shifted, two_to, b[j])
         size = length[s] / physics.rows_a_step if physics.monthly else 1.0
         most = 0.0
         for i in range(n_p):
             for j in range(n_e):
-                dose = size * _product(a[i], b[j], low, high)
+                dose = size * _product(a[i], b[j], n)
                 most = max(most, dose)
                 column[i * n_e + j] = np.log(max(dose, 1e-300))
-        wet[s] = 0.0
         if most <= 0.0:
-            for d in range(weights.shape[1]):
-                log_dose[s, d] = -np.inf
+            for d in range(draws):
+                gained[s, d] = 0.0
             continue
         weight = 0.0
-        for h in range(low, high):
+        for h in range(n):
+            cold = others[0, h]
+            warmer = rise[h] * cold * cold
+            others[0, h] = a[n_p // 2, h] * b[n_e // 2, h]
+            others[1, h] = cold * cold
+            others[2, h] = warmer
+            others[3, h] = warmer * warmer
+            others[4, h] = warmer * rise[h] * cold
             weight += others[0, h]
         weight = max(weight, 1e-300)
-        column[points] = _product(others[0], log_clear, low, high) / weight
+        column[points] = _product(others[0], log_clear, n) / weight
         for m in range(1, MOVES):
-            column[points + m] = _product(others[0], others[m], low, high) / weight
+            column[points + m] = _product(others[0], others[m], n) / weight
         column[points + 3] -= column[points + 2] ** 2
-        wet[s] = _product(others[0], damp, low, high) / weight
-        for d in range(weights.shape[1]):
-            log_dose[s, d] = column[0] * weights[0, d]
+        for d in range(draws):
+            power[d] = column[0] * weights[0, d]
         for c in range(1, points + MOVES):
             x = column[c]
-            for d in range(weights.shape[1]):
-                log_dose[s, d] += x * weights[c, d]
+            for d in range(draws):
+                power[d] += x * weights[c, d]
+        exponentials(power, draws, 1.0, shifted, two_to, gained[s])
+        if wetter.shape[0] > 0:
+            wet = _product(others[0], damp, n) / weight
+            for d in range(draws):
+                gained[s, d] *= 1.0 + (wetter[d] - 1.0) * wet
 
 
 @_compiled()
 def _days(
-    log_dose, wet, wetter, length, starts, target, chance, horizon, shifted, two_to, gained, out
+    gained, length, starts, target, chance, horizon, days, out
 ):  # pragma: no cover (compiled)
     """Median, whole days to cover at 1 − chance, and probability of reaching, (start, 3).
 
     Order statistics, as quantiles of the method "lower". A straight line within each step.
     """
-    steps, draws = log_dose.shape
-    place, total = np.zeros(steps + 1), np.zeros(steps + 1)
+    steps, draws = gained.shape
+    place = np.zeros(steps + 1)
     for s in range(steps):
         place[s + 1] = place[s] + length[s]
-        dark = log_dose[s, 0] == -np.inf
-        exponentials(log_dose[s], draws, 0.0 if dark else 1.0, shifted, two_to, gained[s])
-        if wetter.shape[0] > 0:
-            for d in range(draws):
-                gained[s, d] *= 1.0 + (wetter[d] - 1.0) * wet[s]
-    days = np.empty((starts.shape[0], draws))
     at = np.searchsorted(place, starts, side="right") - 1
+    sums = np.zeros((ABREAST, steps + 1))
     for d in range(draws):
-        for s in range(steps):
-            total[s + 1] = total[s] + gained[s, d]
+        if d % ABREAST == 0:
+            abreast = min(ABREAST, draws - d)
+            for s in range(steps):
+                for i in range(abreast):
+                    sums[i, s + 1] = sums[i, s] + gained[s, d + i]
+        total = sums[d % ABREAST]
         year = total[steps]
         for i in range(starts.shape[0]):
             into = (starts[i] - place[at[i]]) / length[at[i]]
@@ -431,10 +435,10 @@ def sweep_cells(
     steps, draws = length.shape[0], weights.shape[1]
     hours = np.empty((5, rows * 24))
     first = np.zeros(rows + 1, np.int64)
-    room = np.empty((exponent.shape[0] + energy.shape[0] + MOVES, rows * 24))
-    shifted = np.empty(max(rows * 24, draws))
-    two_to = np.empty(max(rows * 24, draws), np.int64)
-    log_dose, gained, wet = np.empty((steps, draws)), np.empty((steps, draws)), np.empty(steps)
+    widest = max(physics.rows_a_step * 24, draws)
+    room = np.empty((exponent.shape[0] + energy.shape[0] + MOVES, physics.rows_a_step * 24))
+    power, shifted, two_to = np.empty(widest), np.empty(widest), np.empty(widest, np.int64)
+    gained, days = np.empty((steps, draws)), np.empty((starts.shape[0], draws))
     sky = np.empty(table.shape[1:])
     for c in range(latitude.shape[0]):
         if not known_weather[c]:
@@ -448,13 +452,10 @@ def sweep_cells(
             out[c, :, 2] = 0.0
             continue
         _doses(
-            lit, hours, first, length, exponent, energy, weights, warm, physics, room, shifted,
-            two_to, log_dose, wet,
+            hours, first, length, exponent, energy, weights, warm, wetter, physics, room, power,
+            shifted, two_to, gained,
         )  # fmt: skip
-        _days(
-            log_dose, wet, wetter, length, starts, target, chance, horizon, shifted, two_to, gained,
-            out[c],
-        )  # fmt: skip
+        _days(gained, length, starts, target, chance, horizon, days, out[c])
 
 
 __all__ = ["Physics", "sweep_cells"]

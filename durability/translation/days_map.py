@@ -312,7 +312,7 @@ def _places(climate: xarray.Dataset, axis: str) -> list[Site]:
     assumed = translation_assumptions()
     monthly = axis == "month"
     south, north = float(climate["latitude"].min()), float(climate["latitude"].max())
-    hour = np.add.outer(np.arange(2, 365, 5) * 24, np.arange(24)).ravel()  # every fifth day
+    hour = np.add.outer(np.arange(4, 365, 10) * 24, np.arange(24)).ravel()  # every tenth day
     time = np.datetime64("2001-01-01T00:30") + hour.astype("timedelta64[h]")
     air = np.full(hour.size, float(climate["temp_air"].mean()))
     hourly = xarray.Dataset(

@@ -22,13 +22,12 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-import xarray
 
 from durability.exposure import material_assumptions, read_site
 from durability.exposure.monthly import MonthlyClimate, hours_of
 from durability.exposure.site import Site
-from durability.statement import Statements
-from durability.study.model import Exposure, Material, Question, Study
+from durability.study.model import Exposure
+from durability.translation.given import GivenThreshold, given_study
 from durability.translation.inputs import stream
 from durability.translation.reading import sky_clocks
 
@@ -47,43 +46,20 @@ FLUORESCENT = Exposure(
 POLYMERS = {"polyp": "polypropylene", "polyester": "polyester", "nylon": "polyamide"}
 
 
-class Assumed:
-    """Draws from models/ in the shape in which a translation reads a fit."""
-
-    law, level, seed, materials = "stretched-exponential", 0.9, 1, ("A",)
-
-    def __init__(self, polymer: str, exposure: Exposure) -> None:
-        self.study = Study(
-            folder=Path(), title="assumed", property="strip tensile strength", unit="kN/m",
-            thresholds=(0.5,), rows=xarray.Dataset(), exposures={"X": exposure},
-            materials={"A": Material(name="A", polymer=polymer)}, question=Question(),
-        )  # fmt: skip
-        book = material_assumptions(polymer)
-        self.clock = {
-            name: book[name].draws(DRAWS, stream(1, name))
-            for name in ("reciprocity_exponent", "activation_energy")
-        }
-        normal = stream(1, "threshold and shape").standard_normal((2, DRAWS))
-        self.tau = 630.0 * np.exp(1.2 * normal[0])  # models/priors.toml, threshold_dose
-        self.shape = 1.2 * np.exp(0.5 * normal[1])  # models/laws/stretched-exponential.toml
-
-    def directions(self, material: str) -> tuple[str, ...]:
-        return ("",)
-
-    def exposures(self, material: str) -> tuple[str, ...]:
-        return ("X",)
-
-    def threshold_draws(self, fraction: float | None, **subject: object) -> np.ndarray:
-        return self.tau
-
-    def clock_draws(self, material: str) -> dict[str, np.ndarray]:
-        return self.clock
-
-    def last_dose(self, material: str, exposure: str) -> float:
-        return 630.0
-
-    def statements(self) -> Statements:
-        return Statements()
+def assumed(polymer: str, exposure: Exposure) -> tuple[GivenThreshold, np.ndarray]:
+    """Threshold dose and clock, and the shape, drawn from models/."""
+    book = material_assumptions(polymer)
+    clock = {
+        name: book[name].draws(DRAWS, stream(1, name))
+        for name in ("reciprocity_exponent", "activation_energy")
+    }
+    normal = stream(1, "threshold and shape").standard_normal((2, DRAWS))
+    fit = GivenThreshold(
+        study=given_study(exposure, polymer=polymer), level=0.9,
+        threshold=630.0 * np.exp(1.2 * normal[0]),  # models/priors.toml, threshold_dose
+        exponent=clock["reciprocity_exponent"], energy=clock["activation_energy"],
+    )  # fmt: skip
+    return fit, 1.2 * np.exp(0.5 * normal[1])  # models/laws/stretched-exponential.toml
 
 
 def highland() -> Site:
@@ -100,9 +76,9 @@ def highland() -> Site:
 
 
 def clock_at(site: Site, polymer: str, exposure: Exposure) -> SimpleNamespace:
-    fit = Assumed(polymer, exposure)
+    fit, shape = assumed(polymer, exposure)
     clocks, _, _ = sky_clocks(fit, site=site, draws=DRAWS, on_ground=False)  # hung on racks
-    return SimpleNamespace(fit=fit, clock=clocks["A"])
+    return SimpleNamespace(threshold=fit.threshold, shape=shape, clock=clocks["A"])
 
 
 def interval(draws: np.ndarray) -> tuple[float, float]:
@@ -114,7 +90,7 @@ def strength_left(site: Site, polymer: str, months: float) -> tuple[float, float
     """90 % interval of the percentage left after months in the open."""
     at = clock_at(site, polymer, XENON)
     dose = at.clock.lamp_dose([(0.0, months * 730.0)])[:, 0]
-    return interval(100 * 0.5 ** ((dose / at.fit.tau) ** at.fit.shape))
+    return interval(100 * 0.5 ** ((dose / at.threshold) ** at.shape))
 
 
 def xenon_to_sun() -> tuple[float, float]:
