@@ -8,12 +8,18 @@ as for a site. Days are found to the step and in a straight line within it.
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from durability.exposure.clock import GAS_CONSTANT
 from durability.translation import cells
+from durability.translation.climate_grid import (
+    check_wetness,
+    climate_axis,
+    invented_climate,
+    read_climate,
+)
 from durability.translation.laying import laying_days
+from durability.translation.map_record import describe
 
 if TYPE_CHECKING:
     import xarray
@@ -68,7 +74,9 @@ def days_map(
     Returns
     -------
     Dataset (latitude, longitude, month): ``days`` median and ``cover`` whole days at the
-    assurance [d], ``reached`` probability that the threshold is reached within the horizon.
+    assurance [d], ``reached`` probability that the threshold is reached within the horizon. nan
+    where the days lie beyond the horizon, or (``reached`` too) where the weather is not known. Its
+    attributes follow the CF conventions, and name the files of models/ with their hashes.
 
     Raises
     ------
@@ -80,7 +88,7 @@ def days_map(
     import xarray
 
     question = fit.study.question
-    axis = _axis(climate, snow_cover)
+    axis = climate_axis(climate, snow=snow_cover)
     assurance = question.assurance if assurance is None else assurance
     laying = question.laying if laying is None else laying
     on_ground = question.on_ground if on_ground is None else on_ground
@@ -122,42 +130,15 @@ def days_map(
     found = found.rename(laid="month").assign_coords(month=months)
     parts = ("days", "cover", "reached")
     made = xarray.Dataset({n: found.isel(what=i, drop=True) for i, n in enumerate(parts)})
-    made["days"].attrs = {"units": "d", "long_name": "days from laying to the threshold, median"}
-    made["cover"].attrs = {"units": "d", "long_name": "whole days to cover"}
-    made["reached"].attrs = {"units": "1", "long_name": "probability of reaching the threshold"}
-    made.attrs = {
-        "study": fit.study.title, "material": setting["material"],
-        "direction": setting["direction"], "of": setting["of"],
-        "fraction": float(setting["fraction"]), "assurance": assurance, "laying": laying,
-        "horizon_years": horizon_years, "draws": int(setting["target"].size),
-        "caution": "Approximate; the cautions of a translation apply in every cell. "
-        "Local codes and licensed practice prevail.",
-        **({"invented": "yes"} if climate.attrs.get("invented") else {}),
-    }  # fmt: skip
+    describe(
+        made, fit, climate, material=setting["material"], direction=setting["direction"],
+        of=setting["of"], fraction=setting["fraction"], assurance=assurance,
+        horizon_years=horizon_years, draws=setting["target"].size, laying=laying,
+        plane={"tilt": tilt, "azimuth": azimuth, "horizon": horizon, "on_ground": on_ground,
+               "snow_cover": snow_cover, "light": light},
+        lamp=setting["lamp"], spectrum=setting["spectrum"], wetness=setting["wetter"].size > 0,
+    )  # fmt: skip
     return made.transpose("latitude", "longitude", "month")
-
-
-def _axis(climate: xarray.Dataset, snow: bool) -> str:
-    problems = [f"no variable {n}" for n in ("ghi", "temp_air") if n not in climate]
-    problems += [f"no dimension {n}" for n in ("latitude", "longitude") if n not in climate.dims]
-    axis = "month" if "month" in climate.dims else "time" if "time" in climate.dims else ""
-    if not axis:
-        problems.append("neither a dimension month nor time")
-    elif climate.sizes[axis] != {"month": 12, "time": 8760}[axis]:
-        problems.append(f"{climate.sizes[axis]} along {axis}; expected 12 months or 8760 hours")
-    if snow and ("snow_depth" not in climate or axis == "month"):
-        problems.append("no hourly snow_depth [cm], by which cover by snow is counted")
-    if problems:
-        raise ValueError(f"the climate grid has {'; '.join(problems)}")
-    return axis
-
-
-def _check_wetness(climate: xarray.Dataset, axis: str) -> None:
-    if axis == "month" or not {"rain", "relative_humidity"} & set(climate):
-        raise ValueError(
-            "the study counts wetness, and the climate grid has neither hourly rain [mm] nor "
-            "relative_humidity [0 to 1]; add one, or map without: wetness = false under [question]"
-        )
 
 
 def _check(
@@ -254,7 +235,7 @@ def _setting(
     taught = "lab_to_sky" in learned  # as a whole, with moisture and mostly spectrum in it
     wetted = question.wetness and not taught
     if wetted:
-        _check_wetness(climate, axis)
+        check_wetness(climate, axis)
         links["wetness_factor"] = inputs["wetness_factor"].draws(n, stream(seed, "wetness"))
     action = action_of(fit.study, str(chosen))
     if taught and not counts_spectrum(fit, str(chosen)):
@@ -283,6 +264,7 @@ def _setting(
     scale = scale / (warm * np.exp(energy / (GAS_CONSTANT * cells.WARM)))
     wetter = links.get("wetness_factor", np.ones_like(p))
     return {
+        "lamp": lamp.exposure, "spectrum": action is not None,
         "material": str(chosen), "direction": direction, "of": of, "fraction": fraction,
         "target": tau[direction][pick] * links["lamp_dose"] * links["lab_to_sky"] / scale * (
             1 + lamp.wet_share * (wetter - 1)),
@@ -329,50 +311,6 @@ def _places(climate: xarray.Dataset, axis: str) -> list[Site]:
         )
         for latitude in np.linspace(south, north, 1 + math.ceil((north - south) / APART))
     ]  # fmt: skip
-
-
-def invented_climate(*, step: float = 5.0, south: float = -40.0, north: float = 55.0) -> Any:
-    """A monthly grid from a plain formula, invented, to try a map with.
-
-    Sunlight falls from the equator with a yearly wave that grows with latitude; so does the air
-    temperature. No place of the world is meant.
-    """
-    import numpy as np
-    import xarray
-
-    latitude = np.arange(south, north + step / 2, step)
-    longitude = np.arange(0.0, 60.0 + step / 2, step)
-    phase = np.cos(2 * np.pi * (np.arange(12) - 5.5) / 12)
-    lat, lon, wave = np.meshgrid(latitude, longitude, phase, indexing="ij")
-    dry = 1 + 0.15 * np.sin(np.radians(6 * lon))
-    ghi = np.clip(240 * np.cos(np.radians(lat)) * dry + 1.9 * lat * wave, 15, 330)
-    air = 28 - 0.012 * lat**2 + 0.28 * lat * wave
-    return xarray.Dataset(
-        {
-            "ghi": (("latitude", "longitude", "month"), ghi, {"units": "W/m^2"}),
-            "temp_air": (("latitude", "longitude", "month"), air, {"units": "degC"}),
-        },
-        coords={"latitude": latitude, "longitude": longitude, "month": np.arange(1, 13)},
-        attrs={"invented": "yes", "title": "invented climate, from a formula"},
-    )
-
-
-def read_climate(file: str | Path) -> xarray.Dataset:
-    """A climate grid from a netCDF file, read lazily where dask is installed."""
-    import importlib.util
-
-    import xarray
-
-    path = Path(file)
-    if not path.is_file():
-        raise ValueError(f"{path.name} is no file; expected a netCDF file of a climate grid")
-    chunks: Any = "auto" if importlib.util.find_spec("dask") else None
-    try:
-        grid = xarray.open_dataset(path, engine="h5netcdf", chunks=chunks)
-    except (OSError, ValueError) as error:
-        raise ValueError(f"{path.name} cannot be read as netCDF ({error})") from error
-    return grid.rename({k: v for k, v in {"lat": "latitude", "lon": "longitude"}.items()
-                        if k in grid.dims})  # fmt: skip
 
 
 __all__ = ["days_map", "invented_climate", "read_climate"]

@@ -287,7 +287,44 @@ def test_a_cell_without_weather_stays_empty(fit):
     grid = invented_climate(step=30.0)
     grid["ghi"] = grid.ghi.where(grid.latitude > 0)
     found = days_map(fit, grid, of="mean", draws=50)
-    assert (found["days"].isnull().all("month") == (grid.latitude <= 0)).all()
+    for name in ("days", "reached"):
+        assert (found[name].isnull().all("month") == (grid.latitude <= 0)).all()
+
+
+def test_polar_night_is_waited_through_and_endless_night_is_never_reached(fit):
+    grid = invented_climate(step=30.0).isel(longitude=[0])
+    polar = grid.isel(latitude=[0]).assign_coords(latitude=[75.0])
+    wave = np.maximum(np.cos(2 * np.pi * (np.arange(12) - 5.5) / 12), 0.0)
+    polar["ghi"] = polar.ghi * 0 + 250 * wave
+    polar["temp_air"] = polar.temp_air * 0 - 5.0
+    days = days_map(fit, polar, of="mean", draws=50)["days"].squeeze()
+    assert np.isfinite(days).all()
+    # what is laid in the dark waits for the same light, day for day
+    assert float(days.sel(month=12) - days.sel(month=1)) == pytest.approx(30.5, abs=5.5)
+    dark = days_map(fit, polar.assign(ghi=polar.ghi * 0), of="mean", draws=50)
+    assert dark["days"].isnull().all()
+    assert (dark["reached"] == 0).all()
+
+
+def test_a_map_says_what_it_is_and_opens_again_with_its_words(fit, tmp_path):
+    grid = invented_climate(step=30.0)
+    made = days_map(fit, grid, of="mean", draws=50, assurance=0.9, tilt=30.0, light=0.5)
+    made.to_netcdf(tmp_path / "map.nc", engine="h5netcdf")
+    again = xarray.open_dataset(tmp_path / "map.nc", engine="h5netcdf")
+    assert again.attrs["Conventions"] == "CF-1.11"
+    assert again["latitude"].attrs["standard_name"] == "latitude"
+    assert again["longitude"].attrs["units"] == "degrees_east"
+    assert again["cover"].attrs["interval_level"] == 0.9
+    assert again["cover"].attrs["interval_kind"] == "prediction"
+    assert again.attrs["tilt"] == 30.0
+    assert again.attrs["light"] == 0.5
+    assert "horizon" not in again.attrs
+    from durability import catalogue
+
+    stated = dict(line.split(" sha256:") for line in again.attrs["model_files"].splitlines())
+    file = catalogue.models_folder() / "translation.toml"
+    assert stated["translation.toml"] == catalogue.sha256(file)
+    assert again["days"].dims == ("latitude", "longitude", "month")
 
 
 def test_everything_wrong_with_a_grid_is_said_at_once(fit, tmp_path):
