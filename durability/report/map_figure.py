@@ -12,48 +12,57 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
-def days_map_figure(
-    made: xarray.Dataset, *, months: tuple[int, ...] = (1, 3, 5, 7, 9, 11)
-) -> Figure:
+def days_map_figure(made: xarray.Dataset, *, months: tuple[int, ...] | None = None) -> Figure:
     """Days to cover of `durability.translation.days_map.days_map`, as maps with one colour scale.
 
     Parameters
     ----------
     made : the map.
-    months : of laying, 1 to 12; two panels a row.
+    months : of laying, 1 to 12, two panels a row; None takes every other month, or those there are.
 
     Returns
     -------
     Figure: the shade grows with the days on a logarithmic scale and reads the same in grey; lines
-    are of equal days; hatched cells do not reach the threshold at the assurance within the horizon.
+    are of equal days; hatched cells do not reach the threshold at the assurance within the horizon;
+    cells without weather stay empty.
     """
     import numpy as np
-    from matplotlib.colors import LogNorm
+    from matplotlib.colors import ListedColormap, LogNorm
     from matplotlib.figure import Figure
 
     cover = made["cover"].transpose("month", "latitude", "longitude")
+    weather = made["reached"].transpose("month", "latitude", "longitude").notnull()
+    if months is None:
+        there = tuple(int(m) for m in cover["month"].values)
+        months = there[::2] if len(there) == 12 else there
     values = cover.sel(month=list(months)).values
     known = values[np.isfinite(values) & (values > 0)]
     low, high = (float(known.min()), float(known.max())) if known.size else (1.0, 10.0)
     norm = LogNorm(max(low, 1.0), max(high, 2.0))
     steps = [1, 2, 3, 5, 7, 10, 14, 20, 30, 45, 60, 90, 120, 180, 270, 365, 540, 730, 1095, 1825]
     lines = [x for x in steps if norm.vmin < x < norm.vmax]  # type: ignore[operator]
-    rows = -(-len(months) // 2)
+    abreast = min(len(months), 2)
+    rows, never = -(-len(months) // abreast), False
     with style():
-        figure = Figure(figsize=(1.3 * WIDTH, 1.2 + 2.0 * rows), layout="constrained")
-        grid = figure.subplots(rows, 2, squeeze=False, sharex=True, sharey=True)
+        size = (1.3 * WIDTH if abreast == 2 else WIDTH, 1.2 + (2.0 if abreast == 2 else 3.0) * rows)
+        figure = Figure(figsize=size, layout="constrained")
+        grid = figure.subplots(rows, abreast, squeeze=False, sharex=True, sharey=True)
         drawn: Any = None
         x, y = made["longitude"].values, made["latitude"].values
         for axis, month, cells in zip(grid.flat, months, values, strict=False):
             shown = np.ma.masked_invalid(np.maximum(cells, 1.0))
             drawn = axis.pcolormesh(x, y, shown, norm=norm, cmap="cividis", shading="nearest")
-            far = np.where(np.isfinite(cells), np.nan, 1.0)
+            far = np.where(np.isfinite(cells) | ~weather.sel(month=month).values, np.nan, 1.0)
             if np.isfinite(far).any():
+                never = True
                 axis.pcolor(
-                    x, y, np.ma.masked_invalid(far), hatch="///", alpha=0, shading="nearest"
-                )
-            if min(cells.shape) >= 2 and lines and np.isfinite(cells).all():
-                drawn_lines = axis.contour(x, y, cells, levels=lines, colors="white",
+                    x, y, np.ma.masked_invalid(far), hatch="////", cmap=ListedColormap(["0.93"]),
+                    edgecolors="0.4", linewidth=0, shading="nearest",
+                )  # fmt: skip
+            inside = [v for v in lines if np.nanmin(shown) < v < np.nanmax(shown)]
+            if min(cells.shape) >= 2 and inside:
+                masked = np.ma.masked_invalid(cells)
+                drawn_lines = axis.contour(x, y, masked, levels=inside, colors="white",
                                            linewidths=0.7)  # fmt: skip
                 axis.clabel(drawn_lines, fmt="%g", fontsize=6.5)
             axis.set_title(f"laid in {MONTHS[month - 1]}", fontsize=8.5)
@@ -72,9 +81,10 @@ def days_map_figure(
         a = made.attrs
         where = " ".join(w for w in (a["material"], a["direction"]) if w)
         invented = "  [invented climate]" if a.get("invented") else ""
+        beyond = f"\nhatched: not within {a['horizon_years']:g} years" if never else ""
         figure.suptitle(
             f"{where}: days to cover, {100 * a['fraction']:g} % left, {100 * a['assurance']:g} % "
-            f"assurance\n{SUBJECTS[a['of']]}{invented}",
+            f"assurance\n{SUBJECTS[a['of']]}{invented}{beyond}",
             fontsize=9.5, x=0.02, ha="left",
         )  # fmt: skip
     return figure

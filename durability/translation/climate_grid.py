@@ -6,7 +6,21 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     import xarray
+
+EXPECTED = {
+    "ghi": ("W/m^2", -50.0, 1600.0, 480.0),
+    "temp_air": ("degC", -95.0, 62.0, 50.0),
+    "wind_speed": ("m/s", 0.0, 120.0, 40.0),
+    "temp_range": ("K", 0.0, 60.0, 60.0),
+    "snow_depth": ("cm", 0.0, 2000.0, 2000.0),
+    "rain": ("mm", 0.0, 500.0, 500.0),
+    "relative_humidity": ("1", 0.0, 1.2, 1.2),
+}
+"""Unit of each variable of a grid, its least value, and the largest of an hour and of a month
+(common practice, no source)."""
 
 
 def climate_axis(climate: xarray.Dataset, *, snow: bool = False) -> str:
@@ -23,12 +37,85 @@ def climate_axis(climate: xarray.Dataset, *, snow: bool = False) -> str:
     if not axis:
         problems.append("neither a dimension month nor time")
     elif climate.sizes[axis] != {"month": 12, "time": 8760}[axis]:
-        problems.append(f"{climate.sizes[axis]} along {axis}; expected 12 months or 8760 hours")
+        mend = {
+            12: " (call the dimension of twelve months month, 1 to 12)",
+            8784: " (leave out 29 February)",
+        }.get(climate.sizes[axis], "")
+        problems.append(
+            f"{climate.sizes[axis]} along {axis}; expected 12 months or 8760 hours{mend}"
+        )
+    else:
+        problems += _order(climate, axis)
+    problems += _units(climate)
+    if "latitude" in climate.coords and not (abs(climate["latitude"]) <= 90).all():
+        problems.append("a latitude beyond 90 degrees")
     if snow and ("snow_depth" not in climate or axis == "month"):
         problems.append("no hourly snow_depth [cm], by which cover by snow is counted")
     if problems:
         raise ValueError(f"the climate grid has {'; '.join(problems)}")
     return axis
+
+
+def _order(climate: xarray.Dataset, axis: str) -> list[str]:
+    """What is wrong with months or hours that are labelled."""
+    import numpy as np
+
+    if axis not in climate.coords:
+        return []
+    at = climate[axis].values
+    if axis == "month":
+        good = np.array_equal(at, np.arange(1, 13))
+        return [] if good else ["months that are not 1 to 12 in order"]
+    if not np.issubdtype(at.dtype, np.datetime64):
+        return []
+    found = []
+    since = (at[0] - at[0].astype("datetime64[Y]")) / np.timedelta64(1, "h")
+    if not 0 <= since < 1:
+        found.append(f"hours that begin on {str(at[0])[:16]}; expected 1 January 00:00 UTC")
+    step = np.diff(at) / np.timedelta64(1, "h")
+    if not (np.abs(step - 1) < 1e-6).sum() >= step.size - 1:  # 29 February may be left out
+        found.append("hours that are not one apart")
+    return found
+
+
+def _units(climate: xarray.Dataset) -> list[str]:
+    """Units that are stated and are others than expected."""
+    from durability import units
+
+    found = []
+    for name, (unit, _, _, _) in EXPECTED.items():
+        stated = climate[name].attrs.get("units") if name in climate else None
+        if stated is None or stated == unit:
+            continue
+        try:
+            same = units.unit(str(stated)) == units.unit(unit)
+        except ValueError:
+            same = False
+        if not same:
+            found.append(f"{name} in {stated}; expected {unit}")
+    return found
+
+
+def check_values(given: Mapping[str, Any], axis: str) -> None:
+    """Refuse numbers that no weather has, which mostly are in another unit.
+
+    Parameters
+    ----------
+    given : arrays by name, as `durability.days_map` takes them.
+    axis : ``"month"`` or ``"time"``.
+    """
+    import numpy as np
+
+    problems = []
+    for name, values in given.items():
+        unit, low, hours, months = EXPECTED[name]
+        high = months if axis == "month" else hours
+        known = values[np.isfinite(values)]
+        if known.size and not (known.min() >= low and known.max() <= high):
+            worst = known.max() if known.max() > high else known.min()
+            problems.append(f"{name} of {worst:g}; expected {low:g} to {high:g} {unit}")
+    if problems:
+        raise ValueError(f"the climate grid has {'; '.join(problems)}. Check the units.")
 
 
 def check_wetness(climate: xarray.Dataset, axis: str) -> None:

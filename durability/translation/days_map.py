@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from durability.exposure.clock import GAS_CONSTANT
 from durability.translation import cells
 from durability.translation.climate_grid import (
+    check_values,
     check_wetness,
     climate_axis,
     invented_climate,
@@ -108,6 +109,7 @@ def days_map(
 
     def block(latitude: Any, longitude: Any, *fields: Any) -> Any:
         given = dict(zip(names, fields, strict=True))
+        check_values(given, axis)
         return cells.block(latitude, longitude, given, setting, axis)
 
     fields = [climate[n].astype(float) for n in names]

@@ -9,6 +9,7 @@ import xarray
 from durability.exposure import read_site
 from durability.exposure.clock import GAS_CONSTANT
 from durability.translation import cells, translate
+from durability.translation.climate_grid import climate_axis
 from durability.translation.days_map import days_map, invented_climate, read_climate
 
 
@@ -333,3 +334,20 @@ def test_everything_wrong_with_a_grid_is_said_at_once(fit, tmp_path):
         days_map(fit, grid.drop_vars("temp_air").isel(month=slice(11)))
     with pytest.raises(ValueError, match="is no file"):
         read_climate(tmp_path / "none.nc")
+    dates = np.array([f"2025-{m:02d}-01" for m in range(1, 13)], dtype="datetime64[ns]")
+    dated = grid.rename(month="time").assign_coords(time=dates)
+    with pytest.raises(ValueError, match="call the dimension of twelve months month"):
+        days_map(fit, dated)
+    with pytest.raises(ValueError, match="not 1 to 12 in order"):
+        days_map(fit, grid.isel(month=slice(None, None, -1)))
+    kelvin = grid.assign(temp_air=(grid.temp_air + 273.15).assign_attrs(units="K"))
+    with pytest.raises(ValueError, match="temp_air in K; expected degC"):
+        days_map(fit, kelvin)
+    kelvin["temp_air"].attrs.clear()
+    with pytest.raises(ValueError, match=r"temp_air of 3\d\d.*expected -95 to 50 degC.*units"):
+        days_map(fit, kelvin)
+    with pytest.raises(ValueError, match="hours that begin on 2025-02-01"):
+        late = np.arange("2025-02-01", "2026-02-01", dtype="datetime64[h]")
+        days_map(fit, cell("miami").assign_coords(time=late.astype("datetime64[ns]")))
+    for good in ("W m-2", "W/m2", "W m**-2"):
+        climate_axis(grid.assign(ghi=grid.ghi.assign_attrs(units=good)))
