@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from durability.inference.model import Column, Model, priors, spread_name
+from durability.inference.tail_rows import rows_of
 
 if TYPE_CHECKING:
     import pymc
@@ -159,16 +160,26 @@ def plain_model(
         if model.censored_limit.size:
             cell, sign = model.censored_index[:, 0], model.censored_index[:, 1]
             z = (model.censored_limit - expected[cell]) / noise[cell]
-            below: Any = pm.logcdf(_standard(pm, freedom), -sign * z)
+            below = _log_share_below(pm, freedom, -sign * z)
             pm.Potential("censored", below.sum())
         known = model.start_known is not None
         _words(model, pm, log_curve, spread, None if known else start, power, freedom)
     return built
 
 
-def _standard(pm: Any, freedom: Any) -> Any:
-    """How strips depart in units of their spread."""
-    return pm.Normal.dist() if freedom is None else pm.StudentT.dist(freedom, mu=0.0, sigma=1.0)
+def _log_share_below(pm: Any, freedom: Any, z: Any) -> Any:
+    """Log of the share of strips that depart by less than z of their spreads.
+
+    PyMC's own for normal errors is right to 1e-8 only: its root of two is in single precision.
+    """
+    if freedom is not None:
+        return pm.logcdf(pm.StudentT.dist(freedom, mu=0.0, sigma=1.0), z)
+    import pytensor.tensor
+
+    pt: Any = pytensor.tensor
+    root2 = math.sqrt(2.0)
+    far = pt.log(0.5 * pt.erfcx(-pt.minimum(z, -1.0) / root2)) - 0.5 * z**2
+    return pt.switch(z < -1.0, far, pt.log1p(-0.5 * pt.erfc(pt.maximum(z, -1.0) / root2)))
 
 
 def _owners(model: Model) -> tuple[np.ndarray, np.ndarray]:
@@ -257,15 +268,17 @@ def _inverse(model: Model, shape: dict[str, Any]) -> Any:
 
 
 def _groups(model: Model, pm: Any, expected: Any, noise: Any, unit: Any, freedom: Any) -> None:
-    """Terms of cells that are not strips: summaries, readings, figures read off a page."""
-    from_strips = np.bincount(model.strip_cell, minlength=model.count.size)
-    rest = np.flatnonzero((model.count > 0) & ((from_strips == 0) | (model.extra > 0)))
+    """Terms of rows that are not strips: summaries, readings, figures read off a page."""
+    rows = rows_of(model)
+    rest = rows.cell[rows.n_strip :]
     if not rest.size:
         return
     import pytensor.tensor
 
     pt: Any = pytensor.tensor
-    n, dof, mean = model.count[rest], model.freedom[rest], model.mean[rest]
+    n, dof, mean, squares, extra = (
+        of[rows.n_strip :] for of in (rows.n, rows.freedom, rows.mean, rows.squares, rows.extra)
+    )
     sd = noise[rest]
     scale = 1.0 if model.on_logs else pm.math.exp(unit[rest])
     wide: Any = 1.0
@@ -275,9 +288,9 @@ def _groups(model: Model, pm: Any, expected: Any, noise: Any, unit: Any, freedom
         at = pt.set_subtensor(pt.ones(rest.size)[strips], precision)
         wide = 1 / at
     sd = sd * pm.math.sqrt(wide)
-    variance = sd**2 / n + model.extra[rest] * scale**2 * wide
+    variance = sd**2 / n + extra * scale**2 * wide
     logp = -0.5 * (mean - expected[rest]) ** 2 / variance - 0.5 * pm.math.log(variance)
-    logp += -(dof - 1) * pm.math.log(sd) - 0.5 * model.squares[rest] / sd**2
+    logp += -(dof - 1) * pm.math.log(sd) - 0.5 * squares / sd**2
     pm.Potential("groups", (logp - 0.5 * dof * math.log(2 * math.pi)).sum())
 
 
@@ -303,14 +316,13 @@ def _words(
             limit = pt.switch(who >= 0, limit * pt.exp(-mu) if normal else limit - mu, limit)
         if power is not None:  # the spread that strips have at the limit
             sd = sd * limit**power
-        z: Any = _standard(pm, freedom)
         far = 40.0 if freedom is None else 1e30  # as good as infinite
         a: Any = pt.switch(low >= 0, (level[np.maximum(low, 0)] - limit) / sd, far)
         b: Any = pt.switch(high >= 0, (level[np.maximum(high, 0)] - limit) / sd, -far)
         flip = (a > 0) & (b > 0)
         upper, lower = pt.switch(flip, -b, a), pt.switch(flip, -a, b)
-        top = pm.logcdf(z, upper)
-        between = top + pt.log1mexp(pm.logcdf(z, lower) - top)
+        top = _log_share_below(pm, freedom, upper)
+        between = top + pt.log1mexp(_log_share_below(pm, freedom, lower) - top)
         pm.Potential("inspections", (n * between).sum())
     if model.declared_index.size:
         cell, who = model.declared_index.T
@@ -319,5 +331,5 @@ def _words(
         if start is not None:
             left = left + pt.switch(who >= 0, start[np.maximum(who, 0)], 0.0)
         t = (left - said) / width
-        word: Any = -0.5 * t**2 + pm.logcdf(pm.Normal.dist(), skew * t)
+        word: Any = -0.5 * t**2 + _log_share_below(pm, None, skew * t)
         pm.Potential("declared", word.sum())

@@ -94,8 +94,11 @@ class Tape:
         return slopes(self, values, wrt)
 
     def graph(self, values: Mapping[str, Any]) -> Any:
-        """The formula as a node of PyMC's graph, from symbolic inputs."""
-        return self._run([values[n] for n in self.inputs], _symbolic())
+        """The formula as a node of PyMC's graph, from symbolic inputs or numbers."""
+        # a plain 0.5 would be a constant in single precision there
+        given = [np.float64(v) if isinstance(v, float) else v for v in map(values.get, self.inputs)]
+        doubles = Tape(self.inputs, self.code, tuple(np.float64(c) for c in self.constants))
+        return doubles._run(given, _symbolic())
 
     def _run(self, registers: list[Any], table: dict[int, Callable[..., Any]]) -> Any:
         for op, a, b, c in self.code:

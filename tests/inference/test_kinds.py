@@ -63,7 +63,7 @@ def study_with_rows(columns: dict[str, Any], **options: Any) -> Study:
     text = {n: ("row", np.array(columns[n], dtype=object)) for n in ("laboratory", "run")
             if n in columns}  # fmt: skip
     numbers = {n: ("row", np.broadcast_to(columns[n], study.rows.sizes["row"]).astype(float))
-               for n in ("dose_sd", "value_sd") if n in columns}  # fmt: skip
+               for n in ("dose_sd", "value_sd", "hours_sd") if n in columns}  # fmt: skip
     return replace(study, rows=study.rows.assign(text | numbers))
 
 
