@@ -43,6 +43,7 @@ def average_laws(
     sampler: Sampler | None = None,
     seed: int = 0,
     progress: Progress | None = None,
+    keep: str | Path | None = None,
 ) -> AveragedFit:
     """Fit several laws and average their answers by how well each foretells.
 
@@ -50,7 +51,7 @@ def average_laws(
     ----------
     study : a study or the path of its folder.
     laws : candidates; those of models/averaging.toml by default.
-    errors, level, sampler, seed, progress : as in `durability.fit`.
+    errors, level, sampler, seed, progress, keep : as in `durability.fit`.
     weights : ``"forecast"`` (by the largest doses hidden; by leave-one-out where no exposure has
         three), ``"leave-one-out"`` or ``"equal"``.
 
@@ -80,7 +81,8 @@ def average_laws(
     for i, law in enumerate(names):
         if progress is not None:
             progress(f"fitting {getattr(law, 'name', law)}", i / len(names))
-        fits.append(fit(study, law=law, errors=errors, level=level, sampler=sampler, seed=seed))
+        options: dict[str, Any] = {"sampler": sampler, "seed": seed, "keep": keep}
+        fits.append(fit(study, law=law, errors=errors, level=level, **options))
     return mix(fits, reweighted(score_laws(fits, progress=progress), weights), seed=seed)
 
 

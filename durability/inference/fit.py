@@ -431,7 +431,7 @@ class Fit:
             earlier = EarlierPrior.from_dict(json.loads(posterior.attrs["earlier_prior"]))
             model = with_earlier(model, earlier, float(posterior.attrs["prior_power"]), part=True)
         plain = {k: getattr(v, "item", lambda v=v: v)() for k, v in posterior.attrs.items()}
-        settings = Sampler(**{k: plain[k] for k in _SETTINGS})
+        settings = Sampler(**{k: plain[k] for k in _SETTINGS if k in plain})
         kept: dict[str, Any] = {k: plain[f"check_{k}"] for k in _CHECKS}
         return cls(
             study=study,
@@ -520,6 +520,7 @@ def fit(
     sampler: Sampler | None = None,
     seed: int = 0,
     progress: Progress | None = None,
+    keep: str | Path | None = None,
     shape: Sharing | None = None,
     spread: Sharing | None = None,
     covariates: Mapping[str, Form] | None = None,
@@ -544,6 +545,7 @@ def fit(
     sampler: Sampler | None = None,
     seed: int = 0,
     progress: Progress | None = None,
+    keep: str | Path | None = None,
     shape: Sharing | None = None,
     spread: Sharing | None = None,
     covariates: Mapping[str, Form] | None = None,
@@ -570,6 +572,8 @@ def fit(
     sampler : settings; four chains of 1000 draws by default.
     seed : same seed, same answer on one machine.
     progress : called with a word and the share done.
+    keep : folder in which finished chains are kept, so that a run that was cut off goes on where
+        it was and ends with the same draws; whoever names it removes it.
     shape, spread : shapes of the law, and scatter of strips, by ``"product"``, one ``"shared"`` by
         all, or ``"pooled"``: by product about a common centre, with an estimated spread. None, as
         for the three below, takes what study.toml says under [model].
@@ -612,7 +616,7 @@ def fit(
     model = taught_by(study, model, sampler=sampler, seed=seed)
     return fit_model(
         study, model, sampler=sampler, seed=seed, level=level or study.question.level,
-        quick=method == "quick", progress=progress,
+        quick=method == "quick", progress=progress, keep=keep,
     )  # fmt: skip
 
 
@@ -626,6 +630,7 @@ def fit_model(
     retry: bool = True,
     quick: bool = False,
     progress: Progress | None = None,
+    keep: str | Path | None = None,
 ) -> Fit:
     """Draw from a model as it stands; a run that misses its diagnostics is repeated once.
 
@@ -633,7 +638,7 @@ def fit_model(
     ----------
     study : whose model it is.
     model : from `durability.inference.build.build_model`, possibly changed.
-    sampler, seed, level, progress : as in `durability.fit`.
+    sampler, seed, level, progress, keep : as in `durability.fit`.
     retry : repeat such a run; a quick look need not.
     quick : weighted draws instead of chains.
 
@@ -646,7 +651,8 @@ def fit_model(
         if quick:
             drawn, checked = _quick(model, settings, seed, progress)
         else:
-            drawn, checked = _chains(model, settings, seed, progress, retry=retry)
+            place = None if keep is None else Path(keep)
+            drawn, checked = _chains(model, settings, seed, progress, place, retry=retry)
         posterior = _posterior(model, drawn, seed)
     posterior.attrs |= asdict(drawn.settings) | {"seed": seed, "seconds": drawn.seconds}
     posterior.attrs |= {f"check_{k}": v for k, v in asdict(checked).items()}
@@ -671,21 +677,30 @@ def fit_model(
 
 
 def _chains(
-    model: Model, settings: Sampler, seed: int, progress: Progress | None, *, retry: bool
+    model: Model,
+    settings: Sampler,
+    seed: int,
+    progress: Progress | None,
+    keep: Path | None,
+    *,
+    retry: bool,
 ) -> tuple[Sample, Diagnostics]:
+    """Chains and their diagnostics; where they miss a limit, once more by longer and safer ones."""
     names = parameter_names(model)
-    drawn = sample(model, sampler=settings, seed=seed, progress=progress)
+    drawn = sample(model, sampler=settings, seed=seed, progress=progress, keep=keep)
     checked = diagnose(drawn.theta, names, drawn.stats)
     if not retry or (checked.ok and not checked.divergences):
         return drawn, checked
     careful = replace(
-        settings, target_accept=0.98, tune=max(1000, settings.tune), draws=2 * settings.draws
-    )
+        settings, moves="no-u-turn", target_accept=0.98, tune=max(1000, settings.tune),
+        draws=2 * settings.draws,
+    )  # fmt: skip
     if progress is not None:
         progress("sampling again with smaller steps", 0.0)
     again = sample(
-        model, sampler=careful, seed=seed + 1, progress=progress, coordinates=drawn.coordinates
-    )
+        model, sampler=careful, seed=seed + 1, progress=progress, keep=keep,
+        coordinates=drawn.coordinates,
+    )  # fmt: skip
     second = diagnose(again.theta, names, again.stats, retried=True)
     return (again, second) if second.ok or not checked.ok else (drawn, checked)
 
@@ -813,11 +828,12 @@ def _posterior(model: Model, drawn: Sample, seed: int) -> xarray.Dataset:
         del coords["start"]
     if "start_effect" not in variables:
         del coords["start_series"]
+    nuts = drawn.settings.moves == "no-u-turn"
     attrs = {
         "law": model.law.name,
         "errors": model.errors,
         "structure": model.structure.to_json(),
         "fraction": model.fraction,
-        "inference_library": "nutpie",
+        "inference_library": "nutpie" if nuts else "durability",
     }
     return xarray.Dataset(variables, coords=coords, attrs=attrs)

@@ -1149,7 +1149,29 @@ _run_beliefs = types.ExternalFunction("durability_beliefs", _PIECE)
 # --- the doors -----------------------------------------------------------------------------------
 
 _C_DENSITY = _i8(types.uint64, _fp, _fp, _fp, _ip)
+_WIDEN = _i8(_ip, _fp, _fp)
 _C_EXPAND = _i8(types.uint64, types.uint64, _fp, _fp, _ip)
+
+
+@numba.cfunc(_WIDEN, cache=True, error_model="numpy")
+def _widen(d, z, y):
+    """y at z: the centre and the factor of the covariance."""
+    x = floats(d)
+    n, dense = d[N_Y], d[N_DENSE]
+    chol = at(x, d[F_CHOL])
+    for i in range(n):
+        t = x[d[F_CENTRE] + i]
+        if i < dense:
+            for j in range(i + 1):
+                t += chol[i * dense + j] * z[j]
+        else:
+            t += x[d[F_DIAGONAL] + i - dense] * z[i]
+        y[i] = t
+    return 0
+
+
+_export("durability_widen", _widen)
+_run_widen = types.ExternalFunction("durability_widen", _WIDEN)
 
 
 @numba.cfunc(_C_DENSITY, cache=True, error_model="numpy")
@@ -1166,13 +1188,7 @@ def density_callback(dim, z, grad, logp_, d):
     chol = at(x, d[F_CHOL])
     for i in range(n):
         by[i] = 0.0
-        t = x[d[F_CENTRE] + i]
-        if i < dense:
-            for j in range(i + 1):
-                t += chol[i * dense + j] * z[j]
-        else:
-            t += x[d[F_DIAGONAL] + i - dense] * z[i]
-        y[i] = t
+    _run_widen(d, z, y)
     logp = _run_coordinates(d, w)
     _run_curves(d, w)
     logp += _run_strips(d, w)
@@ -1206,12 +1222,31 @@ def expand_callback(dim, expanded, z, out, d):
     return 0
 
 
+@numba.cfunc(_i8(_i8, _fp, _fp, _ip), cache=True)
+def _thetas(count, z, theta, d):
+    """Model parameters of many z."""
+    n = d[N_Y]
+    memory = _malloc(8 * d[W_LEVEL])
+    w = _as_floats(memory)
+    y, found = at(w, d[W_Y]), at(w, d[W_THETA])
+    for k in range(count):
+        _run_widen(d, at(z, k * n), y)
+        _run_coordinates(d, w)
+        for i in range(n):
+            theta[k * n + i] = found[i]
+    _free(memory)
+    return 0
+
+
 _address = ctypes.c_void_p
 call_density = ctypes.CFUNCTYPE(ctypes.c_int64, ctypes.c_uint64, *[_address] * 4)(
     density_callback.address  # pyright: ignore
 )
 _call_coordinates = ctypes.CFUNCTYPE(ctypes.c_double, _address, _address)(
     _coordinates.address  # pyright: ignore
+)
+_call_thetas = ctypes.CFUNCTYPE(ctypes.c_int64, ctypes.c_int64, *[_address] * 3)(
+    _thetas.address  # pyright: ignore
 )
 _call_given = ctypes.CFUNCTYPE(ctypes.c_double, _address, _address)(
     _given.address  # pyright: ignore
@@ -1252,13 +1287,5 @@ def log_marginal(spread: np.ndarray, buf: np.ndarray) -> float:
 
 
 def to_theta(z: np.ndarray, buf: np.ndarray, theta: np.ndarray) -> None:
-    """Model parameters of many draws: z (draw, n_y) to theta (draw, n_y)."""
-    n, dense = int(buf[N_Y]), int(buf[N_DENSE])
-    x = buf.view(np.float64)
-    chol = x[buf[F_CHOL] :][: dense * dense].reshape(dense, dense)
-    y = np.empty_like(z)
-    y[:, :dense] = z[:, :dense] @ chol.T
-    y[:, dense:] = z[:, dense:] * x[buf[F_DIAGONAL] :][: n - dense]
-    y += x[buf[F_CENTRE] :][:n]
-    for i in range(z.shape[0]):
-        from_y(y[i], buf, theta[i])
+    """Model parameters of many draws: z (draw, n_y) to theta (draw, n_y), in rows that follow."""
+    _call_thetas(z.shape[0], z.ctypes.data, theta.ctypes.data, buf.ctypes.data)

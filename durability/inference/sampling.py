@@ -1,16 +1,27 @@
-"""How is the posterior drawn? The No-U-Turn sampler on the compiled density, from the mode.
+"""How is the posterior drawn? Chains on the compiled density, each in a thread of its own.
 
-nutpie runs the chains in threads on the C callback of `durability.inference.kernel`; no Python is
-called while it samples. Since z is close to standard normal, a short adaptation is enough.
+Since z is close to standard normal, chains move by rotations (`durability.inference.rotation`). Where
+such a run misses its diagnostics, `durability.inference.fit` asks for the No-U-Turn sampler
+(`durability.inference.no_u_turn`), whose trajectories choose their own length.
+
+A chain is made of the density, the settings, the seed and its own number, and of nothing else. So
+finished chains can be kept in a folder, and a run that was cut off goes on from there and ends with
+the draws that it would have had.
 """
 
 from __future__ import annotations
 
-import dataclasses
+import hashlib
+import io
+import os
+import threading
 import time
+import zipfile
 from collections.abc import Callable
+from concurrent.futures import Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
@@ -23,7 +34,8 @@ if TYPE_CHECKING:
     import xarray
 
 
-COPIES = 6  # of the draws, at the worst moment
+COPIES = 3  # of the draws, at the worst moment
+Moves = Literal["rotations", "no-u-turn"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,18 +47,24 @@ class Sampler:
     draws, tune, chains : kept draws and adaptation draws of each chain, number of chains.
     target_accept : aimed acceptance; nearer 1 takes smaller steps.
     cores : chains run at once.
+    moves : ``"rotations"``, or ``"no-u-turn"`` for trajectories that choose their own length.
     """
 
     draws: int = 1000
-    tune: int = 300
+    tune: int = 200
     chains: int = 4
-    target_accept: float = 0.8
+    target_accept: float = 0.85
     cores: int = 2
+    moves: Moves = "rotations"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Sample:
-    """Draws of theta with the sampler's own statistics."""
+    """Draws of theta with the sampler's own statistics.
+
+    ``stats`` has ``acceptance_rate``, ``energy``, ``diverging``, ``lp`` (log density) and ``n_steps``
+    (gradients) along ``chain`` and ``draw``.
+    """
 
     theta: np.ndarray  # (chain, draw, n_y)
     stats: xarray.Dataset
@@ -58,6 +76,10 @@ class Sample:
 Progress = Callable[[str, float], None]
 
 
+class _Stopped(Exception):
+    """A chain is told to end."""
+
+
 def sample(
     model: Model,
     *,
@@ -65,6 +87,7 @@ def sample(
     seed: int = 0,
     progress: Progress | None = None,
     coordinates: Coordinates | None = None,
+    keep: Path | None = None,
 ) -> Sample:
     """Draw from the posterior of a model.
 
@@ -75,6 +98,8 @@ def sample(
     seed : same seed, same draws, whatever the number of cores.
     progress : called with a word and the share done.
     coordinates : from an earlier call, to skip the search for the mode.
+    keep : folder in which each chain is kept when it is finished, and from which chains of the same
+        run are taken. Whoever names it removes it.
 
     Returns
     -------
@@ -83,54 +108,128 @@ def sample(
     Raises
     ------
     ValueError : the draws would not fit into the memory that is free.
+    FloatingPointError : the density is finite nowhere near the mode.
     """
-    import nutpie
+    import xarray
 
-    refuse_too_large(layout(model).size, sampler)
-
+    n_y = layout(model).size
+    refuse_too_large(n_y, sampler)
     at = find(model)[0] if coordinates is None else coordinates
     buffer = pack(model, at)
-    n_y = at.centre.size
-    compiled = _compiled(buffer, n_y)
-
-    def tick(chains: list[Any]) -> None:
-        if progress is not None and chains:
-            done = sum(c.finished_draws for c in chains)
-            total = sum(c.total_draws for c in chains)
-            progress("sampling", done / max(total, 1))
-
     started = time.perf_counter()
-    tree = nutpie.sample(
-        compiled,
-        draws=sampler.draws,
-        tune=sampler.tune,
-        chains=sampler.chains,
-        cores=sampler.cores,
-        seed=seed,
-        save_warmup=False,
-        progress_bar=False,
-        progress_callback=tick if progress is not None else None,
-        init_mean=np.zeros(n_y),
-        target_accept=sampler.target_accept,
-    )
-    seconds = time.perf_counter() - started
-    z = np.ascontiguousarray(tree["posterior"].dataset["z"].values, dtype=float)
-    theta = np.empty_like(z)
-    for chain in range(z.shape[0]):
-        kernel.to_theta(z[chain], buffer, theta[chain])
+    theta = np.empty((sampler.chains, sampler.draws, n_y))
+    stats: list[dict[str, np.ndarray]] = [{} for _ in range(sampler.chains)]
+    shares = [0.0] * sampler.chains
+    stop = threading.Event()
+    place = None if keep is None else _Kept(keep, buffer, sampler, seed)
+
+    def run(chain: int) -> None:
+        def on(share: float) -> None:
+            shares[chain] = share
+            if stop.is_set():
+                raise _Stopped
+
+        on(0.0)
+        found = None if place is None else place.read(chain)
+        if found is None:
+            found = _chain(buffer, n_y, sampler, [seed, chain], on)
+            if place is not None:
+                place.write(chain, *found)
+        z, stats[chain] = found
+        kernel.to_theta(z, buffer, theta[chain])
+        shares[chain] = 1.0
+
+    with ThreadPoolExecutor(max(1, sampler.cores)) as pool:
+        chains = [pool.submit(run, c) for c in range(sampler.chains)]
+        try:
+            _watch(chains, shares, progress)
+        except BaseException:
+            stop.set()
+            for waiting in chains:
+                waiting.cancel()
+            raise
     return Sample(
         theta=theta,
-        stats=tree["sample_stats"].to_dataset(),
-        seconds=seconds,
+        stats=xarray.Dataset(
+            {name: (("chain", "draw"), np.stack([s[name] for s in stats])) for name in stats[0]}
+        ),
+        seconds=time.perf_counter() - started,
         settings=sampler,
         coordinates=at,
     )
 
 
+def _watch(chains: list[Future[None]], shares: list[float], progress: Progress | None) -> None:
+    """Wait for all chains and tell how far they are; the first failure of one is raised."""
+    waiting = set(chains)
+    while waiting:
+        ended, waiting = wait(waiting, timeout=0.1)
+        for chain in ended:
+            chain.result()
+        if progress is not None:
+            progress("sampling", sum(shares) / len(shares))
+
+
+def _chain(
+    buffer: np.ndarray, n_y: int, sampler: Sampler, seed: list[int], on: Callable[[float], None]
+) -> tuple[np.ndarray, dict[str, np.ndarray]]:
+    """One chain by the moves that are asked."""
+    settings: dict[str, Any] = {
+        "seed": seed, "draws": sampler.draws, "tune": sampler.tune,
+        "target": sampler.target_accept, "on": on,
+    }  # fmt: skip
+    if sampler.moves == "rotations":
+        from durability.inference.rotation import rotating_chain
+
+        address: int = kernel.density_callback.address  # pyright: ignore
+        return rotating_chain(address, buffer, n_y, **settings)
+    from durability.inference.no_u_turn import no_u_turn_chain
+
+    return no_u_turn_chain(buffer, n_y, **settings)
+
+
+class _Kept:
+    """Finished chains of one run, in a folder that may hold those of others.
+
+    A file's name begins with the digest of everything that a chain is made of, its code included, so
+    that a chain of anything else is never taken for it.
+    """
+
+    def __init__(self, folder: Path, buffer: np.ndarray, sampler: Sampler, seed: int) -> None:
+        about = [sampler.draws, sampler.tune, sampler.target_accept, sampler.moves, seed]
+        same = buffer.copy()
+        same[kernel.TAILED] = same[kernel.TAILED] != 0  # an address, another in each process
+        digest = hashlib.sha256(repr(about).encode() + same.tobytes())
+        for file in ("kernel.py", "tails.py", "rotation.py"):
+            digest.update(Path(__file__).with_name(file).read_bytes())
+        self.folder, self.name = folder, digest.hexdigest()[:24]
+
+    def _file(self, chain: int) -> Path:
+        return self.folder / f"{self.name}-{chain}.npz"
+
+    def read(self, chain: int) -> tuple[np.ndarray, dict[str, np.ndarray]] | None:
+        """A chain that was kept; None where it was not, or its file is damaged."""
+        try:
+            with np.load(self._file(chain), allow_pickle=False) as held:
+                held = dict(held)
+        except (OSError, ValueError, EOFError, zipfile.BadZipFile):
+            return None
+        return held.pop("z"), held
+
+    def write(self, chain: int, z: np.ndarray, stats: dict[str, np.ndarray]) -> None:
+        """Keep a chain, whole or not at all."""
+        self.folder.mkdir(parents=True, exist_ok=True)
+        held = io.BytesIO()
+        np.savez(held, allow_pickle=False, z=z, **stats)
+        fresh = self._file(chain).with_suffix(f".{os.getpid()}.part")
+        fresh.write_bytes(held.getbuffer())
+        fresh.replace(self._file(chain))
+
+
 def refuse_too_large(parameters: int, sampler: Sampler, free: float | None = None) -> None:
     """Say early that the draws of so many parameters would not fit into memory.
 
-    Draws are held in the sampler's store, in its answer, in parameters, and in the posterior.
+    Draws are held in parameters and in the posterior, and while chains run in their own terms too.
 
     Parameters
     ----------
@@ -159,31 +258,3 @@ def _free_memory() -> float | None:
         return 1024.0 * float(lines["MemAvailable"].split()[0])
     except (OSError, KeyError, ValueError):
         return None
-
-
-def _compiled(buffer: np.ndarray, n_y: int) -> Any:
-    """The kernel as a model that nutpie samples."""
-    from nutpie.compile_pymc import CompiledPyMCModel
-
-    def start(seed: int | None) -> np.ndarray:
-        return np.random.default_rng(seed).uniform(-1.0, 1.0, n_y)
-
-    fields = {f.name for f in dataclasses.fields(CompiledPyMCModel)}
-    values: dict[str, Any] = {
-        "compiled_logp_func": kernel.density_callback,
-        "compiled_expand_func": kernel.expand_callback,
-        "initial_point_func": start,
-        "shared_data": {},
-        "shared_var_keys": {},
-        "user_data": buffer,
-        "n_expanded": n_y,
-        "shape_info": (["z"], [slice(0, n_y)], [(n_y,)]),
-        "logp_func": None,
-        "expand_func": None,
-        "reparameterized_names": None,
-        "dims": {},
-        "_n_dim": n_y,
-        "_shapes": {"z": (n_y,)},
-        "_coords": {},
-    }
-    return CompiledPyMCModel(**{name: value for name, value in values.items() if name in fields})
