@@ -6,8 +6,8 @@ from normal. nutpie calls the C callback of `durability.inference.kernel`, and n
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
-import time
 from collections.abc import Callable
 from typing import Any
 
@@ -66,14 +66,15 @@ def no_u_turn_chain(
         target_accept=target,
         blocking=False,
     )
+    tree: Any = None
     try:
-        while not running.is_finished:
+        while tree is None:
             on(share[0])
-            time.sleep(0.01)
+            with contextlib.suppress(TimeoutError):  # not finished yet
+                tree = running.wait(timeout=0.02)
     except BaseException:
         running.cancel()
         raise
-    tree = running.wait()
     stats = tree["sample_stats"].to_dataset()
     told = {ours: stats[theirs].values[0] for theirs, ours in STATS.items()}
     return np.ascontiguousarray(tree["posterior"]["z"].values[0], dtype=float), told
