@@ -36,7 +36,7 @@ def compile_meanwhile() -> Callable[[], None]:
 
     def finish() -> None:
         try:
-            for name in ("nutpie", "matplotlib.figure", "pvlib"):
+            for name in ("matplotlib.figure", "pvlib"):
                 importlib.import_module(name)
             _compile_clock()
             other.wait()
@@ -61,3 +61,4 @@ def _compile_clock() -> None:
 
 if __name__ == "__main__":
     importlib.import_module("durability.inference.kernel")
+    importlib.import_module("durability.inference.rotation")

@@ -58,7 +58,10 @@ def errors_in_words(json: bool) -> Iterator[None]:
     try:
         yield
     except KeyboardInterrupt:
-        print("interrupted; the earlier results are untouched", file=sys.stderr)
+        words = (
+            "interrupted; the earlier results are untouched, and chains that were finished are kept"
+        )
+        print(words, file=sys.stderr)
         raise typer.Exit(INTERRUPTED) from None
     except BrokenPipeError:
         raise typer.Exit(0) from None

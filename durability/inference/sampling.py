@@ -11,8 +11,8 @@ the draws that it would have had.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
-import io
 import os
 import threading
 import time
@@ -210,20 +210,20 @@ class _Kept:
     def read(self, chain: int) -> tuple[np.ndarray, dict[str, np.ndarray]] | None:
         """A chain that was kept; None where it was not, or its file is damaged."""
         try:
-            with np.load(self._file(chain), allow_pickle=False) as held:
-                held = dict(held)
+            with open(self._file(chain), "rb") as stream:
+                held: dict[str, np.ndarray] = dict(np.load(stream, allow_pickle=False))
         except (OSError, ValueError, EOFError, zipfile.BadZipFile):
             return None
         return held.pop("z"), held
 
     def write(self, chain: int, z: np.ndarray, stats: dict[str, np.ndarray]) -> None:
-        """Keep a chain, whole or not at all."""
-        self.folder.mkdir(parents=True, exist_ok=True)
-        held = io.BytesIO()
-        np.savez(held, allow_pickle=False, z=z, **stats)
+        """Keep a chain, whole or not at all; where nothing can be written, a run goes on without."""
         fresh = self._file(chain).with_suffix(f".{os.getpid()}.part")
-        fresh.write_bytes(held.getbuffer())
-        fresh.replace(self._file(chain))
+        with contextlib.suppress(OSError):
+            self.folder.mkdir(parents=True, exist_ok=True)
+            with open(fresh, "wb") as stream:
+                np.savez(stream, allow_pickle=False, z=z, **stats)
+            fresh.replace(self._file(chain))
 
 
 def refuse_too_large(parameters: int, sampler: Sampler, free: float | None = None) -> None:

@@ -96,19 +96,30 @@ def _plain_mode(model: Model, lay: Layout, buffer: np.ndarray) -> np.ndarray:
     theta[scores] = -0.6  # 0.1 on the log scale where the prior's scale is 0.3
     if not lay.start_fixed:
         theta[lay.start] = model.start_prior[:, 0]
+    # where there are many effects, a look from each start, and on from the best, less exactly: the
+    # mode is only where coordinates are made, and is climbed again in them
+    look, rough = (2000, 1e-13) if lay.size <= N_DENSE else (40, 1e-9)
     best, best_value = theta, -np.inf
     for shift in (0.0, -1.5, 1.5):
         start = theta.copy()
         start[lay.main] = model.main_prior[:, 0] + shift
         start[lay.spread.start : lay.reading.stop] += 0.7
-        found = _climb(buffer, start, free)
+        found = _climb(buffer, start, free, most=look, exact=rough)
         value = density(buffer, found)[0]
         if value > best_value + 1e-6:
             best, best_value = found, value
-    return best
+    return best if lay.size <= N_DENSE else _climb(buffer, best, free, exact=rough)
 
 
-def _climb(buffer: np.ndarray, start: np.ndarray, free: np.ndarray) -> np.ndarray:
+def _climb(
+    buffer: np.ndarray,
+    start: np.ndarray,
+    free: np.ndarray,
+    *,
+    most: int = 2000,
+    exact: float = 1e-13,
+) -> np.ndarray:
+    """The mode over the `free` entries, by at most so many steps and until little is gained."""
     from scipy.optimize import minimize
 
     full = start.copy()
@@ -120,7 +131,7 @@ def _climb(buffer: np.ndarray, start: np.ndarray, free: np.ndarray) -> np.ndarra
             return 1e12, np.zeros(part.size)
         return -value, -grad[free]
 
-    options = {"maxiter": 2000, "maxcor": 30, "ftol": 1e-13, "gtol": 1e-6}
+    options = {"maxiter": most, "maxcor": 30, "ftol": exact, "gtol": 1e-6}
     result = minimize(descend, start[free], jac=True, method="L-BFGS-B", options=options)
     full[free] = result.x
     return full

@@ -17,13 +17,16 @@ if TYPE_CHECKING:
 
 UNREAD = ("common practice, no source", "from memory", "study.toml")
 SOFTWARE = {
-    "nutpie": "the no-U-turn sampler",
     "arviz": "diagnostics",
     "pvlib": "sun and sky at the site",
     "xarray": "arrays",
 }
 """Libraries that a paper would name, and what they did."""
 _WORDS = {"sd_log": "standard deviation of the logarithm"}
+SPLITTING = (
+    "Casas, Sanz-Serna and Shaw 2022, Split Hamiltonian Monte Carlo revisited, Statistics and"
+    " Computing 32, article 86, doi 10.1007/s11222-022-10149-4"
+)
 DIAGNOSTICS = (
     "Vehtari et al. 2021, Rank-normalization, folding, and localization: an improved Rhat for"
     " assessing convergence of MCMC, Bayesian Analysis 16(2), doi 10.1214/20-BA1221 (as cited in"
@@ -38,7 +41,7 @@ def references(results: Results) -> list[str]:
     ----------
     results : of a run.
     """
-    found = [results.fit.model.law.source, DIAGNOSTICS]
+    found = [results.fit.model.law.source, _sampler_source(results), DIAGNOSTICS]
     if results.study.source:
         found.insert(0, results.study.source)
     for t in results.translations:
@@ -147,16 +150,23 @@ def _priors(results: Results) -> str:
 
 def _sampling(results: Results, cite) -> str:
     fit, d = results.fit, results.fit.diagnostics
-    libraries = results.provenance["libraries"]
     verdict = "All limits of the diagnostics were met" if d.ok else "Diagnostics missed a limit"
+    split = fit.settings.moves == "rotations"
+    how = "Hamiltonian Monte Carlo with split steps" if split else "the no-U-turn sampler of nutpie"
     return (
-        f"The posterior was sampled by the no-U-turn sampler of"
-        f" nutpie{cite(f'nutpie, version {libraries["nutpie"]}')}: {fit.settings.chains} chains of"
+        f"The posterior was sampled by {how}{cite(_sampler_source(results))}: {fit.settings.chains} chains of"
         f" {fit.settings.draws} draws after {fit.settings.tune} of adaptation, seed {fit.seed}."
         f" {verdict}: largest R-hat {d.rhat:.3f}, at least {d.ess_bulk:.0f} effective draws in the"
         f" bulk and {d.ess_tail:.0f} in the tails, {_count(d.divergences, 'divergence')}"
         f"{cite(DIAGNOSTICS)}."
     )
+
+
+def _sampler_source(results: Results) -> str:
+    """What a paper would cite for the moves of the chains."""
+    if results.fit.settings.moves == "rotations":
+        return SPLITTING
+    return f"nutpie, version {results.provenance['libraries']['nutpie']}"
 
 
 def _intervals(results: Results) -> str:

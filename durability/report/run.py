@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, replace
@@ -94,12 +95,19 @@ def fit_or_reuse(
     progress("finding the mode", 0.0)
     options: dict[str, Any] = {
         "errors": errors, "level": level, "sampler": settings, "seed": seed, "progress": progress,
+        "keep": chains_of(out) if reuse else None,
     }  # fmt: skip
     if isinstance(the_law, str):
         made: Fit = average_laws(study, **options)
     else:
         made = fit(study, law=the_law, **options)
+    shutil.rmtree(chains_of(out), ignore_errors=True)
     return made, _with_earlier(record, made), False
+
+
+def chains_of(out: Path) -> Path:
+    """Hidden folder beside a results folder, in which chains of an unfinished fit are kept."""
+    return out.parent / f".chains-of-{out.name}"
 
 
 def _with_earlier(record: dict[str, Any], made: Fit) -> dict[str, Any]:
@@ -214,6 +222,9 @@ def report(
     despite_diagnostics: bool = False,
 ) -> Results:
     """Do the whole job: read, fit, translate, and write results and report.
+
+    Chains that are finished are kept in a hidden folder beside `out` until the last one is: a run
+    that was interrupted or killed meanwhile goes on from them and ends with the same numbers.
 
     Parameters
     ----------
