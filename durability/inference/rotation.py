@@ -287,7 +287,7 @@ def rotating_chain(
     for rows, found in chain.draws(z):
         stats[rows] = found
         on(rows.stop / draws)
-    told = dict(zip(STATS, stats.T.copy(), strict=True))
+    told: dict[str, np.ndarray] = dict(zip(STATS, stats.T.copy(), strict=True))
     told["diverging"] = told["diverging"] > 0
     told["n_steps"] = told["n_steps"].astype(int)
     return z, told

@@ -1,7 +1,7 @@
 """How is the posterior drawn? Chains on the compiled density, each in a thread of its own.
 
-Since z is close to standard normal, chains move by rotations (`durability.inference.rotation`). Where
-such a run misses its diagnostics, `durability.inference.fit` asks for the No-U-Turn sampler
+Since z is close to standard normal, chains move by rotations (`durability.inference.rotation`).
+Where such a run misses its diagnostics, `durability.inference.fit` asks for the No-U-Turn sampler
 (`durability.inference.no_u_turn`), whose trajectories choose their own length.
 
 A chain is made of the density, the settings, the seed and its own number, and of nothing else. So
@@ -62,8 +62,8 @@ class Sampler:
 class Sample:
     """Draws of theta with the sampler's own statistics.
 
-    ``stats`` has ``acceptance_rate``, ``energy``, ``diverging``, ``lp`` (log density) and ``n_steps``
-    (gradients) along ``chain`` and ``draw``.
+    ``stats`` has ``acceptance_rate``, ``energy``, ``diverging``, ``lp`` (log density) and
+    ``n_steps`` (gradients) along ``chain`` and ``draw``.
     """
 
     theta: np.ndarray  # (chain, draw, n_y)
@@ -191,8 +191,8 @@ def _chain(
 class _Kept:
     """Finished chains of one run, in a folder that may hold those of others.
 
-    A file's name begins with the digest of everything that a chain is made of, its code included, so
-    that a chain of anything else is never taken for it.
+    A file's name begins with the digest of everything that a chain is made of, its code included,
+    so that a chain of anything else is never taken for it.
     """
 
     def __init__(self, folder: Path, buffer: np.ndarray, sampler: Sampler, seed: int) -> None:
@@ -217,7 +217,7 @@ class _Kept:
         return held.pop("z"), held
 
     def write(self, chain: int, z: np.ndarray, stats: dict[str, np.ndarray]) -> None:
-        """Keep a chain, whole or not at all; where nothing can be written, a run goes on without."""
+        """Keep a chain, whole or not at all; where nothing can be written, go on without."""
         fresh = self._file(chain).with_suffix(f".{os.getpid()}.part")
         with contextlib.suppress(OSError):
             self.folder.mkdir(parents=True, exist_ok=True)
