@@ -155,7 +155,8 @@ def _sampling(results: Results, cite) -> str:
     how = "Hamiltonian Monte Carlo with split steps" if split else "the no-U-turn sampler of nutpie"
     return (
         f"The posterior was sampled by {how}{cite(_sampler_source(results))}:"
-        f" {fit.settings.chains} chains of {fit.settings.draws} draws after {fit.settings.tune} of adaptation, seed {fit.seed}."
+        f" {fit.settings.chains} chains of {fit.settings.draws} draws after {fit.settings.tune} of"
+        f" adaptation, seed {fit.seed}."
         f" {verdict}: largest R-hat {d.rhat:.3f}, at least {d.ess_bulk:.0f} effective draws in the"
         f" bulk and {d.ess_tail:.0f} in the tails, {_count(d.divergences, 'divergence')}"
         f"{cite(DIAGNOSTICS)}."
