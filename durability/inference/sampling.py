@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     import xarray
 
 
-COPIES = 3  # of the draws, at the worst moment
+COPIES = 4  # of the draws, at the worst moment
 Moves = Literal["rotations", "no-u-turn"]
 
 

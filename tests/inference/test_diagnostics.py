@@ -109,5 +109,5 @@ def test_draws_that_would_not_fit_into_memory_are_refused_with_the_estimate():
     from durability.inference.sampling import refuse_too_large
 
     refuse_too_large(1000, Sampler(), free=1e9)
-    with pytest.raises(ValueError, match=r"4000 draws of 10000 parameters need some 1\.9 GB"):
+    with pytest.raises(ValueError, match=r"4000 draws of 10000 parameters need some 1\.3 GB"):
         refuse_too_large(10_000, Sampler(), free=1e9)
