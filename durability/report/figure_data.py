@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, fields
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from durability.statement import Statement
@@ -169,10 +169,17 @@ def predictive_data(check: PredictiveCheck, statistic: str) -> Data:
     )
 
 
-def last_dose_data(check: LastDose) -> Data:
-    """Groups of the last dose as found, beside what the smaller doses foretold."""
-    names = [f.name for f in fields(check.rows[0])] if check.rows else []
-    return Data(tuple(names), tuple(tuple(getattr(r, n) for n in names) for r in check.rows))
+def last_dose_data(check: LastDose, units: Mapping[str, str]) -> Data:
+    """Groups of the last dose as found, beside what the smaller doses foretold; units of doses by
+    exposure."""
+    places = ("material", "lot", "direction", "exposure", "dose", "last_kept")
+    left = ("found", "predicted", "low", "high", "inside", "below")
+    rows = [
+        (*(getattr(r, n) for n in places), units[r.exposure], r.strips,
+         *(getattr(r, n) for n in left))
+        for r in check.rows
+    ]  # fmt: skip
+    return Data((*places, "unit of doses", "strips", *(f"{n} [1]" for n in left)), tuple(rows))
 
 
 def plan_data(found: NextStrips) -> Data:

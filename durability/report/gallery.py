@@ -165,7 +165,8 @@ def _of_report(results: Results, p: Picture) -> Plate:
         data = figure_data.plan_data(results.decided.ahead.plans)
     elif kind == "last" and results.last_dose is not None:
         question = "Would the smaller doses have foretold the last one?"
-        data = figure_data.last_dose_data(results.last_dose)
+        units = {x.name: x.dose_unit for x in study.exposures.values()}
+        data = figure_data.last_dose_data(results.last_dose, units)
     elif kind == "controls":
         question = "What did strips lose that were kept without light?"
     elif kind == "curves":

@@ -6,6 +6,7 @@ from textwrap import fill
 from typing import TYPE_CHECKING
 
 from durability.decisions.candidates import KINDS
+from durability.decisions.decision import share_of
 from durability.report.look import (
     BLUE,
     COLOURS,
@@ -40,17 +41,18 @@ def next_strips_figure(found: NextStrips) -> Figure:
         ax, places = axes[0], range(len(shown))
         ax.barh(places, [v.factor - 1 for v in shown], left=1.0, color=BLUE, height=0.6)
         for y, v in zip(places, shown, strict=True):
-            text = f"{v.factor:.2f}" + ("" if v.clear is None else f"; verdict {v.clear:.0%}")
-            ax.annotate(text, (v.factor, y), xytext=(3, 0), textcoords="offset points",
-                        va="center", fontsize=7.5,
+            sure = "" if v.clear is None else f"; verdict {share_of(v.clear, found.futures)}"
+            ax.annotate(f"{v.factor:.2f}{sure}", (max(v.factor, found.factor), y), xytext=(4, 0),
+                        textcoords="offset points", va="center", fontsize=7.5,
                         bbox={"fc": "white", "ec": "none", "pad": 0.6})  # fmt: skip
         ax.axvline(found.factor, color=INK, ls="--", lw=1.0)
         labels = [f"{KINDS[v.plan.kind].partition(':')[0]} ({v.plan.strips})" for v in shown]
         ax.set_yticks(list(places), [fill(text, 26) for text in labels], fontsize=7.5)
-        ax.set_xlim(1.0, 1 + 1.4 * (max(found.factor, *(v.factor for v in shown)) - 1))
+        ax.set_xlim(1.0, 1 + 1.5 * (max(found.factor, *(v.factor for v in shown)) - 1))
         ax.set_xlabel(f"factor of the {100 * found.level:g} % interval, either way")
         ax.grid(axis="y", visible=False)
-        figure.suptitle(fill(found.subject(), 66), fontsize=9.5, x=0.02, ha="left")
+        title = found.subject()
+        figure.suptitle(fill(title[:1].upper() + title[1:], 66), fontsize=9.5, x=0.02, ha="left")
         handles = [line("now", color=INK, ls="--", lw=1.0),
                    patch("expected, best plan of each kind (strips)", color=BLUE)]  # fmt: skip
         return finish(figure, handles)
