@@ -10,6 +10,7 @@ Times are of the wall and of the processor (all threads together).
 
 from __future__ import annotations
 
+import resource
 import time
 from collections.abc import Callable
 from typing import Any
@@ -64,7 +65,9 @@ def main() -> None:
     wall, cpu, fast = best(lambda: days_until(*sky, **draw, **goal))
     print(f"compiled, draws of Ea and p          {wall:7.3f} s wall {cpu:7.3f} s processor")
     w, c, _ = best(lambda: days_until(*sky, **varied, **goal, **more))
-    print(f"compiled, temperature and slope too  {w:7.3f} s wall {c:7.3f} s processor")
+    print(f"compiled, temperature and slope too  {w:7.3f} s wall {c:7.3f} s processor; "
+          f"largest memory of the process "
+          f"{resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB")  # fmt: skip
     w, c, plain = best(lambda: days_until(*sky, **draw, **goal, compiled=False), 2)
     print(f"without the compiler                 {w:7.3f} s wall {c:7.3f} s processor; "
           f"largest difference {np.abs(plain - fast).max():.1e} d")  # fmt: skip

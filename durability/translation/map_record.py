@@ -57,7 +57,7 @@ def describe(
     made : the map, with ``days``, ``cover`` and ``reached``; its attributes are replaced.
     fit, climate : what it was drawn from.
     material ... laying : what was asked, as `durability.days_map`.
-    plane : settings of the plane, by name; those that are None or as in the open are left out.
+    plane : settings of the plane, by name.
     lamp : name of the exposure.
     spectrum, wetness : whether action spectrum and wetness are counted.
     """
@@ -98,8 +98,7 @@ def describe(
         "study": fit.study.title, "material": material, "direction": direction, "of": of,
         "fraction": float(fraction), "assurance": assurance, "laying": laying,
         "horizon_years": horizon_years, "draws": int(draws), "seed": int(fit.seed),
-        **{name: (int(x) if isinstance(x, bool) else float(x)) for name, x in plane.items()
-           if x is not None and x is not False and not (x == 0 or (name == "light" and x == 1))},
+        **{name: _told(name, x) for name, x in plane.items()},
         "counted": ", ".join(
             ["action spectrum" if spectrum else "dose in the band of the lamp",
              "wetness" if wetness else "no wetness"]),
@@ -108,6 +107,12 @@ def describe(
         "Local codes and licensed practice prevail.",
         **({"invented": "yes"} if invented else {}),
     }  # fmt: skip
+
+
+def _told(name: str, x: Any) -> str | float:
+    if name == "azimuth" and x is None:
+        return "toward the equator"
+    return ("yes" if x else "no") if isinstance(x, bool) else float(x)
 
 
 def _files(fit: ThresholdPosterior, material: str, lamp: str) -> list[tuple[str, str]]:

@@ -157,6 +157,7 @@ PLANES = {
     "in a valley": {"horizon": 20.0},
     "sloping in a valley": {"tilt": 45.0, "horizon": 20.0},
     "on the ground": {"on_ground": True},
+    "on a rack": {"on_ground": False},
     "under a net": {"light": 0.3},
 }
 
@@ -319,7 +320,8 @@ def test_a_map_says_what_it_is_and_opens_again_with_its_words(fit, tmp_path):
     assert again["cover"].attrs["interval_kind"] == "prediction"
     assert again.attrs["tilt"] == 30.0
     assert again.attrs["light"] == 0.5
-    assert "horizon" not in again.attrs
+    assert again.attrs["azimuth"] == "toward the equator"
+    assert again.attrs["on_ground"] == ("yes" if fit.study.question.on_ground else "no")
     from durability import catalogue
 
     stated = dict(line.split(" sha256:") for line in again.attrs["model_files"].splitlines())
