@@ -72,8 +72,8 @@ def describe(
         "comment": beyond, "ancillary_variables": "reached", **kind,
     }  # fmt: skip
     made["cover"].attrs = {
-        "long_name": f"whole days within which to cover, so that {left} with a probability of "
-        f"{100 * assurance:g} %",
+        "long_name": f"whole days within which to cover, so that at least {left} with a "
+        f"probability of {100 * assurance:g} %",
         "units": "d", "quantile": round(1 - assurance, 12), "interval_sides": 1,
         "interval_level": assurance, "comment": f"rounded down; {beyond}",
         "ancillary_variables": "reached", **kind,

@@ -351,5 +351,26 @@ def test_everything_wrong_with_a_grid_is_said_at_once(fit, tmp_path):
     with pytest.raises(ValueError, match="hours that begin on 2025-02-01"):
         late = np.arange("2025-02-01", "2026-02-01", dtype="datetime64[h]")
         days_map(fit, cell("miami").assign_coords(time=late.astype("datetime64[ns]")))
-    for good in ("W m-2", "W/m2", "W m**-2"):
+    for good in ("W m-2", "W/m2", "W m**-2", "W/m²"):
         climate_axis(grid.assign(ghi=grid.ghi.assign_attrs(units=good)))
+    windy = grid.assign(wind_speed=(grid.ghi * 0 + 2).assign_attrs(units="m s-1"))
+    climate_axis(windy)
+    windy["wind_speed"].attrs["units"] = "km/h"
+    with pytest.raises(ValueError, match="wind_speed in km/h; expected m/s"):
+        climate_axis(windy)
+
+
+def test_what_is_sent_to_another_process_gives_the_same_map(fit, monkeypatch):
+    """A cluster gets the graph by cloudpickle; here it is packed and unpacked."""
+    import cloudpickle
+
+    from durability.translation import days_map as room
+
+    def sent(found, cluster):
+        return cloudpickle.loads(cloudpickle.dumps(found)).compute(scheduler="synchronous")
+
+    grid = invented_climate(step=30.0)
+    once = days_map(fit, grid, of="mean", draws=50)
+    monkeypatch.setattr(room, "_computed", sent)
+    there = days_map(fit, grid.chunk(latitude=2), of="mean", draws=50)
+    xarray.testing.assert_equal(once, there)
