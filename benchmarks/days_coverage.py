@@ -7,7 +7,7 @@ The posterior of the threshold dose (and of the clock, where strips in the open 
 sampled by importance from a t distribution about the mode, and by a thousand short walks from there
 where too few draws count: milliseconds where chains take seconds. The days are then read by
 `durability.translate` itself. True days are found on `durability.exposure.OutdoorClock`, which
-shares no code with the translation's own counting.
+shares the rate of an hour with the translation, not its search for days.
 
 Designs: strips under the lamp alone; with strips in the open at another site; with strips in the
 open at the same site, laid in the opposite season. Truths that the model does not know: products

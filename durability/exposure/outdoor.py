@@ -63,6 +63,7 @@ class OutdoorClock:
     log_clearness : (lit,) d log E / d b.
     air : (lit,) air temperature [K].
     rise : (lit,) warming of a surface of absorptance 0.9 and rise factor 1 [K].
+    on_ground : whether the strips lie on the ground; then w holds ground contact too.
     wavelength, spectral : [nm] and (lit, wavelength) [W/m²/nm] of the sky; None where not asked.
     """
 
@@ -82,6 +83,7 @@ class OutdoorClock:
     uv_log_sd: float = 0.0
     air_temperature_sd: float = 0.0
     uv_factor: Assumption | None = None
+    on_ground: bool = False
     wavelength: NDArray | None = None
     spectral: NDArray | None = None
 

@@ -34,6 +34,13 @@ _RANGES = {
 }
 
 
+ENERGY = (
+    "Is it energy over another step? Wh/m² of a whole hour are W/m²; of a quarter hour multiply by "
+    "4; kJ/m² of an hour divide by 3.6."
+)
+"""What mends sunlight in another unit."""
+
+
 def check_weather(
     hourly: xarray.Dataset, *, file: str, latitude: float, longitude: float
 ) -> list[Problem]:
@@ -63,7 +70,10 @@ def check_weather(
         if wrong.any():
             found = f"{data[wrong][0]:g} {unit} ({int(wrong.sum())} such values)"
             expected = f"{low:g} to {high:g} {unit}"
-            problems.append(Problem(file=file, column=name, found=found, expected=expected))
+            mend = ENERGY if unit == "W/m²" else ""
+            problems.append(
+                Problem(file=file, column=name, found=found, expected=expected, mend=mend)
+            )
         gap = _longest_gap(numpy.isnan(data))
         if gap > LONGEST_GAP:
             found = f"{gap} hours in a row without a value"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from durability.exposure.weather_checks import haurwitz, solar_cosine
+from durability.exposure.weather_checks import ENERGY, haurwitz, solar_cosine
 from durability.study.model import Caution
 from durability.study.problem import Problem
 
@@ -49,8 +49,7 @@ def sense_problems(
                     found=f"the clearest hours have {clearest:.2g} times the sunlight of a "
                     "cloudless sky",
                     expected=f"{CLEAREST[0]:g} to {CLEAREST[1]:g} times, in W/m²",
-                    mend="Is it energy over another step? Wh/m² of a whole hour are W/m²; of a "
-                    "quarter hour multiply by 4; kJ/m² of an hour divide by 3.6.",
+                    mend=ENERGY,
                 )
             )
     return problems

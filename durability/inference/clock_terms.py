@@ -136,6 +136,7 @@ class MaterialClock:
             get("lab_to_sky_of_material", self.material, 0.0)
             + get("lab_to_sky_at_site", clock.site, 0.0)
         )
+        contact = get("ground_contact", "open air", 1.0) if clock.on_ground else 1.0
         delivered = clock.log_effective_dose(
             dose,
             exponent=get("reciprocity_exponent", self.polymer, 1.0),
@@ -144,7 +145,7 @@ class MaterialClock:
                 get("log_uv_factor", clock.site, 0.0) + get("log_year", exposure, 0.0)
             ),
             cloud=get("cloud_power", "sky", 0.0) - translation_assumptions()["cloud_power"].value,
-            warming=get("specimen_warming", "open air", 1.0),
+            warming=get("specimen_warming", "open air", 1.0) * contact,
             warmer=get("air_temperature", clock.site, 0.0),
             reference_irradiance=base.irradiance,
             reference_temperature=base.temperature,
@@ -206,7 +207,10 @@ def material_clock(study: Study, material: str) -> MaterialClock:
                 study, study.exposures[x], band=lamps[comparable].band,
                 spectral=study.materials[material].action_spectrum is not None,
             )  # fmt: skip
-            skies[x] = replace(sky, per_hour=sky.per_hour / study.exposures[comparable].dose_scale)
+            skies[x] = replace(
+                sky, per_hour=sky.per_hour / study.exposures[comparable].dose_scale,
+                on_ground=study.exposures[x].on_ground,
+            )  # fmt: skip
     polymer = study.materials[material].polymer or "unknown"
     lamp_of = {x: study.exposures[x].lamp or x for x in lamps}
     clock = MaterialClock(
@@ -352,6 +356,7 @@ def _sky_keys(clock: MaterialClock, exposure: str) -> list[tuple[str, str]]:
         ("log_year", exposure),
         ("cloud_power", "sky"),
         ("specimen_warming", "open air"),
+        *([("ground_contact", "open air")] if clock.skies[exposure].on_ground else []),
         ("air_temperature", site),
         ("lab_to_sky_spread", _spread_of(clock)),
         ("lab_to_sky_of_material", clock.material),
@@ -462,6 +467,11 @@ def sky_parameters(
             sd=warm_sd,
             low=warm_low,
             high=warm_high,
+        ),
+        *(
+            (column_of("ground_contact", "open air", book["ground_contact"]),)
+            if clock.on_ground
+            else ()
         ),
         Column(
             name="lab_to_sky_spread",

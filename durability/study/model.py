@@ -93,6 +93,7 @@ class Exposure:
         own, named ``"roof laid 2031-05-14"``.
     slope : of the strips from the horizontal [degrees].
     azimuth : direction they face, clockwise from north [degrees]; None faces the equator.
+    on_ground : whether the strips lie on the ground, where they run hotter than on a rack.
     spectrum : of the lamp: a name of models/spectra, or a file of the study folder; None takes the
         lamp file's.
     """
@@ -115,6 +116,7 @@ class Exposure:
     laid: str | None = None
     slope: float = 0.0
     azimuth: float | None = None
+    on_ground: bool = False
     spectrum: str | None = None
 
     @property

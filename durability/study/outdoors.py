@@ -22,7 +22,7 @@ from durability.study.model import Exposure
 from durability.units import UnitError, unit
 
 OUTDOOR = "outdoor"
-OF_A_SITE = frozenset(("site", "laid", "slope", "azimuth"))
+OF_A_SITE = frozenset(("site", "laid", "slope", "azimuth", "on_ground"))
 _OF_A_LAMP = (
     "protocol", "irradiance", "irradiance_uncertainty", "at", "cycle", "black_panel", "air",
     "humidity", "record", "calibrations", "spectrum",
@@ -102,6 +102,7 @@ def sited_exposure(
         laid=None if table.laid is None else str(table.laid),
         slope=table.slope,
         azimuth=table.azimuth,
+        on_ground=table.on_ground,
     )
 
 

@@ -388,6 +388,9 @@ class ExposureTable(_Table):
     azimuth: Annotated[float, Field(ge=0, le=360)] | None = Field(
         default=None, description="degrees clockwise from north, 0 to 360; 180 faces south"
     )
+    on_ground: bool = Field(
+        default=False, description="true where the strips lie on the ground, not on a rack"
+    )
     spectrum: Text | None = Field(
         default=None,
         description="a name of models/spectra, or a table in the study folder of wavelength [nm] "

@@ -230,7 +230,9 @@ def _setting(
     learned = learned_links(fit, chosen, lamp, place.name, draws=n, seed=seed)
     links = draw_links(
         fit, chosen, lamp, lab_to_sky=inputs["lab_to_sky"],
-        shared=draw_shared(inputs, draws=n, seed=seed) | learned_sky(fit, place.name),
+        shared=draw_shared(inputs, draws=n, seed=seed) | learned_sky(
+            fit, place.name, on_ground=question.on_ground
+        ),
         draws=n, seed=seed, learned=learned,
     )  # fmt: skip
     ratio = cells.ratios(places, lamp.variable)

@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING, Any
 from durability.exposure.action import slope_subject
 from durability.exposure.lamp_light import light_name
 from durability.inference.clock_light import COUNTED
-from durability.translation.inputs import AIR, stream
+from durability.translation.inputs import AIR, GROUND, stream
 
 if TYPE_CHECKING:
     import numpy as np
@@ -51,13 +51,16 @@ def counts_spectrum(fit: ThresholdPosterior, material: str) -> bool:
     return asked and _draws(fit, WITHOUT_SPECTRUM) is not None
 
 
-def learned_sky(fit: ThresholdPosterior, site: str) -> dict[str, NDArray[np.float64]]:
+def learned_sky(
+    fit: ThresholdPosterior, site: str, *, on_ground: bool
+) -> dict[str, NDArray[np.float64]]:
     """Posterior draws of what all materials share under the sky of a site, by link; may be empty.
 
     Parameters
     ----------
     fit : the posterior; one without a posterior dataset has learned nothing.
     site : name of the site. Its ultraviolet and air are known better only if strips lay there.
+    on_ground : whether the fabric that is asked about lies on the ground.
     """
     import numpy as np
 
@@ -77,6 +80,9 @@ def learned_sky(fit: ThresholdPosterior, site: str) -> dict[str, NDArray[np.floa
 
         found["absorptance"] = REFERENCE_ABSORPTANCE * warming
         found["temperature_rise_factor"] = np.ones_like(warming)
+    contact = _draws(fit, f"{GROUND}[open air]")
+    if contact is not None and on_ground:
+        found[GROUND] = contact
     return found
 
 

@@ -263,7 +263,7 @@ def lamp_clocks(
         reasons = list(dict.fromkeys(left_out.values())) or ["the fit holds no material"]
         raise TranslationRefused(
             "No threshold dose of this study can be read as days outdoors. "
-            + " ".join(f"{reason}." for reason in reasons)
+            + " ".join(f"{reason.rstrip('.')}." for reason in reasons)
         )
     return clocks, left_out
 

@@ -375,7 +375,9 @@ def sky_clocks(
     inputs = for_site(read_inputs(), place, on_ground=on_ground)
     plane = sky_plane(inputs, tilt=tilt, azimuth=azimuth, horizon=horizon, snow_cover=snow_cover)
     sky = sky_exposure(place, **plane)
-    shared = draw_site(inputs, place, draws=draws, seed=seed) | learned_sky(fit, place.name)
+    shared = draw_site(inputs, place, draws=draws, seed=seed) | learned_sky(
+        fit, place.name, on_ground=on_ground
+    )
     asked: dict[str, Any] = {
         "place": place, "sky": sky, "plane": plane, "inputs": inputs, "shared": shared,
         "draws": draws, "seed": seed,

@@ -127,7 +127,9 @@ def translate(
 
     draws = _count_draws(fit, clocks, fractions[0])
     starts, laying_drawn = laying_hours(spans, draws=draws, seed=seed)
-    shared = draw_site(inputs, place, draws=draws, seed=seed) | learned_sky(fit, place.name)
+    shared = draw_site(inputs, place, draws=draws, seed=seed) | learned_sky(
+        fit, place.name, on_ground=on_ground
+    )
     days = _empty_days(fit, tuple(clocks), subjects, fractions, months, draws)
     temperatures, budgets, hotter, read = [], [], [], []
     for done, (material, clock) in enumerate(clocks.items()):

@@ -240,6 +240,7 @@ def test_beam_diffuse_and_wind_are_made_where_only_global_sunlight_is_measured(
 def test_sunlight_in_another_unit_is_refused(valley: Site, scale: float) -> None:
     found = problems(io.StringIO(sensor(valley, scale=scale)))
     assert {p.column for p in found} <= {"ghi", "dni", "dhi"} and found[0].column == "ghi"
+    assert "divide by 3.6" in found[0].mend
 
 
 def test_a_unit_that_is_not_irradiance_is_refused_with_the_way_out(valley: Site) -> None:

@@ -330,3 +330,22 @@ def test_a_lamp_whose_light_is_not_known_is_named_with_what_mends_it(tmp_path):
     study = dataclasses.replace(study, exposures={**study.exposures, "X1": own})
     with pytest.raises(ValueError, match=r"X1 lies over wavelength.*spectrum = "):
         material_clock(study, "A")
+
+
+def test_strips_that_lie_on_the_ground_are_warmed_by_its_contact_too(tmp_path):
+    """Written out: ground contact of 1.6 does what 1.6 times the warming does on a rack."""
+    study = study_of(tmp_path, "X1", "roof")
+    text = (tmp_path / "study.toml").read_text()
+    (tmp_path / "study.toml").write_text(
+        text.replace("laid = 2031-05-14", "laid = 2031-05-14\non_ground = true")
+    )
+    rack, ground = (material_clock(x, "A") for x in (study, read_study(tmp_path)))
+    assert "ground_contact[open air]" not in labels(rack)
+    mean = np.array([c.mean for c in ground.parameters])[None]
+    assert mean[0, labels(ground)["ground_contact[open air]"]] == 1.6
+    found = ground.log_dose("roof", np.array([40.0]), mean)
+    values = np.array([c.mean for c in rack.parameters])[None]
+    plain = rack.log_dose("roof", np.array([40.0]), values)
+    values[0, labels(rack)["specimen_warming[open air]"]] *= 1.6
+    np.testing.assert_allclose(found, rack.log_dose("roof", np.array([40.0]), values))
+    assert found[0, 0] > plain[0, 0] + 0.05

@@ -49,7 +49,9 @@ def learned(fit_of, lamp):
 
 def test_a_fit_that_saw_no_strips_in_the_open_teaches_nothing(fit_of, lamp):
     fit = fit_of(np.full(100, 900.0))
-    assert learned_sky(fit, "miami") == {} and learned_from(fit, "A", "miami") is None
+    assert (
+        learned_sky(fit, "miami", on_ground=False) == {} and learned_from(fit, "A", "miami") is None
+    )
     assert learned_links(fit, "A", lamp_clock(lamp), "miami", draws=100, seed=1) == {}
     with pytest.raises(ValueError, match="no strips in the open"):
         lab_to_sky(fit)
@@ -62,11 +64,11 @@ def test_links_are_the_posterior_draws_themselves(learned, lamp):
     np.testing.assert_allclose(found["lamp_temperature"], flat["lamp_temperature[X1]"])
     both = flat["lab_to_sky_of_material[A]"] + flat["lab_to_sky_at_site[miami]"]
     np.testing.assert_allclose(found["lab_to_sky"], np.exp(flat["lab_to_sky_spread[]"] * both))
-    sky = learned_sky(learned, "miami")
+    sky = learned_sky(learned, "miami", on_ground=False)
     np.testing.assert_allclose(sky["uv_factor"], np.exp(flat["log_uv_factor[miami]"]))
     product = sky["absorptance"] / 0.9 * sky["temperature_rise_factor"]
     np.testing.assert_allclose(product, flat["specimen_warming[open air]"])
-    assert "uv_factor" not in learned_sky(learned, "phoenix")
+    assert "uv_factor" not in learned_sky(learned, "phoenix", on_ground=False)
 
 
 def test_a_new_site_keeps_the_part_of_the_material_and_is_less_certain(learned):

@@ -92,6 +92,26 @@ def test_lamps_with_other_spectra_give_other_days_by_the_ratio_of_what_they_do(
     np.testing.assert_allclose(got, expected[1] - expected[0], atol=1e-9)
 
 
+def test_the_limits_of_a_lamps_shares_are_an_uncertainty_of_its_days(spectral_fit):
+    """Drawn for each draw; one standard deviation bluer, the lamp's dose does more by the ratio of
+    its three curves (with p = 1 and Ea = 0)."""
+    clocks, _, _ = sky_clocks(spectral_fit(np.ones(400)), site="miami", draws=400, seed=2)
+    clock = clocks["A"]
+    drawn = clock.links["lamp_spectrum"]
+    assert abs(drawn.mean()) < 0.2 and 0.9 < drawn.std() < 1.1
+    slope = clock.links["action_slope"]
+    lamp = read_lamp_light("xenon-daylight")
+    doses, expected = [], []
+    for bluer in (-1.0, 1.0):
+        read = clock.with_links(lamp_spectrum=np.full(400, bluer))
+        doses.append(np.log(read.lamp_dose([(0.0, 8760.0)])[:, 0]))
+        expected.append(
+            lamp.log_effectiveness(Action(title="even"), band="340 nm", slope=slope, bluer=bluer)
+        )
+    np.testing.assert_allclose(doses[0] - doses[1], expected[1] - expected[0], atol=1e-9)
+    assert np.median(expected[1] - expected[0]) > 0.03
+
+
 def test_a_lamp_of_unknown_spectrum_is_not_read_by_an_action_spectrum(spectral_fit):
     with pytest.raises(TranslationRefused, match="lies over wavelength"):
         translate(spectral_fit(np.ones(200), spectrum=None), site="miami")
