@@ -231,7 +231,7 @@ def _setting(
     links = draw_links(
         fit, chosen, lamp, lab_to_sky=inputs["lab_to_sky"],
         shared=draw_shared(inputs, draws=n, seed=seed) | learned_sky(
-            fit, place.name, on_ground=question.on_ground
+            fit, place.name, on_ground=on_ground
         ),
         draws=n, seed=seed, learned=learned,
     )  # fmt: skip
