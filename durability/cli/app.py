@@ -120,6 +120,8 @@ def show(records: list[dict[str, Any]], json: bool, out: Path | None) -> None:
 
 
 def read_folder(folder: Path) -> Study:
+    """The study, with the choices of its model that the command line makes."""
+    from durability.cli.options import as_chosen
     from durability.study import read_study
 
-    return read_study(folder)
+    return as_chosen(read_study(folder))

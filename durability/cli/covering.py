@@ -9,7 +9,18 @@ import typer
 
 from durability.cli.app import BAD_INPUT, app, errors_in_words, keep, read_folder
 from durability.cli.fitted import fitted, gate, sites_asked
-from durability.cli.options import Errors, File, Folder, Json, LawName, Level, Quiet, Seed, Sites
+from durability.cli.options import (
+    Errors,
+    File,
+    Folder,
+    Json,
+    LawName,
+    Level,
+    Quiet,
+    Seed,
+    Sites,
+    model_options,
+)
 from durability.terminal import print_cautions, print_json, print_statements, print_table
 
 if TYPE_CHECKING:
@@ -113,6 +124,7 @@ def _fit(
     epilog="Example:  durability cover examples/quarry-cover --site miami --required 0.5"
     " --of single_specimen --assurance 0.95"
 )
+@model_options
 def cover(
     study: Folder,
     site: Sites = None,
@@ -220,6 +232,7 @@ def print_allowed(c: Cover) -> None:
     epilog="Example:  durability exposed examples/quarry-cover --site miami --from 2026-05-03"
     " --to 2026-08-20"
 )
+@model_options
 def exposed(
     study: Folder,
     begin: Annotated[str | None, typer.Option("--from", help="Day it was laid open.")] = None,
@@ -298,6 +311,7 @@ def print_left(e: Exposed) -> None:
 
 
 @app.command(epilog="Example:  durability equivalent examples/quarry-cover --site miami --days 90")
+@model_options
 def equivalent(
     study: Folder,
     site: Sites = None,

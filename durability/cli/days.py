@@ -21,6 +21,7 @@ from durability.cli.options import (
     Quiet,
     Seed,
     Sites,
+    model_options,
 )
 from durability.terminal import print_cautions, print_cover, print_json, print_table, progress
 
@@ -68,6 +69,7 @@ def sites(
 
 
 @app.command(epilog="Example:  durability translate examples/quarry-cover --site miami")
+@model_options
 def translate(
     study: Folder,
     site: Sites = None,

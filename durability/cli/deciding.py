@@ -9,7 +9,17 @@ import typer
 
 from durability.cli.app import app, errors_in_words, read_folder
 from durability.cli.fitted import fitted, gate
-from durability.cli.options import Errors, Folder, Json, LawName, Level, Out, Quiet, Seed
+from durability.cli.options import (
+    Errors,
+    Folder,
+    Json,
+    LawName,
+    Level,
+    Out,
+    Quiet,
+    Seed,
+    model_options,
+)
 from durability.terminal import print_cautions, print_json, progress, title_of
 from durability.terminal_decisions import print_comparison
 
@@ -30,6 +40,7 @@ Fraction = Annotated[
 
 
 @app.command(epilog="Example:  durability compare examples/quarry-cover --control B --margin 1.2")
+@model_options
 def compare(
     study: Folder,
     control: Annotated[

@@ -11,7 +11,6 @@ import typer
 from durability.cli.app import app, errors_in_words, keep, read_folder
 from durability.cli.fitted import fitted, gate
 from durability.cli.options import (
-    Covariates,
     Errors,
     File,
     Folder,
@@ -19,14 +18,9 @@ from durability.cli.options import (
     LawName,
     Level,
     Out,
-    Pool,
-    PriorFrom,
-    PriorPower,
     Quiet,
     Seed,
-    Shape,
-    Spread,
-    chosen,
+    model_options,
 )
 from durability.terminal import print_cautions, print_json, print_statements, title_of
 
@@ -36,6 +30,7 @@ if TYPE_CHECKING:
 
 
 @app.command(epilog="Example:  durability fit examples/quarry-cover --law logistic --seed 1")
+@model_options
 def fit(
     study: Folder,
     law: LawName = None,
@@ -51,19 +46,12 @@ def fit(
     quick: Annotated[
         bool, typer.Option("--quick", help="Approximate, in a second; keeps no results folder.")
     ] = False,
-    shape: Shape = None,
-    spread: Spread = None,
-    covariate: Covariates = None,
-    pool: Pool = None,
-    prior_from: PriorFrom = None,
-    power: PriorPower = None,
 ) -> None:
     """Fit a degradation law and state the threshold doses."""
     with errors_in_words(json):
         if method not in ("bayes", "likelihood"):
             raise ValueError(f'method "{method}" is unknown; known: bayes, likelihood')
-        read = chosen(read_folder(study), shape=shape, spread=spread, covariates=covariate,
-                      pool=pool, prior_from=prior_from, power=power)  # fmt: skip
+        read = read_folder(study)
         if method == "likelihood":
             _fit_by_likelihood(read, law, errors, level, out, json, quiet)
             return

@@ -10,21 +10,15 @@ import typer
 from durability.cli.app import app, errors_in_words, keep, read_folder
 from durability.cli.fitted import gate
 from durability.cli.options import (
-    Covariates,
     Errors,
     File,
     Folder,
     Json,
     LawName,
     Level,
-    Pool,
-    PriorFrom,
-    PriorPower,
     Quiet,
     Seed,
-    Shape,
-    Spread,
-    chosen,
+    model_options,
 )
 from durability.terminal import print_cautions, print_json, print_statements, progress
 
@@ -37,6 +31,7 @@ Figures = Annotated[
 
 
 @app.command(epilog="Example:  durability foretell examples/quarry-cover --law gompertz --seed 1")
+@model_options
 def foretell(
     study: Folder,
     law: Annotated[
@@ -114,18 +109,13 @@ def foretell(
 
 
 @app.command(epilog="Example:  durability priors examples/quarry-cover --figures checks")
+@model_options
 def priors(
     study: Folder,
     law: LawName = None,
     errors: Errors = "lognormal",
     level: Level = None,
     seed: Seed = 0,
-    shape: Shape = None,
-    spread: Spread = None,
-    covariate: Covariates = None,
-    pool: Pool = None,
-    prior_from: PriorFrom = None,
-    power: PriorPower = None,
     figures: Figures = None,
     json: Json = False,
     quiet: Quiet = False,
@@ -145,8 +135,7 @@ def priors(
         from durability.inference.checking.earlier import bank_named, default_law, prior_place
         from durability.laws import read_law
 
-        read = chosen(read_folder(study), shape=shape, spread=spread, covariates=covariate,
-                      pool=pool, prior_from=prior_from, power=power)  # fmt: skip
+        read = read_folder(study)
         place, used = prior_place(read), read_law(law or default_law(read))
         bank = None
         with progress(quiet) as tell:

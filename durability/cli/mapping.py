@@ -10,7 +10,7 @@ import typer
 from durability.cli.app import app, errors_in_words, keep, read_folder
 from durability.cli.covering import Assurance, Of, Required, _subject
 from durability.cli.fitted import fitted, gate
-from durability.cli.options import Errors, File, Folder, Json, LawName, Quiet, Seed
+from durability.cli.options import Errors, File, Folder, Json, LawName, Quiet, Seed, model_options
 from durability.terminal import print_json
 
 
@@ -19,6 +19,7 @@ from durability.terminal import print_json
     epilog="Example:  durability map examples/quarry-cover --invented --netcdf days.nc"
     " --figure days.png",
 )
+@model_options
 def days_map(
     study: Folder,
     climate: Annotated[

@@ -9,11 +9,23 @@ import typer
 
 from durability.cli.app import app, errors_in_words
 from durability.cli.covering import Of, Required, _fit, _give, _subject
-from durability.cli.options import Errors, File, Folder, Json, LawName, Level, Quiet, Seed, Sites
+from durability.cli.options import (
+    Errors,
+    File,
+    Folder,
+    Json,
+    LawName,
+    Level,
+    Quiet,
+    Seed,
+    Sites,
+    model_options,
+)
 from durability.terminal import print_table
 
 
 @app.command(name="measure-next", epilog="Example:  durability measure-next STUDY --site miami")
+@model_options
 def measure_next(
     study: Folder,
     site: Sites = None,

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import functools
+import inspect
+from collections.abc import Callable, Mapping
+from contextvars import ContextVar
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any, get_type_hints
 
 import typer
 
@@ -41,57 +45,102 @@ Sites = Annotated[
 ]
 
 _SHARED = "product, shared or pooled; as in study.toml if left out."
-Shape = Annotated[str | None, typer.Option("--shape", help=f"The law's shapes: {_SHARED}")]
-Spread = Annotated[str | None, typer.Option("--spread", help=f"Scatter of strips: {_SHARED}")]
-Covariates = Annotated[
-    list[str] | None,
-    typer.Option(
-        "--covariate",
-        help="NAME=FORM, with form linear, log, smooth or class, or none; may be repeated.",
-    ),
-]
-Pool = Annotated[
-    bool | None,
-    typer.Option("--pool/--no-pool", help="Products partially pooled about a common level."),
-]
-PriorFrom = Annotated[
-    Path | None,
-    typer.Option(
-        "--prior-from",
-        help="results.nc of an earlier study, or a folder of earlier study folders.",
-    ),
-]
-PriorPower = Annotated[
-    float | None,
-    typer.Option(
-        "--power",
-        min=0.001,
-        max=1.0,
-        help="How much earlier studies count: 1 in full, 0.5 half.",
-    ),
-]
+_SHARINGS = ("product", "shared", "pooled")
+MODEL_OPTIONS: dict[str, Any] = {
+    "shape": Annotated[str | None, typer.Option("--shape", help=f"The law's shapes: {_SHARED}")],
+    "spread": Annotated[str | None, typer.Option("--spread", help=f"Scatter of strips: {_SHARED}")],
+    "covariate": Annotated[
+        list[str] | None,
+        typer.Option(
+            "--covariate",
+            help="NAME=FORM, with form linear, log, smooth or class, or none; may be repeated.",
+        ),
+    ],
+    "pool": Annotated[
+        bool | None,
+        typer.Option("--pool/--no-pool", help="Products partially pooled about a common level."),
+    ],
+    "prior_from": Annotated[
+        Path | None,
+        typer.Option(
+            "--prior-from",
+            help="results.nc of an earlier study, or a folder of earlier study folders.",
+        ),
+    ],
+    "power": Annotated[
+        float | None,
+        typer.Option(
+            "--power",
+            min=0.001,
+            max=1.0,
+            help="How much earlier studies count: 1 in full, 0.5 half.",
+        ),
+    ],
+}
+"""What [model] of study.toml says, as options of every command that fits."""
+_asked: ContextVar[Mapping[str, Any]] = ContextVar("choices of the model at the command line")
 
 
-def chosen(
-    study: Study,
-    *,
-    shape: str | None = None,
-    spread: str | None = None,
-    covariates: list[str] | None = None,
-    pool: bool | None = None,
-    prior_from: Path | None = None,
-    power: float | None = None,
-) -> Study:
+def model_options[F: Callable[..., None]](command: F) -> F:
+    """A command with `MODEL_OPTIONS`, which `as_chosen` heeds while it runs."""
+
+    @functools.wraps(command)
+    def run(*args: Any, **named: Any) -> None:
+        token = _asked.set({name: named.pop(name, None) for name in MODEL_OPTIONS})
+        try:
+            command(*args, **named)
+        finally:
+            _asked.reset(token)
+
+    own = inspect.signature(command)
+    before = [p for p in own.parameters.values() if p.name not in LAST]
+    last = [p for p in own.parameters.values() if p.name in LAST]
+    keyword, hints = inspect.Parameter.KEYWORD_ONLY, get_type_hints(command, include_extras=True)
+    more = [inspect.Parameter(n, keyword, default=None, annotation=a)
+            for n, a in MODEL_OPTIONS.items()]  # fmt: skip
+    last = [p.replace(kind=keyword) for p in last]
+    made: Any = run
+    made.__signature__ = own.replace(
+        parameters=[
+            p.replace(annotation=hints.get(p.name, p.annotation)) for p in (*before, *more, *last)
+        ]
+    )
+    made.__annotations__ = hints | MODEL_OPTIONS
+    return made
+
+
+LAST = ("out", "json", "quiet")  # stand at the end of --help
+
+
+def as_chosen(study: Study) -> Study:
     """The study with the choices of the model that the command line makes."""
+    asked = _asked.get({})
+    if all(value is None for value in asked.values()):
+        return study
     from durability.study.choices import with_choices
 
-    for name, value in (("--shape", shape), ("--spread", spread)):
-        if value not in (None, "product", "shared", "pooled"):
-            raise ValueError(f'{name} "{value}" is unknown; known: product, shared, pooled')
+    for name in ("shape", "spread"):
+        if asked[name] not in (None, *_SHARINGS):
+            known = ", ".join(_SHARINGS)
+            raise ValueError(f'--{name} "{asked[name]}" is unknown; known: {known}')
     return with_choices(
-        study, shape=shape, spread=spread, covariates=_forms(covariates), pool=pool,
-        prior_from=prior_from, prior_power=power,
+        study, shape=asked["shape"], spread=asked["spread"],
+        covariates=_forms(asked["covariate"]), pool=asked["pool"],
+        prior_from=asked["prior_from"], prior_power=asked["power"],
     )  # fmt: skip
+
+
+def refuse_model_options(why: str) -> None:
+    """Without a study there is no model to choose.
+
+    Raises
+    ------
+    ValueError : an option of the model was given.
+    """
+    given = [name for name, value in _asked.get({}).items() if value is not None]
+    if given:
+        named = ", ".join(f"--{name.replace('_', '-')}" for name in given)
+        raise ValueError(f"{named}: these go with a study folder, not with {why}")
 
 
 def _forms(texts: list[str] | None) -> dict[str, str] | None:

@@ -9,7 +9,18 @@ import typer
 
 from durability.cli.app import app, errors_in_words, keep, read_folder
 from durability.cli.fitted import fitted, gate
-from durability.cli.options import Errors, File, Folder, Json, LawName, Level, Out, Quiet, Seed
+from durability.cli.options import (
+    Errors,
+    File,
+    Folder,
+    Json,
+    LawName,
+    Level,
+    Out,
+    Quiet,
+    Seed,
+    model_options,
+)
 from durability.terminal import print_cautions, print_json, progress, title_of
 
 if TYPE_CHECKING:
@@ -17,6 +28,7 @@ if TYPE_CHECKING:
 
 
 @app.command(epilog="Example:  durability hindcast STUDY --level 0.9 --figure foretold.png")
+@model_options
 def hindcast(
     study: Folder,
     law: LawName = None,
@@ -53,6 +65,7 @@ def hindcast(
 
 
 @app.command("lab-to-sky", epilog="Example:  durability lab-to-sky STUDY --seed 1")
+@model_options
 def lab_to_sky(
     study: Folder,
     law: LawName = None,

@@ -10,27 +10,22 @@ import typer
 from durability.cli.app import app, errors_in_words, read_folder
 from durability.cli.fitted import REUSED
 from durability.cli.options import (
-    Covariates,
     Errors,
     Folder,
     Json,
     LawName,
     Level,
     Out,
-    Pool,
-    PriorFrom,
-    PriorPower,
     Quiet,
     Seed,
-    Shape,
     Sites,
-    Spread,
-    chosen,
+    model_options,
 )
 from durability.terminal import print_json, progress
 
 
 @app.command(epilog="Example:  durability report examples/quarry-cover --site phoenix")
+@model_options
 def report(
     study: Folder,
     site: Sites = None,
@@ -42,12 +37,6 @@ def report(
     pdf: Annotated[
         bool, typer.Option("--pdf", help="Also print the report to PDF; needs a browser.")
     ] = False,
-    shape: Shape = None,
-    spread: Spread = None,
-    covariate: Covariates = None,
-    pool: Pool = None,
-    prior_from: PriorFrom = None,
-    power: PriorPower = None,
     json: Json = False,
     quiet: Quiet = False,
 ) -> None:
@@ -56,8 +45,7 @@ def report(
         from durability.compiling import compile_meanwhile
 
         compiled = compile_meanwhile()
-        read = chosen(read_folder(study), shape=shape, spread=spread, covariates=covariate,
-                      pool=pool, prior_from=prior_from, power=power)  # fmt: skip
+        read = read_folder(study)
         compiled()
         from durability.report import report as run
         from durability.report import unchanged_report

@@ -12,7 +12,18 @@ from durability.cli.app import app, errors_in_words, keep, read_folder
 from durability.cli.deciding import Assurance, Fraction, Of, _subject
 from durability.cli.fitted import fitted, gate
 from durability.cli.laboratory import withdrawal_of
-from durability.cli.options import Errors, File, Folder, Json, LawName, Level, Quiet, Seed
+from durability.cli.options import (
+    Errors,
+    File,
+    Folder,
+    Json,
+    LawName,
+    Level,
+    Quiet,
+    Seed,
+    model_options,
+    refuse_model_options,
+)
 from durability.terminal import print_json, progress, title_of
 from durability.terminal_decisions import print_first_strips, print_going_on, print_next_strips
 
@@ -40,6 +51,7 @@ Required = Annotated[
 @app.command(
     epilog="Example:  durability plan examples/five-hundred-hours --strips 60 --hours 1000"
 )
+@model_options
 def plan(
     study: Annotated[
         Path | None, typer.Argument(help="Study folder; none with --from-priors.")
@@ -93,6 +105,7 @@ def plan(
     with errors_in_words(json):
         subject = _subject(of)
         if from_priors:
+            refuse_model_options("--from-priors")
             if study is not None:
                 raise ValueError("--from-priors needs no study; leave the folder out")
             _from_priors(
@@ -209,6 +222,7 @@ def _from_priors(
     name="go-on",
     epilog='Example:  durability go-on examples/five-hundred-hours --until "300 h"',
 )
+@model_options
 def go_on(
     study: Folder,
     until: Annotated[

@@ -1,0 +1,91 @@
+"""Which model do the study's columns call for? Shown before anything is sampled."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from textwrap import fill
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from durability.cli.app import app, errors_in_words, keep, read_folder
+from durability.cli.options import (
+    Errors,
+    File,
+    Folder,
+    Json,
+    LawName,
+    Quiet,
+    model_options,
+)
+from durability.terminal import print_cautions, print_json, title_of
+
+if TYPE_CHECKING:
+    from durability.inference.described import Described
+
+
+@app.command(epilog="Example:  durability model examples/quarry-cover --graph model.svg")
+@model_options
+def model(
+    study: Folder,
+    law: LawName = None,
+    errors: Errors = "lognormal",
+    graph: Annotated[
+        Path | None, typer.Option("--graph", help="Draw what hangs on what here: .svg or .png.")
+    ] = None,
+    out: File = None,
+    json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Show the model that the study's columns call for: equation, priors, and what is left out.
+
+    Nothing is sampled. `fit` and `report` with the same options use this model.
+    """
+    with errors_in_words(json):
+        from durability.inference.checking.earlier import default_law
+        from durability.inference.described import described
+
+        read = read_folder(study)
+        found = described(read, law=law or default_law(read), errors=errors)  # type: ignore[arg-type]
+        keep(found.to_dict(), out)
+        if graph is not None:
+            from durability.report.law_figure import save_picture
+            from durability.report.model_figure import model_figure
+
+            save_picture(model_figure(found), graph)
+        if json:
+            print_json(found.to_dict())
+            return
+        print(title_of(read.title, read.invented))
+        print_model(found)
+        if not quiet:
+            print_cautions(read.cautions)
+
+
+def print_model(found: Described) -> None:
+    """Equation, terms by what they move, and what was left out."""
+
+    def say(text: str, indent: int = 2) -> None:
+        print(fill(text, 98, initial_indent=" " * indent, subsequent_indent=" " * (indent + 4)))
+
+    print(f"\nlaw: {found.law}\n\nThe model, as the report holds it:")
+    for line in found.equation:
+        say(line)
+    print("\nWhat is estimated, from which columns, and what is believed before the strips:")
+    before = None
+    for moves, term, source, prior in found.rows()[1:]:
+        if moves != before:
+            print(f"  {moves}")
+        before = moves
+        say(f"{term}; from {source}; before: {prior}", 4)
+    if found.left_out:
+        print("\nLeft out:")
+        for what, why in found.left_out:
+            say(f"{what}: {why}")
+    print("\nWhat carries information:")
+    for kind, n in found.data:
+        say(f"{kind}: {n}")
+    print()
+
+
+__all__ = ["model", "print_model"]
