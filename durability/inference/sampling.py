@@ -53,7 +53,7 @@ class Sampler:
     draws: int = 1000
     tune: int = 200
     chains: int = 4
-    target_accept: float = 0.85
+    target_accept: float = 0.9
     cores: int = 2
     moves: Moves = "rotations"
 

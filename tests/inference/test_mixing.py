@@ -28,7 +28,7 @@ def test_several_lamps_directions_of_lots_and_pooled_products_mix(name):
     it = of(name)
     found = fit_model(it.study, it.model, seed=1, retry=False).diagnostics
     assert found.divergences == 0
-    assert min(found.ess_bulk, found.ess_tail) > 1000
+    assert min(found.ess_bulk, found.ess_tail) > 600  # 400 are asked of what is quoted
 
 
 @pytest.mark.parametrize("name", ["quarry-cover", "stabiliser-packages"])
