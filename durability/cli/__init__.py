@@ -7,8 +7,8 @@ from durability.cli.app import app
 # in the order in which --help lists their commands
 MODULES = (
     "starting", "checking", "laboratory", "laws", "modelling", "fitting", "foretelling", "days",
-    "covering", "mapping", "measuring", "outdoors", "deciding", "strips_to_come", "reporting", "many",
-    "quoting", "record", "opening",
+    "covering", "mapping", "measuring", "outdoors", "deciding", "strips_to_come", "reporting",
+    "many", "quoting", "record", "opening",
 )  # fmt: skip
 
 for _module in MODULES:

