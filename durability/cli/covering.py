@@ -9,6 +9,7 @@ import typer
 
 from durability.cli.app import BAD_INPUT, app, errors_in_words, keep, read_folder
 from durability.cli.fitted import fitted, gate, sites_asked
+from durability.cli.lying import Lying, lies_open
 from durability.cli.options import (
     Errors,
     File,
@@ -26,6 +27,7 @@ from durability.terminal import print_cautions, print_json, print_statements, pr
 if TYPE_CHECKING:
     from durability.decisions.covering import Cover
     from durability.decisions.exposed import Exposed
+    from durability.exposure import Site
     from durability.inference import Fit
     from durability.statement import Subject
 
@@ -41,34 +43,6 @@ Assurance = Annotated[
 ]
 Share = Annotated[
     float | None, typer.Option("--share", help="Share of single strips that must hold.")
-]
-Slope = Annotated[
-    float, typer.Option("--slope", min=0, max=90, help="Of the fabric: 0 lies flat, 90 upright.")
-]
-Azimuth = Annotated[
-    float | None,
-    typer.Option("--azimuth", min=0, max=360, help="It faces: 180 south; the equator if unset."),
-]
-Horizon = Annotated[
-    float,
-    typer.Option("--horizon", min=0, max=60, help="Degrees of sky hidden all around."),
-]
-SnowCover = Annotated[
-    bool, typer.Option("--snow-cover", help="Snow that lies covers it: such hours are dark.")
-]
-Ultraviolet = Annotated[
-    str | None,
-    typer.Option(
-        "--measured-uv",
-        help='Yearly total measured there, "318 MJ/m^2 in 300-400 nm +- 5 % over 3 years".',
-    ),
-]
-OnGround = Annotated[
-    bool | None,
-    typer.Option(
-        "--on-ground/--on-rack",
-        help="It lies on the ground and runs hotter, or hangs on a rack; the study's if unset.",
-    ),
 ]
 Spent = Annotated[
     list[str] | None,
@@ -91,33 +65,15 @@ def _subject(of: str | None) -> Subject | None:
     raise ValueError(f"--of is {of!r}; known: {', '.join(SUBJECTS)}")
 
 
-def _plane(
-    site: str, slope: float, azimuth: float | None, horizon: float, snow: bool, measured: str | None
-) -> dict[str, Any]:
-    """Site and plane as `durability.translate` takes them."""
-    from dataclasses import replace
-
-    from durability.exposure import read_site
-    from durability.exposure.uv_measured import UvTotal
-
-    place: Any = site
-    if measured is not None:
-        place = replace(read_site(site), uv_total=UvTotal.read(measured))
-    if azimuth is None:
-        azimuth = 0.0 if slope > 0 and read_site(site).latitude < 0 else 180.0
-    return {"site": place, "tilt": slope, "azimuth": azimuth, "horizon": horizon,
-            "snow_cover": snow}  # fmt: skip
-
-
 def _fit(
     study: Path, site: list[str] | None, law: str | None, errors: str, level: float | None,
-    seed: int, quiet: bool,
-) -> tuple[Fit, list[str]]:  # fmt: skip
+    seed: int, quiet: bool, lying: Lying,
+) -> tuple[Fit, list[str | Site]]:  # fmt: skip
     read = read_folder(study)
-    asked = sites_asked(read, site)
+    asked = lying.sites(sites_asked(read, site))
     made, _ = fitted(read, law, errors, level, seed, None, quiet)
     gate(made)
-    return made, asked
+    return lying.fit(made), asked
 
 
 @app.command(
@@ -125,6 +81,7 @@ def _fit(
     " --of single_specimen --assurance 0.95"
 )
 @model_options
+@lies_open()
 def cover(
     study: Folder,
     site: Sites = None,
@@ -133,21 +90,14 @@ def cover(
     assurance: Assurance = None,
     share: Share = None,
     spent: Spent = None,
-    light: Annotated[
-        float, typer.Option("--light", help="Share of the light that reaches it: 1 in the open.")
-    ] = 1.0,
-    on_ground: OnGround = None,
     figure: Annotated[
         Path | None, typer.Option("--figure", help="Draw months by sites here: .svg or .png.")
     ] = None,
     table: Annotated[
         Path | None, typer.Option("--table", help="Write months by sites here, .csv.")
     ] = None,
-    slope: Slope = 0.0,
-    azimuth: Azimuth = None,
-    horizon: Horizon = 0.0,
-    snow_cover: SnowCover = False,
-    measured_uv: Ultraviolet = None,
+    *,
+    lying: Lying,
     law: LawName = None,
     errors: Errors = "lognormal",
     level: Level = None,
@@ -163,13 +113,11 @@ def cover(
 
         before = [OpenInterval.read(text) for text in spent or []]
         subject = _subject(of)
-        made, asked = _fit(study, site, law, errors, level, seed, quiet)
-        plane = (slope, azimuth, horizon, snow_cover, measured_uv)
-        places = [_plane(s, *plane) for s in asked]
+        made, asked = _fit(study, site, law, errors, level, seed, quiet, lying)
         done = [
-            covered(made, **where, required=required, of=subject, assurance=assurance, share=share,
-                    spent=before, light=light, on_ground=on_ground)
-            for where in places
+            covered(made, site=place, required=required, of=subject, assurance=assurance,
+                    share=share, spent=before, **lying.where())
+            for place in asked
         ]  # fmt: skip
         _give({"sites": [c.to_dict() for c in done]}, out, json)
         _months_by_sites(done, figure, table)
@@ -233,6 +181,7 @@ def print_allowed(c: Cover) -> None:
     " --to 2026-08-20"
 )
 @model_options
+@lies_open("laying", "light")
 def exposed(
     study: Folder,
     begin: Annotated[str | None, typer.Option("--from", help="Day it was laid open.")] = None,
@@ -247,12 +196,8 @@ def exposed(
     of: Of = None,
     assurance: Assurance = None,
     share: Share = None,
-    on_ground: OnGround = None,
-    slope: Slope = 0.0,
-    azimuth: Azimuth = None,
-    horizon: Horizon = 0.0,
-    snow_cover: SnowCover = False,
-    measured_uv: Ultraviolet = None,
+    *,
+    lying: Lying,
     law: LawName = None,
     errors: Errors = "lognormal",
     level: Level = None,
@@ -276,13 +221,12 @@ def exposed(
             raise ValueError("name the days in the open: --from 2026-05-03 --to 2026-08-20")
         subject = _subject(of)
         found = read_strips(strips) if strips is not None else []
-        made, asked = _fit(study, site, law, errors, level, seed, quiet)
-        plane = (slope, azimuth, horizon, snow_cover, measured_uv)
-        places = [_plane(s, *plane) for s in asked]
+        made, asked = _fit(study, site, law, errors, level, seed, quiet, lying)
         done = [
-            left_of(made, **where, intervals=intervals, required=required, of=subject, share=share,
-                    assurance=assurance, level=level, strips=found, on_ground=on_ground)
-            for where in places
+            left_of(made, site=place, intervals=intervals, required=required, of=subject,
+                    share=share, assurance=assurance, level=level, strips=found,
+                    **lying.where("laying", "light"))
+            for place in asked
         ]  # fmt: skip
         _give({"sites": [e.to_dict() for e in done]}, out, json)
         if not json:
@@ -312,6 +256,7 @@ def print_left(e: Exposed) -> None:
 
 @app.command(epilog="Example:  durability equivalent examples/quarry-cover --site miami --days 90")
 @model_options
+@lies_open()
 def equivalent(
     study: Folder,
     site: Sites = None,
@@ -321,6 +266,8 @@ def equivalent(
     days: Annotated[
         float | None, typer.Option("--days", help="Days in the open: gives lamp hours instead.")
     ] = None,
+    *,
+    lying: Lying,
     law: LawName = None,
     errors: Errors = "lognormal",
     level: Level = None,
@@ -336,14 +283,15 @@ def equivalent(
 
         if dose is not None and days is not None:
             raise ValueError("give --dose or --days, not both")
-        made, asked = _fit(study, site, law, errors, level, seed, quiet)
+        made, asked = _fit(study, site, law, errors, level, seed, quiet, lying)
+        where = lying.where()
         said = Statements(
             s
             for place in asked
             for s in (
-                outdoor_equivalent(made, site=place, dose=dose, level=level)
+                outdoor_equivalent(made, site=place, dose=dose, level=level, **where)
                 if days is None
-                else lamp_hours_for(made, site=place, days=days, level=level)
+                else lamp_hours_for(made, site=place, days=days, level=level, **where)
             )
         )
         if not len(said):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from pathlib import Path
 from textwrap import fill
 from typing import Annotated
 
@@ -10,6 +11,7 @@ import typer
 
 from durability.cli.app import BAD_INPUT, app, errors_in_words, keep, read_folder, show
 from durability.cli.fitted import fitted, gate, sites_asked
+from durability.cli.lying import Lying, lies_open
 from durability.cli.options import (
     Errors,
     File,
@@ -70,9 +72,12 @@ def sites(
 
 @app.command(epilog="Example:  durability translate examples/quarry-cover --site miami")
 @model_options
+@lies_open()
 def translate(
     study: Folder,
     site: Sites = None,
+    *,
+    lying: Lying,
     law: LawName = None,
     errors: Errors = "lognormal",
     level: Level = None,
@@ -84,16 +89,25 @@ def translate(
     """Read the threshold doses as days at a site, by month of laying, with the budget."""
     with errors_in_words(json):
         from durability.decisions import cover_statements
-        from durability.report import translations_of
         from durability.report.results import budget_records
         from durability.statement import Statements
+        from durability.translation import Translation, TranslationRefused
+        from durability.translation import translate as translated
 
         read = read_folder(study)
-        asked = sites_asked(read, site)
+        asked = lying.sites(sites_asked(read, site))
         made, _ = fitted(read, law, errors, level, seed, out, quiet)
         gate(made)
+        made = lying.fit(made)
+        done: list[Translation] = []
+        refused: list[str] = []
         with progress(quiet) as tell:
-            done, refused = translations_of(made, asked, progress=tell)
+            for place in asked:
+                try:
+                    done.append(translated(made, site=place, progress=tell, **lying.where()))
+                except TranslationRefused as reason:
+                    name = place if isinstance(place, str) else place.name
+                    refused.append(f"{Path(name).name}: {reason}")
         statements = Statements(s for t in done for s in cover_statements(t, made, level=level))
         if json:
             print_json(

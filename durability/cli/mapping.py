@@ -10,8 +10,16 @@ import typer
 from durability.cli.app import app, errors_in_words, keep, read_folder
 from durability.cli.covering import Assurance, Of, Required, _subject
 from durability.cli.fitted import fitted, gate
+from durability.cli.lying import Lying, lies_open
 from durability.cli.options import Errors, File, Folder, Json, LawName, Quiet, Seed, model_options
 from durability.terminal import print_json
+
+SAID = (
+    "study", "material", "direction", "of", "fraction", "assurance", "laying", "tilt", "azimuth",
+    "horizon", "light", "on_ground", "snow_cover", "counted", "horizon_years", "draws", "climate",
+    "invented", "comment",
+)  # fmt: skip
+"""Attributes of a map that the command repeats; its file holds all of them."""
 
 
 @app.command(
@@ -20,6 +28,7 @@ from durability.terminal import print_json
     " --figure days.png",
 )
 @model_options
+@lies_open()
 def days_map(
     study: Folder,
     climate: Annotated[
@@ -47,6 +56,8 @@ def days_map(
     required: Required = None,
     of: Of = None,
     assurance: Assurance = None,
+    *,
+    lying: Lying,
     law: LawName = None,
     errors: Errors = "lognormal",
     seed: Seed = 0,
@@ -61,12 +72,12 @@ def days_map(
 
         if (climate is None) != invented:
             raise ValueError("give --climate FILE, or --invented to try one")
-        subject = _subject(of)
+        subject, where = _subject(of), lying.of_grid()
         grid = read_climate(climate) if climate is not None else invented_climate()
         made, _ = fitted(read_folder(study), law, errors, None, seed, None, quiet)
         gate(made)
-        found = mapped(made, grid, material=material, of=subject, fraction=required,
-                       assurance=assurance, cluster=cluster)  # fmt: skip
+        found = mapped(lying.fit(made), grid, material=material, of=subject, fraction=required,
+                       assurance=assurance, cluster=cluster, **where)  # fmt: skip
         try:
             if netcdf is not None:
                 found.to_netcdf(netcdf, engine="h5netcdf")
@@ -79,7 +90,7 @@ def days_map(
             save_picture(days_map_figure(found), figure)
         cover = found["cover"]
         said = {
-            **found.attrs,
+            **{name: found.attrs[name] for name in SAID if name in found.attrs},
             "cells": int(found.sizes["latitude"] * found.sizes["longitude"]),
             "least_days_to_cover": None if cover.isnull().all() else float(cover.min()),
             "most_days_to_cover": None if cover.isnull().all() else float(cover.max()),

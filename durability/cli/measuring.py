@@ -9,6 +9,7 @@ import typer
 
 from durability.cli.app import app, errors_in_words
 from durability.cli.covering import Of, Required, _fit, _give, _subject
+from durability.cli.lying import Lying, lies_open
 from durability.cli.options import (
     Errors,
     File,
@@ -26,6 +27,7 @@ from durability.terminal import print_table
 
 @app.command(name="measure-next", epilog="Example:  durability measure-next STUDY --site miami")
 @model_options
+@lies_open()
 def measure_next(
     study: Folder,
     site: Sites = None,
@@ -38,6 +40,8 @@ def measure_next(
         Path | None,
         typer.Option("--figure", help="Draw the shares of the first site here: .png or .svg."),
     ] = None,
+    *,
+    lying: Lying,
     law: LawName = None,
     errors: Errors = "lognormal",
     level: Level = None,
@@ -51,9 +55,17 @@ def measure_next(
         from durability.translation.measure_next import measure_next as budget
 
         subject = _subject(of)
-        made, asked = _fit(study, site, law, errors, level, seed, quiet)
+        made, asked = _fit(study, site, law, errors, level, seed, quiet, lying)
         done = [
-            budget(made, site=s, material=material, of=subject, fraction=required, level=level)
+            budget(
+                made,
+                site=s,
+                material=material,
+                of=subject,
+                fraction=required,
+                level=level,
+                **lying.where(),
+            )
             for s in asked
         ]
         if figure is not None:

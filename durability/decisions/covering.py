@@ -166,7 +166,7 @@ def cover(
     light: float = 1.0,
     exposure: str | None = None,
     tilt: float = 0.0,
-    azimuth: float = 180.0,
+    azimuth: float | None = None,
     on_ground: bool | None = None,
     horizon: float = 0.0,
     snow_cover: bool = False,

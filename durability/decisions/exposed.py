@@ -143,7 +143,7 @@ def exposed(
     strips: Sequence[DugOut] = (),
     exposure: str | None = None,
     tilt: float = 0.0,
-    azimuth: float = 180.0,
+    azimuth: float | None = None,
     on_ground: bool | None = None,
     horizon: float = 0.0,
     snow_cover: bool = False,

@@ -7,11 +7,13 @@ compared at all. There is no one factor: it differs by site, month, material and
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from durability.statement import Statement, Statements
 from durability.translation.laying import laying_days, laying_hours
+from durability.translation.plane import check_light, plane_assumptions
 from durability.translation.reading import SkyClock, count_draws, sky_clocks
 
 if TYPE_CHECKING:
@@ -27,9 +29,15 @@ def outdoor_equivalent(
     *,
     site: str | Path | Site,
     dose: float | None = None,
-    laying: str = "every month",
+    laying: str | None = None,
     level: float | None = None,
     exposure: str | None = None,
+    tilt: float = 0.0,
+    azimuth: float | None = None,
+    on_ground: bool | None = None,
+    horizon: float = 0.0,
+    snow_cover: bool = False,
+    light: float = 1.0,
     horizon_years: float = 20.0,
     seed: int | None = None,
 ) -> Statements:
@@ -40,9 +48,10 @@ def outdoor_equivalent(
     fit : the posterior; its clocks are read, not its thresholds.
     site : name of a site, a weather file, or a `Site`.
     dose : nominal lamp dose in the exposure's canonical unit; None takes the last dose tested.
-    laying : ``"every month"`` or a date.
+    laying : ``"every month"`` or a date; None takes the study's.
     level : of the two-sided interval; None takes the fit's.
-    exposure, seed : as `durability.translate`.
+    exposure, tilt, azimuth, on_ground, horizon, snow_cover, light, seed : as
+        `durability.translate`.
     horizon_years : days beyond are not stated: the limit is left out.
 
     Returns
@@ -53,16 +62,21 @@ def outdoor_equivalent(
 
     if dose is not None and not dose > 0:
         raise ValueError(f"dose is {dose:g}; it must lie above 0")
-    clocks, place, level, seed, draws = _clocks(fit, site, exposure, level, seed)
-    months, spans = laying_days(laying)
+    check_light(light)
+    clocks, place, level, seed, draws = _clocks(
+        fit, site, level, seed, exposure=exposure, tilt=tilt, azimuth=azimuth, on_ground=on_ground,
+        horizon=horizon, snow_cover=snow_cover,
+    )  # fmt: skip
+    assumed = plane_assumptions(light=light, horizon=horizon, snow_cover=snow_cover)
+    months, spans = laying_days(fit.study.question.laying if laying is None else laying)
     starts, _ = laying_hours(spans, draws=draws, seed=seed)
     said = []
     for material, clock in clocks.items():
         asked = fit.last_dose(material, clock.lamp.exposure) if dose is None else dose
-        days = clock.days(np.full((draws, 1), asked), starts)[:, 0, : len(months)]
+        days = clock.days(np.full((draws, 1), asked), starts, light=light)[:, 0, : len(months)]
         days[days > horizon_years * 365.0] = np.inf
         for month, column in zip(months, days.T, strict=True):
-            ground = _ground(fit, clock, place, month, dose=asked)
+            ground = _ground(fit, clock, place, month, assumed, dose=asked)
             said += _interval("outdoor_equivalent", "d", column, level, ground)
     return Statements(said)
 
@@ -72,9 +86,15 @@ def lamp_hours_for(
     *,
     site: str | Path | Site,
     days: float,
-    laying: str = "every month",
+    laying: str | None = None,
     level: float | None = None,
     exposure: str | None = None,
+    tilt: float = 0.0,
+    azimuth: float | None = None,
+    on_ground: bool | None = None,
+    horizon: float = 0.0,
+    snow_cover: bool = False,
+    light: float = 1.0,
     seed: int | None = None,
 ) -> Statements:
     """Lamp hours that do the damage of so many days in the open, by month of laying.
@@ -82,7 +102,8 @@ def lamp_hours_for(
     Parameters
     ----------
     days : in the open, from 6 in the morning of the day of laying [d].
-    fit, site, laying, level, exposure, seed : as `outdoor_equivalent`.
+    fit, site, laying, level, exposure, tilt, azimuth, on_ground, horizon, snow_cover, light, seed :
+        as `outdoor_equivalent`.
 
     Returns
     -------
@@ -94,16 +115,21 @@ def lamp_hours_for(
 
     if not 0 < days <= 36_500:
         raise ValueError(f"days is {days:g}; it must lie above 0 and up to 36500")
-    clocks, place, level, seed, _ = _clocks(fit, site, exposure, level, seed)
-    months, spans = laying_days(laying)
+    check_light(light)
+    clocks, place, level, seed, _ = _clocks(
+        fit, site, level, seed, exposure=exposure, tilt=tilt, azimuth=azimuth, on_ground=on_ground,
+        horizon=horizon, snow_cover=snow_cover,
+    )  # fmt: skip
+    assumed = plane_assumptions(light=light, horizon=horizon, snow_cover=snow_cover)
+    months, spans = laying_days(fit.study.question.laying if laying is None else laying)
     said = []
     for clock in clocks.values():
         lamp = fit.study.exposures[clock.lamp.exposure]
         middle = [24.0 * (first + (length - 1) // 2) + 6.0 for first, length in spans]
-        dose = clock.lamp_dose([(x, x + 24.0 * days) for x in middle])
+        dose = clock.lamp_dose([(x, x + 24.0 * days) for x in middle], light=light)
         for month, column in zip(months, dose.T, strict=True):
             hours = np.asarray(hours_of_dose(lamp, column), dtype=float)
-            ground = _ground(fit, clock, place, month)
+            ground = _ground(fit, clock, place, month, assumed)
             said += _interval("lamp_hours_for", "h", hours, level, ground)
     return Statements(said)
 
@@ -111,9 +137,9 @@ def lamp_hours_for(
 def _clocks(
     fit: ThresholdPosterior,
     site: str | Path | Site,
-    exposure: str | None,
     level: float | None,
     seed: int | None,
+    **lying: Any,
 ) -> tuple[dict[str, SkyClock], Site, float, int, int]:
     level = fit.level if level is None else level
     seed = fit.seed if seed is None else seed
@@ -121,13 +147,14 @@ def _clocks(
         raise ValueError(f"level is {level}; it must lie between 0 and 1")
     first = fit.materials[0]
     draws = count_draws(fit, first, fit.exposures(first)[0])
-    clocks, _, place = sky_clocks(fit, site=site, draws=draws, exposure=exposure, seed=seed)
+    clocks, _, place = sky_clocks(fit, site=site, draws=draws, seed=seed, **lying)
     return clocks, place, level, seed, draws
 
 
 def _ground(
-    fit: ThresholdPosterior, clock: SkyClock, place: Site, month: int, dose: float | None = None
-) -> Statement:
+    fit: ThresholdPosterior, clock: SkyClock, place: Site, month: int, assumed: Sequence[str],
+    dose: float | None = None,
+) -> Statement:  # fmt: skip
     from durability.translation.discrepancy import learned_from
 
     learned = learned_from(fit, clock.material, place.name) or "lab_to_sky_prior"
@@ -135,7 +162,8 @@ def _ground(
     return Statement(
         quantity="outdoor_equivalent", unit="d", value=0.0, kind="prediction",
         material=clock.material, exposure=clock.lamp.exposure, site=place.name, month=month,
-        dose=dose, assumptions=("translation_approximate", *clock.assumptions, learned, year),
+        dose=dose, assumptions=("translation_approximate", *clock.assumptions, learned, year,
+                            *assumed),
     )  # fmt: skip
 
 

@@ -150,6 +150,12 @@ def measure_next(
     laying: str | None = None,
     level: float | None = None,
     exposure: str | None = None,
+    tilt: float = 0.0,
+    azimuth: float | None = None,
+    on_ground: bool | None = None,
+    horizon: float = 0.0,
+    snow_cover: bool = False,
+    light: float = 1.0,
     seed: int | None = None,
 ) -> MeasureNext:
     """Shares of the variance of log days, first-order and total, in the worst month of laying.
@@ -160,7 +166,8 @@ def measure_next(
     site : name of a site, a weather file, or a `Site`.
     material, direction : None takes the first material and its weaker direction.
     of, fraction, laying, level : None takes the study's.
-    exposure, seed : as `durability.translate`.
+    exposure, tilt, azimuth, on_ground, horizon, snow_cover, light, seed : as
+        `durability.translate`.
 
     Raises
     ------
@@ -174,13 +181,14 @@ def measure_next(
         fraction = fit.study.thresholds[0]
     worst = worst_laying(
         fit, site=site, of=of, fraction=fraction, material=material, direction=direction,
-        laying=laying, exposure=exposure, seed=seed,
+        laying=laying, exposure=exposure, tilt=tilt, azimuth=azimuth, on_ground=on_ground,
+        horizon=horizon, snow_cover=snow_cover, light=light, seed=seed,
     )  # fmt: skip
     lots = worst.dose if of != "mean" else None
     inputs = _inputs(worst.clock, worst.middle, lots, worst.laying_day)
     shares, variance, left_out = variance_shares(worst.days, _scaled(inputs))
     shares.pop("remainder")
-    total = _totals(worst.clock, inputs, worst.span, variance, seed)
+    total = _totals(worst.clock, inputs, worst.span, variance, seed, light)
     return MeasureNext(
         site=worst.site.name, title=worst.site.title, material=worst.material,
         direction=worst.direction, of=of, fraction=fraction, month=worst.month, first=shares,
@@ -218,7 +226,7 @@ def _scaled(inputs: dict[str, NDArray[np.float64]]) -> dict[str, NDArray[np.floa
 
 
 def _log_days(
-    clock: SkyClock, inputs: dict[str, NDArray[np.float64]], span: tuple[int, int]
+    clock: SkyClock, inputs: dict[str, NDArray[np.float64]], span: tuple[int, int], light: float
 ) -> NDArray[np.float64]:
     import numpy as np
 
@@ -229,7 +237,7 @@ def _log_days(
     first, length = span
     start = (first + np.floor(inputs["laying_day"] * length)) * 24.0 + LAYING_HOUR
     with np.errstate(divide="ignore"):
-        return np.log(read.days(dose[:, None], start[:, None])[:, 0, 0])
+        return np.log(read.days(dose[:, None], start[:, None], light=light)[:, 0, 0])
 
 
 def _totals(
@@ -238,6 +246,7 @@ def _totals(
     span: tuple[int, int],
     variance: float,
     seed: int,
+    light: float = 1.0,
 ) -> dict[str, float]:
     """Total share of each input (Jansen's estimator over exchanged draws)."""
     import numpy as np
@@ -249,11 +258,11 @@ def _totals(
     drawn = {n: x[kept] for n, x in inputs.items()}
     # links that the budget does not name keep their draws
     small = clock.with_links(**{n: x[kept] for n, x in clock.links.items()})
-    base = _log_days(small, drawn, span)
+    base = _log_days(small, drawn, span, light)
     found = {}
     for name, values in drawn.items():
         order = stream(seed, f"total/{name}").permutation(kept.size)
-        gap = base - _log_days(small, {**drawn, name: values[order]}, span)
+        gap = base - _log_days(small, {**drawn, name: values[order]}, span, light)
         gap = gap[np.isfinite(gap)]
         found[name] = float(0.5 * np.mean(gap**2) / variance) if variance > 0 else 0.0
     return found

@@ -29,6 +29,7 @@ from durability.translation.inputs import (
 )
 from durability.translation.lamp import LampClock, ThresholdPosterior, lamp_clocks
 from durability.translation.laying import LAYING_HOUR, MONTH_LENGTHS
+from durability.translation.plane import sky_plane
 
 if TYPE_CHECKING:
     import numpy as np
@@ -339,7 +340,7 @@ def sky_clocks(
     draws: int,
     exposure: str | None = None,
     tilt: float = 0.0,
-    azimuth: float = 180.0,
+    azimuth: float | None = None,
     on_ground: bool | None = None,
     horizon: float = 0.0,
     snow_cover: bool = False,
@@ -356,7 +357,7 @@ def sky_clocks(
     on_ground : whether the fabric lies on the ground, where it runs hotter than on a rack; None
         takes the study's, which is the ground unless it says otherwise.
     tilt, azimuth, horizon, snow_cover : plane of the fabric and what covers it, as
-        `durability.exposure.sky_exposure`.
+        `durability.translate`.
     seed : of what is drawn beside the posterior; None takes the fit's. The same seed gives the
         draws that `translate` uses.
 
@@ -373,7 +374,9 @@ def sky_clocks(
     seed = fit.seed if seed is None else seed
     on_ground = fit.study.question.on_ground if on_ground is None else on_ground
     inputs = for_site(read_inputs(), place, on_ground=on_ground)
-    plane = sky_plane(inputs, tilt=tilt, azimuth=azimuth, horizon=horizon, snow_cover=snow_cover)
+    plane = sky_plane(
+        inputs, place, tilt=tilt, azimuth=azimuth, horizon=horizon, snow_cover=snow_cover
+    )
     sky = sky_exposure(place, **plane)
     shared = draw_site(inputs, place, draws=draws, seed=seed) | learned_sky(
         fit, place.name, on_ground=on_ground
@@ -384,11 +387,6 @@ def sky_clocks(
     }  # fmt: skip
     clocks = {str(m): read_clock(fit, str(m), lamp, **asked) for m, lamp in lamps.items()}
     return clocks, left_out, place
-
-
-def sky_plane(inputs: dict[str, Assumption], **settings: Any) -> dict[str, Any]:
-    """Settings of `durability.exposure.sky_exposure`: the plane, and the median cloud power."""
-    return {"cloud_power": inputs["cloud_power"].value, **settings}
 
 
 def count_draws(fit: ThresholdPosterior, material: str, exposure: str) -> int:

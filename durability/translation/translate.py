@@ -16,7 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, get_args
+from typing import TYPE_CHECKING, Any, get_args
 
 from durability.statement import Subject
 from durability.study.model import Caution
@@ -30,7 +30,13 @@ from durability.translation.inputs import (
 )
 from durability.translation.lamp import LampClock, ThresholdPosterior, lamp_clocks
 from durability.translation.laying import laying_days, laying_hours
-from durability.translation.reading import OpenInterval, SkyClock, read_clock, sky_plane
+from durability.translation.plane import (
+    check_light,
+    facing_cautions,
+    plane_assumptions,
+    sky_plane,
+)
+from durability.translation.reading import OpenInterval, SkyClock, read_clock
 
 if TYPE_CHECKING:
     import numpy as np
@@ -53,7 +59,7 @@ def translate(
     share: float | None = None,
     laying: str | None = None,
     tilt: float = 0.0,
-    azimuth: float = 180.0,
+    azimuth: float | None = None,
     on_ground: bool | None = None,
     horizon: float = 0.0,
     snow_cover: bool = False,
@@ -77,7 +83,8 @@ def translate(
     share : share of strips that still hold, for single strips; None takes the study's.
     laying : ``"every month"`` (on a random day of each) or a date such as ``"2027-05-12"``, of
         which month and day count; None takes the study's.
-    tilt, azimuth : plane of the fabric [degrees]; tilt 0 lies flat, azimuth 180 faces south.
+    tilt, azimuth : plane of the fabric [degrees]; tilt 0 lies flat, azimuth 180 faces south, None
+        the equator.
     on_ground : whether the fabric lies on the ground, where it runs hotter than on a rack; None
         takes the study's, which is the ground unless it says otherwise.
     horizon : height above which the sky is open all around [degrees].
@@ -121,7 +128,9 @@ def translate(
     clocks, left_out = lamp_clocks(fit, exposure)
     place = read_site(site) if isinstance(site, str | Path) else site
     inputs = for_site(read_inputs(), place, on_ground=on_ground)
-    plane = sky_plane(inputs, tilt=tilt, azimuth=azimuth, horizon=horizon, snow_cover=snow_cover)
+    plane = sky_plane(
+        inputs, place, tilt=tilt, azimuth=azimuth, horizon=horizon, snow_cover=snow_cover
+    )
     cloud = inputs["cloud_power"].value
     sky = sky_exposure(place, **plane)
 
@@ -183,18 +192,16 @@ def translate(
         budget=xarray.concat(budgets, "material", join="exact").assign_coords(material=names),
         laying=laying,
         tilt=float(tilt),
-        azimuth=float(azimuth),
+        azimuth=plane["azimuth"],
         horizon_years=float(horizon_years),
         share=float(share),
         level=fit.level,
         inputs=_used(inputs, read),
-        cautions=(*_cautions(place, read, left_out, tilt, azimuth), *hotter[:1]),
+        cautions=(*_cautions(place, read, left_out, plane), *hotter[:1]),
         assumptions=(
             *_assumptions(place, laying, [learned_from(fit, m, place.name) for m in clocks], read),
             *(["part_spent_before"] if spent else []),
-            *(["part_light"] if light < 1 else []),
-            *(["hidden_horizon"] if horizon > 0 else []),
-            *(["covered_by_snow"] if snow_cover else []),
+            *plane_assumptions(light=light, horizon=horizon, snow_cover=snow_cover),
         ),
         seed=seed,
     )
@@ -227,8 +234,7 @@ def _check(share: float, horizon: float, tilt: float, light: float) -> None:
         raise ValueError(f"horizon_years is {horizon}; it must lie above 0 and up to 200")
     if not 0 <= tilt <= 90:
         raise ValueError(f"tilt is {tilt}; it must lie between 0 (flat) and 90 (upright)")
-    if not 0 < light <= 1:
-        raise ValueError(f"light is {light}; it must lie above 0 and up to 1")
+    check_light(light)
 
 
 def _subjects(of: Subject | Sequence[Subject] | None) -> tuple[Subject, ...]:
@@ -315,8 +321,7 @@ def _cautions(
     site: Site,
     read: list[SkyClock],
     left_out: dict[str, str],
-    tilt: float,
-    azimuth: float,
+    plane: dict[str, Any],
 ) -> tuple[Caution, ...]:
     """What is doubtful about site, lamps and plane, and what was left out; each once."""
     cautions = [
@@ -326,15 +331,7 @@ def _cautions(
     cautions += site.cautions
     for clock in read:
         cautions += (*clock.lamp.notes, *clock.cautions)
-    equator = 180.0 if site.latitude >= 0 else 0.0
-    if tilt > 0 and abs((azimuth - equator + 180) % 360 - 180) > 90:
-        cautions.append(
-            Caution(
-                name="faces_away_from_equator",
-                text=f"The tilted plane (azimuth {azimuth:g}°) faces away from the equator and so "
-                f"from the noon sun; at this latitude azimuth {equator:g}° faces it.",
-            )
-        )
+    cautions += facing_cautions(site, plane["tilt"], plane["azimuth"])
     return tuple({(c.name, c.text): c for c in cautions}.values())
 
 

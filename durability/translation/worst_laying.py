@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from durability.translation.laying import laying_days, laying_hours
+from durability.translation.plane import check_light
 from durability.translation.reading import SkyClock, count_draws, sky_clocks
 
 if TYPE_CHECKING:
@@ -62,6 +63,12 @@ def worst_laying(
     laying: str | None = None,
     assurance: float | None = None,
     exposure: str | None = None,
+    tilt: float = 0.0,
+    azimuth: float | None = None,
+    on_ground: bool | None = None,
+    horizon: float = 0.0,
+    snow_cover: bool = False,
+    light: float = 1.0,
     seed: int | None = None,
 ) -> WorstLaying:
     """The month in which the assured days are fewest, and the days.
@@ -73,7 +80,8 @@ def worst_laying(
     of, fraction : the subject.
     material, direction : None takes the first material and its weaker direction.
     laying, assurance : None takes the study's.
-    exposure, seed : as `durability.translate`.
+    exposure, tilt, azimuth, on_ground, horizon, snow_cover, light, seed : as
+        `durability.translate`.
 
     Raises
     ------
@@ -86,7 +94,11 @@ def worst_laying(
     assurance = question.assurance if assurance is None else assurance
     first = fit.materials[0]
     draws = count_draws(fit, first, fit.exposures(first)[0])
-    clocks, _, place = sky_clocks(fit, site=site, draws=draws, exposure=exposure, seed=seed)
+    check_light(light)
+    clocks, _, place = sky_clocks(
+        fit, site=site, draws=draws, exposure=exposure, tilt=tilt, azimuth=azimuth,
+        on_ground=on_ground, horizon=horizon, snow_cover=snow_cover, seed=seed,
+    )  # fmt: skip
     chosen = str(next(iter(clocks)) if material is None else material)
     if chosen not in clocks:
         raise ValueError(f'material "{chosen}" cannot be read; known: {", ".join(clocks)}')
@@ -104,7 +116,7 @@ def worst_laying(
     months, spans = laying_days(question.laying if laying is None else laying)
     starts, drawn = laying_hours(spans, draws=draws, seed=seed)
     asked = tau(of, direction)
-    days = clock.days(asked[:, None], starts)[:, 0, : len(months)]
+    days = clock.days(asked[:, None], starts, light=light)[:, 0, : len(months)]
     sure = np.quantile(days, 1 - assurance, axis=0, method="lower")
     worst = int(np.argmin(sure))
     return WorstLaying(
