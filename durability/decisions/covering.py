@@ -109,9 +109,13 @@ class Cover:
             month = MONTHS[(s.month or 1) - 1]
             days = f"{s.low:.0f} day{'' if s.low == 1 else 's'}"
             where = f" {s.direction} direction" if s.direction else ""
+            every = self.translation.laying == "every month"
+            on, worst = ("", f" in the worst month, {month}") if every else (
+                f" on {self.translation.laying}", ""
+            )  # fmt: skip
             line = (
-                f"{material}{where}, laid at {self.title}: cover within {days} in the worst month, "
-                f"{month} ({100 * self.assurance:.3g} % assurance)"
+                f"{material}{where}, laid at {self.title}{on}: cover within {days}{worst} "
+                f"({100 * self.assurance:.3g} % assurance)"
             )
             if s.low == 0:
                 line += "; 0 days: cover it on the day of laying"

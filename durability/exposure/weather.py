@@ -30,6 +30,13 @@ MOST_LOST = 24
 """Rows that may be missing from a file and count as gaps; more, and it is no whole year."""
 
 READ = f"an hourly weather file in the form {', '.join(FORMS.values())}"
+OWN_TABLE = (
+    "For a table of your own, write above it the lines # latitude = 45.10, # longitude = 8.30, "
+    '# altitude = 210, # utc_offset = 1 and # stamps = "end" (or "start" or "middle": what a time '
+    "labels), and head its columns time,ghi [W/m^2],air_temperature [degC],wind_speed [m/s]."
+)
+"""How a user makes a plain table readable."""
+
 _COLUMNS = ("ghi", "dni", "dhi", "temp_air", "wind_speed")
 _MISSING = {"ghi": 9999, "dni": 9999, "dhi": 9999, "temp_air": 99.9, "wind_speed": 999}
 _PLAUSIBLE = {
@@ -143,7 +150,7 @@ def _readings(text: str, file: str) -> Readings:
     form = weather_form(text)
     if form is None:
         first = text.splitlines()[0][:60] if text.strip() else "an empty file"
-        raise StudyError([Problem(file=file, row=1, found=first, expected=READ)])
+        raise StudyError([Problem(file=file, row=1, found=first, expected=READ, mend=OWN_TABLE)])
     try:
         read = parse(text, form, file)
         if len(read.frame) == 0:

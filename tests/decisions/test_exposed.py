@@ -219,6 +219,14 @@ def test_days_already_spent_are_taken_off_and_part_light_stretches_the_rest(lit)
     assert "on the day of laying" in gone.sentences()[0]
 
 
+def test_one_day_of_laying_is_named_and_no_worst_month(lit):
+    fit = FallingFit(np.full(200, 50.7 * DAILY))
+    dated = cover(fit, site=lit, laying="2027-05-12").sentences()[0]
+    assert " on 2027-05-12: cover within 50 days (" in dated
+    assert "worst month" not in dated
+    assert "worst month" in cover(fit, site=lit).sentences()[0]
+
+
 def test_the_pass_rule_reads_the_fraction_left_after_its_hours(lit):
     """500 h at 0.35 W/(m² nm) are 630 kJ/(m² nm); half at 630 · 2 leaves 0.71 (arithmetic)."""
     found = cover(FallingFit(np.full(50, 1260.0)), site=lit)

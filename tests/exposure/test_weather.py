@@ -7,6 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import numpy
+import pandas
 import pytest
 
 from durability import catalogue
@@ -167,6 +168,22 @@ def test_what_is_no_weather_file_is_refused(tmp_path: Path, content: bytes) -> N
     path.write_bytes(content)
     (problem,) = problems(path)
     assert problem.file == "weather.csv" and "EPW" in problem.expected
+
+
+def test_a_plain_table_is_told_what_makes_it_readable(tmp_path: Path) -> None:
+    """What the refusal says to write is then read."""
+    path = tmp_path / "weather.csv"
+    path.write_text("date,GHI,Temperature\n2026-01-01 00:00,0,2.1\n")
+    (problem,) = problems(path)
+    parts = problem.mend.replace(" and # ", ", # ").split(" (")[0].split("# ")[1:]
+    head = [f"# {x.rstrip(' ,')}" for x in parts]
+    columns = problem.mend.split("columns ")[1].rstrip(".")
+    stamps = pandas.date_range("2026-01-01", periods=8760, freq="h") + pandas.Timedelta(hours=1)
+    middle = (stamps - pandas.Timedelta(hours=1.5)).to_numpy()  # UTC
+    sun = 700 * numpy.maximum(solar_cosine(middle, 45.10, 8.30), 0.0)
+    rows = [f"{t:%Y-%m-%d %H:%M},{g:.1f},10,2" for t, g in zip(stamps, sun, strict=True)]
+    path.write_text("\n".join([*head, columns, *rows]))
+    assert read_site(path).latitude == 45.10
 
 
 @pytest.mark.parametrize("file", [EPW, TMY3, PVGIS], ids=["epw", "tmy3", "pvgis"])
