@@ -17,7 +17,7 @@ import numpy as np
 import pymc  # noqa: F401 (it raises the recursion limit, which hypothesis wants settled before)
 import pytest
 import xarray
-from hypothesis import HealthCheck, example, given, settings
+from hypothesis import HealthCheck, Phase, example, given, settings
 from hypothesis import strategies as st
 from scipy import special, stats
 from test_kernel import Case, case_of, density
@@ -381,12 +381,21 @@ def assert_same(of: Held) -> None:
     # nodes in the kernel beside censored strips; here over what a Student summary's strips share
     nodes = any(c for _, c in plain.blocks) or plain.sizes["summary_precision_log__"]
     tolerance = 1e-4 if nodes else 1e-6 if plain.integrates else 1e-8
-    found = np.array([plain.gap(y) for y in it.points(2 if plain.integrates else 100)])
-    assert np.isfinite(found).all() and np.ptp(found) < tolerance
+    near = [y for y in it.points(130) if within_limits(it, y)][: 2 if plain.integrates else 100]
+    found = np.array([plain.gap(y) for y in near])
+    assert len(near) >= 2 and np.isfinite(found).all() and np.ptp(found) < tolerance
+
+
+def within_limits(it: Case, y: np.ndarray) -> bool:
+    """Parameters with limits are within 4 sd: beyond, the kernel's spline may lie on a limit."""
+    bounded = [j for j, c in enumerate(it.model.columns) if c.bounded]
+    return bool((np.abs(it.theta(y)[bounded]) < 4).all())
 
 
 combinations = settings(
-    deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.filter_too_much]
+    deadline=None,
+    suppress_health_check=[HealthCheck.too_slow, HealthCheck.filter_too_much],
+    phases=[Phase.explicit, Phase.generate],  # to shrink a failure takes minutes
 )
 STRIPS_BESIDE_A_SUMMARY = Held(law="exponential", errors="normal", summaries="plain")
 
