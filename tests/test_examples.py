@@ -195,7 +195,7 @@ DAYS = re.compile(r"\b(\d+) days?\b")
 
 def worst_and_best(said: list[dict], fraction: float) -> list[float]:
     """Days of the worst and the best month of a new lot, in its worse direction."""
-    found: dict[tuple, dict[int, float]] = {}
+    found: dict[tuple, dict] = {}
     for s in said:
         if s["quantity"] in ("days_to_cover", "days_tested") and (
             (s["of"], s["fraction"], s["level"]) == ("new_lot", fraction, 0.95)
