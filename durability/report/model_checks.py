@@ -106,10 +106,8 @@ def last_dose_words(results: Results) -> str | None:
 
 def outlying(results: Results) -> tuple[str, Table | None] | None:
     """Whether the answer hangs on a few strips, and which; None without single strips."""
-    from durability.inference.checking import contamination
-
-    found = contamination(results.fit, refit=False)
-    if not found.n_strip:
+    found = results.outlying
+    if found is None or not found.n_strip:
         return None
     head, *rows = found.table()
     named = table("Strips that lie out of the scatter of their lot.", head, rows) if rows else None
@@ -117,11 +115,12 @@ def outlying(results: Results) -> tuple[str, Table | None] | None:
 
 
 def to_record(results: Results) -> dict[str, Any]:
-    """What results.json says under ``fit``: notes, weight of earlier studies, what was learned."""
+    """What results.json says under ``fit``: notes, earlier studies, what was learned, outliers."""
     fit = results.fit
     quoted = fit.diagnostics.ok and "linear" in fit.posterior
     return {
         "notes": list(fit.model.notes),
         "earlier": earlier_weights(results),
         "learned": fit.learned().to_list() if quoted else [],
+        "outlying": None if results.outlying is None else results.outlying.to_dict(),
     }

@@ -40,6 +40,7 @@ from durability.study import FLAGS as STUDY_FLAGS
 from durability.study import Caution, Study
 
 if TYPE_CHECKING:
+    from durability.inference.checking import Contamination
     from durability.translation import Translation
 
 LIBRARIES = ("arviz", "numba", "numpy", "nutpie", "pvlib", "pymc", "scipy", "xarray")
@@ -88,6 +89,13 @@ class Results:
     def quotable(self) -> Statements:
         """All statements: the run's own, and what second look, decisions and assurances add."""
         return self._quotable
+
+    @functools.cached_property
+    def outlying(self) -> Contamination | None:
+        """Strips that lie out of the scatter of their lot; None where draws may not be quoted."""
+        from durability.inference.checking import contamination
+
+        return contamination(self.fit, refit=False) if self.fit.diagnostics.ok else None
 
     @functools.cached_property
     def _quotable(self) -> Statements:

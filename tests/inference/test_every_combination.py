@@ -409,7 +409,7 @@ def test_every_combination_has_the_density_of_the_plain_model(of):
 
 
 @pytest.mark.slow
-@settings(combinations, max_examples=200)
+@settings(combinations, max_examples=60)
 @given(held())
 def test_many_combinations_have_the_density_of_the_plain_model(of):
     assert_same(of)

@@ -164,3 +164,13 @@ def test_a_spoilt_document_is_refused(validator, example_results, fault):
 def _few(statements: list[dict]) -> list[dict]:
     """One statement of each quantity and subject, so that a check takes no time."""
     return list({(s["quantity"], s["of"]): s for s in reversed(statements)}.values())[::-1]
+
+
+def test_strips_that_lie_out_are_told_as_the_page_tells_them(example_results):
+    from durability.report.model_checks import outlying
+
+    results = example_results("quarry-cover")
+    told = results.to_document()["fit"]["outlying"]
+    assert told["n_strip"] == int((results.study.rows["n"].values == 1).sum())
+    words = outlying(results)
+    assert words is not None and words[0] == told["verdict"]
