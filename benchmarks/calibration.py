@@ -101,10 +101,11 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     parser.add_argument("--count", type=int, default=1000)
     parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--design", nargs="*", choices=list(DESIGNS), default=list(DESIGNS))
     given = parser.parse_args()
     found: dict[tuple[str, str], list[float]] = {}
     with ProcessPoolExecutor(given.workers) as pool:
-        for name in DESIGNS:
+        for name in given.design:
             started = time.perf_counter()
             jobs = [(name, seed) for seed in range(given.count)]
             for ranks in pool.map(one, jobs, chunksize=5):
@@ -117,7 +118,8 @@ def main() -> None:
         rank = np.array(values)
         n = rank.size
         distance = float(stats.kstest(rank, "uniform").statistic)
-        bound = float(stats.kstwo.ppf(1 - 0.01 / len(found), n))
+        quantities = len(found) * len(DESIGNS) / len(given.design)
+        bound = float(stats.kstwo.ppf(1 - 0.01 / quantities, n))
         inside = ((rank > 0.025) & (rank < 0.975)).mean()
         print(
             f"{name:11s} {quantity:16s} {n:6d} {100 * inside:10.1f} % {distance:9.4f} {bound:7.4f}"

@@ -100,3 +100,23 @@ def test_how_products_share_shape_and_scatter_is_said():
     assert rows["scatter of strips"] == "one for all products"
     assert rows["shape of the law"] == "by product about a common centre"
     assert "one spread for all products" in made.model.equation()
+
+
+def test_a_folder_of_earlier_studies_is_the_prior_that_study_toml_names(tmp_path, few_draws):
+    """Three studies of one kind make a bank; the new study lies beside it and says so itself."""
+    hidden = shutil.ignore_patterns("results")
+    for name in ("bank/a", "bank/b", "bank/c", "new"):
+        shutil.copytree(EXAMPLES / "uv-cycles", tmp_path / name, ignore=hidden)
+    file = tmp_path / "new" / "study.toml"
+    plain = file.read_text(encoding="utf-8")
+    sampler = replace(few_draws, draws=500)
+    free = fit(tmp_path / "new", law="exponential", seed=1, sampler=sampler)
+    file.write_text(plain + '\n[model]\nprior_from = "../bank"\n', encoding="utf-8")
+    made = fit(tmp_path / "new", law="exponential", seed=1, sampler=sampler)
+    assert made.model.taught is not None
+    assert "bank" in made.model.taught.source
+    width = [float(f.posterior["log_threshold_dose"].std()) for f in (free, made)]
+    assert width[1] < width[0]  # three products alike narrow the fourth
+    file.write_text(plain + '\n[model]\nprior_from = "../bank"\nprior_power = 0.1\n')
+    less = fit(tmp_path / "new", law="exponential", seed=1, sampler=sampler)
+    assert width[1] < float(less.posterior["log_threshold_dose"].std())
