@@ -400,7 +400,7 @@ combinations = settings(
 STRIPS_BESIDE_A_SUMMARY = Held(law="exponential", errors="normal", summaries="plain")
 
 
-@settings(combinations, max_examples=8, derandomize=True)
+@settings(combinations, max_examples=5, derandomize=True)
 @example(STRIPS_BESIDE_A_SUMMARY)
 @example(replace(STRIPS_BESIDE_A_SUMMARY, errors="student", readings=1))
 @given(held())
@@ -409,7 +409,7 @@ def test_every_combination_has_the_density_of_the_plain_model(of):
 
 
 @pytest.mark.slow
-@settings(combinations, max_examples=60)
+@settings(combinations, max_examples=25)
 @given(held())
 def test_many_combinations_have_the_density_of_the_plain_model(of):
     assert_same(of)
