@@ -692,7 +692,7 @@ def _chains(
     if not retry or (checked.ok and not checked.divergences):
         return drawn, checked
     careful = replace(
-        settings, moves="no-u-turn", target_accept=0.98, tune=max(1000, settings.tune),
+        settings, moves="no-u-turn", target_accept=0.995, tune=max(1000, settings.tune),
         draws=2 * settings.draws,
     )  # fmt: skip
     if progress is not None:
