@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from durability.exposure import with_doses
+from durability.inference.aliased import aliased_groups
 from durability.inference.clock import Bow, clock_of
 from durability.inference.covariates import line_of
 from durability.inference.model import ON_LOGS, Column, Errors, Model, Structure, priors
@@ -392,7 +393,10 @@ def build_model(
         last_dose=last_dose,
         first_dose=first_dose,
         flags=flags,
-        notes=line.notes if line is not None else (),
+        notes=(
+            *(line.notes if line is not None else ()),
+            *aliased_groups(items.text, lit),
+        ),
     )  # fmt: skip
 
 

@@ -30,6 +30,7 @@ from durability.inference.coordinates import (
 )
 from durability.inference.diagnostics import Diagnostics, diagnose
 from durability.inference.learned import WhatWasLearned, learned
+from durability.inference.memory import refuse_if_too_large
 from durability.inference.model import (
     ERRORS,
     Errors,
@@ -447,16 +448,17 @@ class Fit:
 
     def rows(self) -> list[tuple[str, str]]:
         """(label, text) pairs that both reprs show."""
+        told = self.learned()
         return [
             ("study", self.study.title),
             ("law", f"{self.model.law.title}: {self.model.law.expression}"),
             *(("model", line) for line in self.model.equation()),
             *(
                 ("learned", str(i))
-                for i in self.learned()
+                for i in told
                 if i.name in ("activation_energy", "reciprocity_exponent", "covariate")
             ),
-            *(("note", note) for note in self.model.notes),
+            *(("note", note) for note in told.notes),
             ("strips", f"{self.model.n_strips} in {len(self.model.series)} lots and directions"),
             ("draws", f"{self.n_draws} in {self.seconds:.2f} s, seed {self.seed}"),
             ("check", str(self.diagnostics)),
@@ -645,8 +647,14 @@ def fit_model(
     Returns
     -------
     Fit
+
+    Raises
+    ------
+    StudyError : the draws would not fit into memory.
     """
     settings = sampler or Sampler()
+    if not quick:
+        refuse_if_too_large(model, len(parameter_names(model)), settings.chains * settings.draws)
     with model.own_priors():
         if quick:
             drawn, checked = _quick(model, settings, seed, progress)

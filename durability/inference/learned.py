@@ -7,6 +7,7 @@ other it is confused.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -164,7 +165,38 @@ def learned(fit: Fit, *, level: float | None = None) -> WhatWasLearned:
                 correlation=float(together[partner, j]) if partner is not None else 0.0,
             )
         )
-    return WhatWasLearned(tuple(found), fit.model.notes)
+    return WhatWasLearned(tuple(found), (*fit.model.notes, *_clock_warnings(fit, found)))
+
+
+def _clock_warnings(fit: Fit, found: Sequence[Learned]) -> list[str]:
+    """What the exposures cannot tell of each clock, and how far each parameter left its prior."""
+    of: dict[str, dict[str, None]] = {}
+    for material in fit.materials:
+        polymer = fit.study.materials[material].polymer or "unknown"
+        of.setdefault(polymer, {}).update(dict.fromkeys(clock_flags(fit, material)))
+    words = []
+    for polymer, flags in of.items():
+        mine = [i for i in found if i.name in CLOCK and i.subject == polymer]
+        moved = "; ".join(
+            f"the {i.name.replace('_', ' ')} moved from its prior by {i.shift:+.1f} of the prior's"
+            f" standard deviations and kept {100 * min(i.narrowing, 1.0):.0f} % of its width"
+            for i in mine
+        )
+        if "clock_not_told_apart" in flags:
+            words.append(
+                f"temperature and irradiance of {polymer} changed together over the exposures, so"
+                " that strips do not tell activation energy and reciprocity exponent apart:"
+                f" {moved}; an exposure in which one changes and the other does not would tell"
+            )
+        elif flags:
+            names = " and ".join(
+                i.name.replace("_", " ") for i in mine if i.narrowing > TOLD_LITTLE
+            )
+            words.append(
+                f"the exposures of {polymer} differ too little, or in too few settings, to say much"
+                f" of the {names}: {moved}"
+            )
+    return words
 
 
 def clock_flags(fit: Fit, material: str) -> list[str]:

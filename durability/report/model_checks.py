@@ -34,8 +34,15 @@ def model_rows(results: Results) -> list[tuple[str, str]]:
         ("scatter of strips", _CHOSEN[structure.spread]),
         ("threshold doses of products", products),
     ]
-    rows += [("note", note[:1].upper() + note[1:] + ".") for note in model.notes]
+    rows += [("note", note[:1].upper() + note[1:] + ".") for note in _notes(results)]
     return rows + [("weight of earlier studies", w) for w in earlier_weights(results)]
+
+
+def _notes(results: Results) -> tuple[str, ...]:
+    """What must be known of the model, and what the exposures cannot tell of a clock."""
+    fit = results.fit
+    quoted = fit.diagnostics.ok and "linear" in fit.posterior
+    return fit.learned().notes if quoted else fit.model.notes
 
 
 def earlier_weights(results: Results) -> list[str]:
@@ -119,7 +126,7 @@ def to_record(results: Results) -> dict[str, Any]:
     fit = results.fit
     quoted = fit.diagnostics.ok and "linear" in fit.posterior
     return {
-        "notes": list(fit.model.notes),
+        "notes": list(_notes(results)),
         "earlier": earlier_weights(results),
         "learned": fit.learned().to_list() if quoted else [],
         "outlying": None if results.outlying is None else results.outlying.to_dict(),

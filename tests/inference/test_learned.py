@@ -93,10 +93,37 @@ def test_settings_that_change_together_are_said_not_to_be_told_apart():
     assert "clock_not_told_apart" in fitted("both").threshold_dose(0.5)[0].flags
     assert "clock_not_told_apart" not in fitted("all").threshold_dose(0.5)[0].flags
     told = fitted("all").learned()
+    assert not any("apart" in note for note in told.notes)
     energy = told.one("activation_energy")
     assert energy.prior_sd == pytest.approx(7.8, abs=0.1)  # 8, cut off at 15 and 60
     assert energy.narrowing < 1.05 and energy.low < energy.value < energy.high
     assert "kJ/mol" in str(energy) and "prior" in repr(told)
+
+
+def test_a_warning_states_how_far_each_parameter_left_its_prior():
+    got = fitted("both")
+    (words,) = (n for n in got.learned().notes if "apart" in n)
+    assert words in repr(got)  # where the command line prints it
+    for name in ("activation_energy", "reciprocity_exponent"):
+        one = got.learned().one(name)
+        assert f"{name.replace('_', ' ')} moved from its prior by {one.shift:+.1f}" in words
+        assert f"kept {100 * min(one.narrowing, 1):.0f} % of its width" in words
+
+
+@pytest.mark.slow
+def test_designs_that_change_both_warn_and_a_factorial_one_does_not():
+    """Four lamps, both levels of heat under both irradiances; truths drawn from the priors."""
+    crossed = tuple(
+        lamp(f"{i}{t}", i, t) for i in (0.35, 0.9) for t in (53.0, 83.0)
+    )  # fmt: skip
+    said = []
+    for exposures in (BOTH, crossed):
+        flags = []
+        for seed in range(8):
+            got = fit(under_lamps(exposures, seed)[0], seed=seed, sampler=QUICK)
+            flags.append("clock_not_told_apart" in got.threshold_dose(0.5)[0].flags)
+        said.append(sum(flags))
+    assert said == [8, 0]
 
 
 def test_a_fit_kept_and_read_back_has_its_structure():
