@@ -1,8 +1,8 @@
 """Which groups of a study can its strips not tell apart? Words for the reader; the model stays.
 
 Two groups are aliased where each member of one goes with one member of the other: the data hold
-their sum, and priors alone divide it. Products have no common spread, so that laboratories (or runs)
-of which each product saw but one are not told from the products either.
+their sum, and priors alone divide it. Products have no common spread: laboratories or runs
+of which each product saw but one are not told from products either.
 """
 
 from __future__ import annotations
