@@ -34,7 +34,6 @@ if TYPE_CHECKING:
     import xarray
 
 
-COPIES = 4  # of the draws, at the worst moment
 Moves = Literal["rotations", "no-u-turn"]
 
 
@@ -107,13 +106,11 @@ def sample(
 
     Raises
     ------
-    ValueError : the draws would not fit into the memory that is free.
     FloatingPointError : the density is finite nowhere near the mode.
     """
     import xarray
 
     n_y = layout(model).size
-    refuse_too_large(n_y, sampler)
     at = find(model)[0] if coordinates is None else coordinates
     buffer = pack(model, at)
     started = time.perf_counter()
@@ -224,37 +221,3 @@ class _Kept:
             with open(fresh, "wb") as stream:
                 np.savez(stream, allow_pickle=False, z=z, **stats)
             fresh.replace(self._file(chain))
-
-
-def refuse_too_large(parameters: int, sampler: Sampler, free: float | None = None) -> None:
-    """Say early that the draws of so many parameters would not fit into memory.
-
-    Draws are held in parameters and in the posterior, and while chains run in their own terms too.
-
-    Parameters
-    ----------
-    parameters : of the model; sampler : how many draws.
-    free : memory [bytes]; of this machine by default, where it tells.
-
-    Raises
-    ------
-    ValueError : with the estimate.
-    """
-    need = COPIES * 8.0 * parameters * sampler.chains * sampler.draws
-    have = _free_memory() if free is None else free
-    if have is not None and need > 0.9 * have:
-        raise ValueError(
-            f"{sampler.chains * sampler.draws} draws of {parameters} parameters need some"
-            f" {need / 1e9:.1f} GB and {have / 1e9:.1f} GB are free: take fewer draws, or fit"
-            " products apart"
-        )
-
-
-def _free_memory() -> float | None:
-    """Memory that is free [bytes], the kernel's caches included; None where it is not told."""
-    try:
-        with open("/proc/meminfo", encoding="ascii") as stream:
-            lines = dict(line.split(":", 1) for line in stream)
-        return 1024.0 * float(lines["MemAvailable"].split()[0])
-    except (OSError, KeyError, ValueError):
-        return None

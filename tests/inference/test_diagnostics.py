@@ -103,11 +103,3 @@ def test_a_sound_run_is_not_repeated():
     got = fit(study_of(columns), seed=1)
     assert got.diagnostics.ok and not got.diagnostics.retried
     assert not {"diagnostics_failed", "sampled_again"} & set(got.threshold_dose(0.5)[0].flags)
-
-
-def test_draws_that_would_not_fit_into_memory_are_refused_with_the_estimate():
-    from durability.inference.sampling import refuse_too_large
-
-    refuse_too_large(1000, Sampler(), free=1e9)
-    with pytest.raises(ValueError, match=r"4000 draws of 10000 parameters need some 1\.3 GB"):
-        refuse_too_large(10_000, Sampler(), free=1e9)
