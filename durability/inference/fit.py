@@ -654,7 +654,7 @@ def fit_model(
     """
     settings = sampler or Sampler()
     if not quick:
-        refuse_if_too_large(model, len(parameter_names(model)), settings.chains * settings.draws)
+        refuse_if_too_large(model, layout(model).size, settings.chains * settings.draws)
     with model.own_priors():
         if quick:
             drawn, checked = _quick(model, settings, seed, progress)
