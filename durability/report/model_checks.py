@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from durability.report.tables import Table, table
 
 if TYPE_CHECKING:
+    from durability.inference.learned import WhatWasLearned
     from durability.report.results import Results
 
 _CHOSEN = {
@@ -40,9 +41,14 @@ def model_rows(results: Results) -> list[tuple[str, str]]:
 
 def _notes(results: Results) -> tuple[str, ...]:
     """What must be known of the model, and what the exposures cannot tell of a clock."""
+    told = _learned(results)
+    return results.fit.model.notes if told is None else told.notes
+
+
+def _learned(results: Results) -> WhatWasLearned | None:
+    """What the strips said beyond the priors; None where it may not be quoted."""
     fit = results.fit
-    quoted = fit.diagnostics.ok and "linear" in fit.posterior
-    return fit.learned().notes if quoted else fit.model.notes
+    return fit.learned() if fit.diagnostics.ok and "linear" in fit.posterior else None
 
 
 def earlier_weights(results: Results) -> list[str]:
@@ -54,11 +60,11 @@ def earlier_weights(results: Results) -> list[str]:
 
 def learned_table(results: Results) -> Table | None:
     """Parameters of clocks, directions and covariates before and after the strips."""
-    fit = results.fit
-    if not fit.diagnostics.ok or "linear" not in fit.posterior:
+    told = _learned(results)
+    if told is None:
         return None
     rows = []
-    for i in fit.learned():
+    for i in told:
         unit = "" if i.unit == "1" else f" {i.unit}"
         apart = f"{i.confused_with} ({i.correlation:+.2f})" if i.confused_with else ""
         rows.append(
@@ -71,8 +77,8 @@ def learned_table(results: Results) -> Table | None:
     return table(
         "What the strips said of clocks, directions and covariates. Width after 100 %: they said"
         " nothing, and the prior speaks. Moved: in standard deviations of the prior.",
-        ("of", "prior", "found", f"{100 * fit.level:g} % interval", "width after / before", "moved",
-         "not told apart from"),
+        ("of", "prior", "found", f"{100 * results.fit.level:g} % interval", "width after / before",
+         "moved", "not told apart from"),
         rows,
     )  # fmt: skip
 
@@ -123,11 +129,10 @@ def outlying(results: Results) -> tuple[str, Table | None] | None:
 
 def to_record(results: Results) -> dict[str, Any]:
     """What results.json says under ``fit``: notes, earlier studies, what was learned, outliers."""
-    fit = results.fit
-    quoted = fit.diagnostics.ok and "linear" in fit.posterior
+    told = _learned(results)
     return {
         "notes": list(_notes(results)),
         "earlier": earlier_weights(results),
-        "learned": fit.learned().to_list() if quoted else [],
+        "learned": [] if told is None else told.to_list(),
         "outlying": None if results.outlying is None else results.outlying.to_dict(),
     }
