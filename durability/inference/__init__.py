@@ -2,7 +2,8 @@
 
 from durability.inference.crossing.flags import FLAGS as CROSSING_FLAGS
 from durability.inference.diagnostics import Diagnostics
-from durability.inference.fit import DEFAULT_LAW, Fit, fit
+from durability.inference.fit import DEFAULT_LAW, fit
+from durability.inference.fitted import Fit
 from durability.inference.sampling import Sampler
 from durability.inference.threshold import EXPLANATIONS as MODEL_EXPLANATIONS
 

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from durability.inference.checking.scores import LawScore, rules
-from durability.inference.fit import Fit
+from durability.inference.fitted import Fit
 from durability.inference.threshold import practice
 from durability.statement import Subject
 

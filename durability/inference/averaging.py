@@ -20,7 +20,8 @@ from durability.inference.averaged import AVERAGED, AveragedFit
 from durability.inference.build import build_model
 from durability.inference.checking.earlier import default_law, taught_by
 from durability.inference.checking.scores import LawScore, rules, score_laws
-from durability.inference.fit import Fit, fit, fit_model
+from durability.inference.fit import fit, fit_model
+from durability.inference.fitted import Fit
 from durability.inference.sampling import Sampler
 from durability.laws import read_law
 

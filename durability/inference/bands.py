@@ -12,7 +12,7 @@ from durability.statement import Subject
 if TYPE_CHECKING:
     import xarray
 
-    from durability.inference.fit import Fit
+    from durability.inference.fitted import Fit
 
 LIMITS = ("low", "median", "high")
 

@@ -17,7 +17,7 @@ from durability.exposure import with_dose
 from durability.inference.clock_terms import MaterialClock, material_clock, values_of
 
 if TYPE_CHECKING:
-    from durability.inference.fit import Fit
+    from durability.inference.fitted import Fit
     from durability.study import Study
 
 

@@ -18,7 +18,7 @@ from durability.inference.model import Column, Model
 if TYPE_CHECKING:
     import pandas
 
-    from durability.inference.fit import Fit
+    from durability.inference.fitted import Fit
 
 CLOCK = ("activation_energy", "reciprocity_exponent")
 CONFUSED = 0.9  # correlation from which two parameters are not told apart

@@ -19,7 +19,7 @@ from durability.inference.threshold import about, threshold_statements
 from durability.statement import Statement, Statements
 
 if TYPE_CHECKING:
-    from durability.inference.fit import Fit
+    from durability.inference.fitted import Fit
     from durability.study import Study
 
 

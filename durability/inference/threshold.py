@@ -20,7 +20,7 @@ from durability.inference.model import Model
 from durability.statement import Statement, Statements, Subject
 
 if TYPE_CHECKING:
-    from durability.inference.fit import Fit
+    from durability.inference.fitted import Fit
 
 EXPLANATIONS: dict[str, str] = {
     "quick_answer": "A quick answer by weighted draws instead of chains: approximate; not for a"

@@ -21,7 +21,7 @@ from durability.inference import Sampler, kernel
 from durability.inference.build import build_model
 from durability.inference.coordinates import pack
 from durability.inference.diagnostics import diagnose
-from durability.inference.fit import parameter_names
+from durability.inference.posterior import parameter_names
 from durability.inference.rotation import RotatingChain, rotating_chain
 from durability.inference.sampling import sample
 from durability.inference.search import find

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     import xarray
 
     from durability.inference.checking.bank import Bank
-    from durability.inference.fit import Fit
+    from durability.inference.fitted import Fit
     from durability.inference.model import Errors
     from durability.inference.sampling import Sampler
     from durability.laws import Law, Shape
@@ -158,7 +158,7 @@ def earlier_prior(
 def _posterior_of(results: str | Path | Fit) -> tuple[xarray.Dataset, str]:
     import xarray
 
-    from durability.inference.fit import Fit
+    from durability.inference.fitted import Fit
 
     if isinstance(results, Fit):
         return results.posterior, results.study.title

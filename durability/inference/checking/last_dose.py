@@ -25,7 +25,7 @@ from durability.inference.sampling import Sampler
 if TYPE_CHECKING:
     from durability.inference.checking.pointwise import Parts
     from durability.inference.checking.replicate import Again
-    from durability.inference.fit import Fit
+    from durability.inference.fitted import Fit
     from durability.inference.model import Errors, Model
     from durability.laws import Law
     from durability.study import Study
@@ -195,7 +195,8 @@ def last_dose_check(
     """
     from durability.inference.build import build_model
     from durability.inference.checking.earlier import taught_by
-    from durability.inference.fit import DEFAULT_LAW, Fit
+    from durability.inference.fit import DEFAULT_LAW
+    from durability.inference.fitted import Fit
     from durability.laws import Law, read_law
     from durability.retention import with_strength
     from durability.study import read_study

@@ -26,7 +26,7 @@ from durability.inference.checking.pointwise import Parts, log_given_rest, margi
 from durability.inference.checking.refit import refit_without
 
 if TYPE_CHECKING:
-    from durability.inference.fit import Fit
+    from durability.inference.fitted import Fit
     from durability.inference.model import Model
 
 GOOD_K = 0.7

@@ -17,7 +17,7 @@ from durability.inference.checking.prior_predictive import changed_book
 if TYPE_CHECKING:
     import xarray
 
-    from durability.inference.fit import Fit
+    from durability.inference.fitted import Fit
 
 WORDS: dict[str, str] = {
     "threshold_dose": "the prior of the threshold dose",

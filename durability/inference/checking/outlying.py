@@ -32,7 +32,7 @@ from durability.inference.threshold import practice
 from durability.inference.weights import pareto_weights
 
 if TYPE_CHECKING:
-    from durability.inference.fit import Fit
+    from durability.inference.fitted import Fit
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

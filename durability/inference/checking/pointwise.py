@@ -29,7 +29,7 @@ from durability.inference.model import relative_spread
 if TYPE_CHECKING:
     import xarray
 
-    from durability.inference.fit import Fit
+    from durability.inference.fitted import Fit
     from durability.inference.model import Model
 
 LARGEST = 16_000_000

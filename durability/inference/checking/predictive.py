@@ -19,7 +19,7 @@ from durability.inference.checking.pointwise import parts_of
 from durability.inference.checking.replicate import SHOWN, Again, drawn_again, found_strength
 
 if TYPE_CHECKING:
-    from durability.inference.fit import Fit
+    from durability.inference.fitted import Fit
 
 STATISTICS: dict[str, str] = {
     "mean": "mean strength",

@@ -17,7 +17,7 @@ import numpy as np
 from durability.inference.model import priors
 
 if TYPE_CHECKING:
-    from durability.inference.fit import Fit
+    from durability.inference.fitted import Fit
     from durability.inference.model import Errors, Model
     from durability.laws import Law
     from durability.study import Study
@@ -120,7 +120,8 @@ def prior_predictive(
     """
     from durability.inference.build import build_model
     from durability.inference.checking.earlier import taught_by
-    from durability.inference.fit import DEFAULT_LAW, Fit
+    from durability.inference.fit import DEFAULT_LAW
+    from durability.inference.fitted import Fit
     from durability.laws import Law, read_law
     from durability.retention import with_strength
     from durability.study import read_study

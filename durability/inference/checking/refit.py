@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from durability.inference.checking.items import CENSORED, GROUP, LOOK, STRIP, WORD, Items, items_of
-from durability.inference.fit import Fit, fit_model
+from durability.inference.fit import fit_model
+from durability.inference.fitted import Fit
 from durability.inference.model import Model
 
 if TYPE_CHECKING:

@@ -25,7 +25,7 @@ from durability.inference.checking.refit import refit_without
 from durability.inference.checking.stacking import stacking_weights
 
 if TYPE_CHECKING:
-    from durability.inference.fit import Fit
+    from durability.inference.fitted import Fit
 
 HIDDEN_DOSES = (1, 2)
 """Forecasts are scored with this many of the largest doses hidden."""

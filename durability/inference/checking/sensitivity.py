@@ -21,7 +21,7 @@ from durability.inference.weights import pareto_weights
 from durability.statement import SUBJECTS, Subject
 
 if TYPE_CHECKING:
-    from durability.inference.fit import Fit
+    from durability.inference.fitted import Fit
 
 LIMIT = 0.05
 GOOD_K = 0.7
