@@ -103,3 +103,36 @@ def test_a_sound_run_is_not_repeated():
     got = fit(study_of(columns), seed=1)
     assert got.diagnostics.ok and not got.diagnostics.retried
     assert not {"diagnostics_failed", "sampled_again"} & set(got.threshold_dose(0.5)[0].flags)
+
+
+@pytest.mark.parametrize("defect", ["place", "width", "stuck", "slow", "still"])
+def test_one_bad_parameter_among_many_is_found(defect: str):
+    theta = np.random.default_rng(4).standard_normal((CHAINS, DRAWS, 1500))
+    if defect == "place":
+        theta[0, :, 777] += 0.4
+    elif defect == "width":
+        theta[0, :, 777] *= 2.0
+    elif defect == "stuck":  # half a chain in a corner
+        theta[2, : DRAWS // 2, 777] = 2.5
+    elif defect == "slow":
+        theta[:, :, 777] = np.cumsum(theta[:, :, 777], axis=1)
+    else:
+        theta[:, :, 777] = 1.0
+    found = diagnose(theta, [str(j) for j in range(1500)], stats())
+    assert not found.ok
+    assert "777" in (found.rhat_of, found.ess_bulk_of, found.ess_tail_of)
+
+
+def test_judging_the_least_mixed_of_many_finds_the_smallest_effective_number():
+    rng = np.random.default_rng(5)
+    n = 800
+    memory = rng.uniform(0.0, 0.8, n)
+    theta = rng.standard_normal((CHAINS, DRAWS, n))
+    for t in range(1, DRAWS):
+        theta[:, t] = memory * theta[:, t - 1] + np.sqrt(1 - memory**2) * theta[:, t]
+    names = [str(j) for j in range(n)]
+    found = diagnose(theta, names, stats())
+    parts = [diagnose(theta[:, :, j : j + 400], names[j : j + 400], stats()) for j in (0, 400)]
+    assert found.ess_bulk == min(p.ess_bulk for p in parts)
+    assert found.ess_tail == min(p.ess_tail for p in parts)
+    assert found.rhat == pytest.approx(max(p.rhat for p in parts), abs=0.002)
