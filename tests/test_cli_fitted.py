@@ -9,18 +9,25 @@ import pytest
 
 from durability.cli import fitted as room
 from durability.report.run import BY_RULE
+from durability.study import ModelChoices
 
 
 @pytest.fixture
 def asked(tmp_path, monkeypatch):
     """The law that a command fits, where a folder holds these files, and what it says."""
     folder = tmp_path / "results"
-    study = SimpleNamespace(folder=tmp_path)
     monkeypatch.setattr("durability.inference.checking.earlier.default_law", lambda _: "usual")
     kept: list[str] = []
     monkeypatch.setattr("durability.report.results.keep_fit", lambda *_: kept.append("kept"))
 
-    def of(files: dict[str, str], law: str | None = None, *, reused: bool = False):
+    def of(
+        files: dict[str, str],
+        law: str | None = None,
+        *,
+        named: str | None = None,
+        reused: bool = False,
+    ):
+        study = SimpleNamespace(folder=tmp_path, choices=ModelChoices(law=named))
         folder.mkdir(exist_ok=True)
         for name, text in files.items():
             (folder / name).write_text(text)
@@ -47,6 +54,8 @@ def test_without_a_law_it_is_that_which_the_report_chose(asked):
     files = {"provenance.json": record("averaged", by_rule=True), "report.html": ""}
     assert asked(files)[0] == "averaged"
     assert asked(files, "gompertz")[0] == "gompertz"
+    assert asked(files, named="logistic")[0] == "logistic"
+    assert asked(files, "gompertz", named="logistic")[0] == "gompertz"
 
 
 @pytest.mark.parametrize(

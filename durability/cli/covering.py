@@ -66,7 +66,7 @@ def _subject(of: str | None) -> Subject | None:
 
 
 def _fit(
-    study: Path, site: list[str] | None, law: str | None, errors: str, level: float | None,
+    study: Path, site: list[str] | None, law: str | None, errors: str | None, level: float | None,
     seed: int, quiet: bool, lying: Lying,
 ) -> tuple[Fit, list[str | Site]]:  # fmt: skip
     read = read_folder(study)
@@ -99,7 +99,7 @@ def cover(
     *,
     lying: Lying,
     law: LawName = None,
-    errors: Errors = "lognormal",
+    errors: Errors = None,
     level: Level = None,
     seed: Seed = 0,
     out: File = None,
@@ -199,7 +199,7 @@ def exposed(
     *,
     lying: Lying,
     law: LawName = None,
-    errors: Errors = "lognormal",
+    errors: Errors = None,
     level: Level = None,
     seed: Seed = 0,
     out: File = None,
@@ -269,7 +269,7 @@ def equivalent(
     *,
     lying: Lying,
     law: LawName = None,
-    errors: Errors = "lognormal",
+    errors: Errors = None,
     level: Level = None,
     seed: Seed = 0,
     out: File = None,

@@ -79,7 +79,7 @@ def translate(
     *,
     lying: Lying,
     law: LawName = None,
-    errors: Errors = "lognormal",
+    errors: Errors = None,
     level: Level = None,
     seed: Seed = 0,
     out: Out = None,

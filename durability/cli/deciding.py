@@ -58,7 +58,7 @@ def compare(
         str | None, typer.Option("--site", help="For the price of a day in the open.")
     ] = None,
     law: LawName = None,
-    errors: Errors = "lognormal",
+    errors: Errors = None,
     level: Level = None,
     seed: Seed = 0,
     out: Out = None,

@@ -39,7 +39,7 @@ def sites_asked(study: Study, named: list[str] | None) -> list[str]:
 def fitted(
     study: Study,
     law: str | None,
-    errors: str,
+    errors: str | None,
     level: float | None,
     seed: int,
     out: Path | None,
@@ -47,16 +47,18 @@ def fitted(
 ) -> tuple[Fit, dict[str, Any]]:
     """The fit, read back from the results folder where it matches, else made.
 
-    What is made is kept there, unless a whole report lies there. Where nobody names a law, it is
-    that of the report, if the report chose it by rule: so a command and the report answer alike.
+    What is made is kept there, unless a whole report lies there. Where neither an option nor
+    study.toml names a law, it is that of the report, if the report chose it by rule: so a command
+    and the report answer alike.
     """
     from durability.inference.checking.earlier import default_law
     from durability.report import fit_or_reuse
     from durability.report.results import keep_fit
+    from durability.study.choices import law_named
 
     folder = out if out is not None else study.folder / "results"
     earlier, whole = ((folder / name).is_file() for name in ("provenance.json", "report.html"))
-    used = law or _law_of_report(folder) or default_law(study)
+    used = law or law_named(study) or _law_of_report(folder) or default_law(study)
     with progress(quiet) as tell:
         made, record, reused = fit_or_reuse(
             study, law=used, errors=errors, level=level, seed=seed,

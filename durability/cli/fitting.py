@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 def fit(
     study: Folder,
     law: LawName = None,
-    errors: Errors = "lognormal",
+    errors: Errors = None,
     level: Level = None,
     seed: Seed = 0,
     out: Out = None,
@@ -76,23 +76,21 @@ def fit(
         gate(made)
 
 
-def _quick(study: Study, law: str | None, errors: str, level: float | None, seed: int) -> Fit:
+def _quick(
+    study: Study, law: str | None, errors: str | None, level: float | None, seed: int
+) -> Fit:
     from durability.inference import fit as run
-    from durability.inference.checking.earlier import default_law
 
-    return run(
-        study, method="quick", law=law or default_law(study), errors=errors, level=level, seed=seed,  # type: ignore[arg-type]
-    )  # fmt: skip
+    return run(study, method="quick", law=law, errors=errors, level=level, seed=seed)  # type: ignore[arg-type]
 
 
 def _fit_by_likelihood(
-    study: Study, law: str | None, errors: str, level: float | None, out: Path | None, json: bool,
-    quiet: bool,
+    study: Study, law: str | None, errors: str | None, level: float | None, out: Path | None,
+    json: bool, quiet: bool,
 ) -> None:  # fmt: skip
-    from durability.inference import DEFAULT_LAW
     from durability.inference.likelihood import WHY_PROFILE, fit_study
 
-    made = fit_study(study, law=law or DEFAULT_LAW, errors=errors, level=level)  # type: ignore[arg-type]
+    made = fit_study(study, law=law, errors=errors, level=level)  # type: ignore[arg-type]
     statements = made.statements()
     document = {
         "fit": {"law": made.law.name, "method": "likelihood", "not_fitted": made.problems,

@@ -38,7 +38,7 @@ def foretell(
         list[str] | None,
         typer.Option("--law", help="A candidate law or law file; may be repeated."),
     ] = None,
-    errors: Errors = "lognormal",
+    errors: Errors = None,
     level: Level = None,
     seed: Seed = 0,
     figures: Figures = None,
@@ -113,7 +113,7 @@ def foretell(
 def priors(
     study: Folder,
     law: LawName = None,
-    errors: Errors = "lognormal",
+    errors: Errors = None,
     level: Level = None,
     seed: Seed = 0,
     figures: Figures = None,
@@ -132,16 +132,15 @@ def priors(
             sensitivity,
             weights_of,
         )
-        from durability.inference.checking.earlier import bank_named, default_law, prior_place
-        from durability.laws import read_law
+        from durability.inference.checking.earlier import bank_named, one_law, prior_place
 
         read = read_folder(study)
-        place, used = prior_place(read), read_law(law or default_law(read))
+        place, used = prior_place(read), one_law(read, law)
         bank = None
         with progress(quiet) as tell:
             if place is not None and place.is_dir():
                 tell("fitting the earlier studies", 0.1)
-                bank = bank_named(read, used, errors, seed=seed)  # type: ignore[arg-type]
+                bank = bank_named(read, used, errors or read.choices.errors, seed=seed)  # type: ignore[arg-type]
             tell("fitting", 0.5)
             made = fit_study(read, law=used, errors=errors, level=level, seed=seed)  # type: ignore[arg-type]
             tell("asking the priors", 0.8)

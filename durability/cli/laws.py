@@ -65,7 +65,7 @@ def compare_laws(
     law: Annotated[
         list[str] | None, typer.Option("--law", help="A law to compare; may be repeated.")
     ] = None,
-    errors: Errors = "lognormal",
+    errors: Errors = None,
     level: Level = None,
     figure: Annotated[
         Path | None, typer.Option("--figure", help="Draw the laws here, .svg or .png.")

@@ -18,7 +18,7 @@ def batch(
     studies: Annotated[list[Path], typer.Argument(help="Study folders.")],
     site: Sites = None,
     law: LawName = None,
-    errors: Errors = "lognormal",
+    errors: Errors = None,
     level: Level = None,
     seed: Seed = 0,
     workers: Annotated[

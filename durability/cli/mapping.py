@@ -59,7 +59,7 @@ def days_map(
     *,
     lying: Lying,
     law: LawName = None,
-    errors: Errors = "lognormal",
+    errors: Errors = None,
     seed: Seed = 0,
     out: File = None,
     json: Json = False,

@@ -43,7 +43,7 @@ def measure_next(
     *,
     lying: Lying,
     law: LawName = None,
-    errors: Errors = "lognormal",
+    errors: Errors = None,
     level: Level = None,
     seed: Seed = 0,
     out: File = None,

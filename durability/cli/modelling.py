@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 def model(
     study: Folder,
     law: LawName = None,
-    errors: Errors = "lognormal",
+    errors: Errors = None,
     graph: Annotated[
         Path | None, typer.Option("--graph", help="Draw what hangs on what here: .svg or .png.")
     ] = None,
@@ -42,11 +42,11 @@ def model(
     Nothing is sampled. `fit` and `report` with the same options use this model.
     """
     with errors_in_words(json):
-        from durability.inference.checking.earlier import default_law
+        from durability.inference.checking.earlier import one_law
         from durability.inference.described import described
 
         read = read_folder(study)
-        found = described(read, law=law or default_law(read), errors=errors)  # type: ignore[arg-type]
+        found = described(read, law=one_law(read, law), errors=errors)  # type: ignore[arg-type]
         keep(found.to_dict(), out)
         if graph is not None:
             from durability.report.law_figure import save_picture

@@ -30,10 +30,18 @@ Out = Annotated[
 ]
 File = Annotated[Path | None, typer.Option("--out", help="Also write the JSON document here.")]
 LawName = Annotated[
-    str | None, typer.Option("--law", help="A law of `durability laws`, a law file, or averaged.")
+    str | None,
+    typer.Option(
+        "--law",
+        help="A law of `durability laws`, a law file, or averaged; else as in study.toml.",
+    ),
 ]
 Errors = Annotated[
-    str, typer.Option("--errors", help="Scatter of strips: lognormal, normal, power or student.")
+    str | None,
+    typer.Option(
+        "--errors",
+        help="Scatter of strips: lognormal, normal, power or student; else as in study.toml.",
+    ),
 ]
 Level = Annotated[
     float | None,

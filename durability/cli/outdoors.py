@@ -45,12 +45,11 @@ def hindcast(
 ) -> None:
     """Predict strips in the open from the laboratory alone, and count those foretold."""
     with errors_in_words(json):
-        from durability.inference import DEFAULT_LAW
         from durability.inference.hindcast import hindcast as predicted
 
         read = read_folder(study)
         with progress(quiet) as tell:
-            found = predicted(read, law=law or DEFAULT_LAW, level=level, seed=seed, progress=tell)
+            found = predicted(read, law=law, level=level, seed=seed, progress=tell)
         keep(found.to_dict(), out)
         if figure is not None:
             from durability.report.hindcast_figure import save_figure
@@ -69,7 +68,7 @@ def hindcast(
 def lab_to_sky(
     study: Folder,
     law: LawName = None,
-    errors: Errors = "lognormal",
+    errors: Errors = None,
     level: Level = None,
     seed: Seed = 0,
     out: Out = None,

@@ -30,7 +30,7 @@ def report(
     study: Folder,
     site: Sites = None,
     law: LawName = None,
-    errors: Errors = "lognormal",
+    errors: Errors = None,
     level: Level = None,
     seed: Seed = 0,
     out: Out = None,

@@ -94,7 +94,7 @@ def plan(
         Path | None, typer.Option("--figure", help="Draw the plans here: .png or .svg.")
     ] = None,
     law: LawName = None,
-    errors: Errors = "lognormal",
+    errors: Errors = None,
     level: Level = None,
     seed: Seed = 0,
     out: File = None,
@@ -238,7 +238,7 @@ def go_on(
     required: Required = None,
     assurance: Assurance = None,
     law: LawName = None,
-    errors: Errors = "lognormal",
+    errors: Errors = None,
     level: Level = None,
     seed: Seed = 0,
     out: File = None,
@@ -259,12 +259,11 @@ def go_on(
             made, _ = fitted(read, law, errors, level, seed, None, quiet)
         else:
             from durability.inference import fit
-            from durability.inference.checking.earlier import default_law
 
             read, waiting = as_it_stood(read, **withdrawal_of(until, read, "--until"))
             with progress(quiet) as tell:
                 made = fit(
-                    read, law=law or default_law(read), errors=errors, level=level, seed=seed,  # type: ignore[arg-type]
+                    read, law=law, errors=errors, level=level, seed=seed,  # type: ignore[arg-type]
                     progress=tell,
                 )  # fmt: skip
         gate(made)

@@ -21,14 +21,12 @@ from durability.inference.checking.scores import LawScore, rules
 from durability.inference.fitted import Fit
 from durability.inference.threshold import practice
 from durability.statement import Subject
+from durability.study.model import AVERAGED
 
 if TYPE_CHECKING:
     import xarray
 
     from durability.study import Study
-
-AVERAGED = "averaged"
-"""Name that stands in the place of a law in statements of an average."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from durability.inference.averaged import AVERAGED, AveragedFit
+from durability.inference.averaged import AveragedFit
 from durability.inference.build import build_model
 from durability.inference.checking.earlier import default_law, taught_by
 from durability.inference.checking.scores import LawScore, rules, score_laws
@@ -24,6 +24,7 @@ from durability.inference.fit import fit, fit_model
 from durability.inference.fitted import Fit
 from durability.inference.sampling import Sampler
 from durability.laws import read_law
+from durability.study.model import AVERAGED
 
 if TYPE_CHECKING:
     import xarray
@@ -38,7 +39,7 @@ def average_laws(
     study: Study | str | Path,
     *,
     laws: Sequence[str | Path | Law] | None = None,
-    errors: Errors = "lognormal",
+    errors: Errors | None = None,
     weights: str = "forecast",
     level: float | None = None,
     sampler: Sampler | None = None,
@@ -51,7 +52,7 @@ def average_laws(
     Parameters
     ----------
     study : a study or the path of its folder.
-    laws : candidates; those of models/averaging.toml by default.
+    laws : candidates; by default those of models/averaging.toml, and the law that study.toml names.
     errors, level, sampler, seed, progress, keep : as in `durability.fit`.
     weights : ``"forecast"`` (by the largest doses hidden; by leave-one-out where no exposure has
         three), ``"leave-one-out"`` or ``"equal"``.
@@ -77,7 +78,7 @@ def average_laws(
     _check_weights(weights)
     if isinstance(study, str | Path):
         study = read_study(study)
-    names = list(laws) if laws is not None else list(rules()["candidates"]["laws"])
+    names = list(laws) if laws is not None else _candidates(study)
     fits = []
     for i, law in enumerate(names):
         if progress is not None:
@@ -85,6 +86,14 @@ def average_laws(
         options: dict[str, Any] = {"sampler": sampler, "seed": seed, "keep": keep}
         fits.append(fit(study, law=law, errors=errors, level=level, **options))
     return mix(fits, reweighted(score_laws(fits, progress=progress), weights), seed=seed)
+
+
+def _candidates(study: Study) -> list[str | Path | Law]:
+    from durability.study.choices import law_named
+
+    own = law_named(study)
+    usual: list[str | Path | Law] = list(rules()["candidates"]["laws"])
+    return usual if own in (None, AVERAGED, *usual) else [*usual, own]
 
 
 def _check_weights(weights: str) -> None:
@@ -197,7 +206,7 @@ def answering_fit(
     study: Study | str | Path,
     *,
     law: str | Path | Law | None = None,
-    errors: Errors = "lognormal",
+    errors: Errors | None = None,
     level: float | None = None,
     sampler: Sampler | None = None,
     seed: int = 0,
@@ -205,9 +214,9 @@ def answering_fit(
 ) -> Fit:
     """The fit whose numbers are quoted when nobody names a law.
 
-    With a law named, its fit (``"averaged"``: the average). Else the default law, unless a
-    threshold dose asked about lies beyond the last dose tested and the laws disagree there: then
-    the average.
+    With a law named, here or in study.toml, its fit (``"averaged"``: the average). Else the default
+    law, unless a threshold dose asked about lies beyond the last dose tested and the laws disagree
+    there: then the average.
 
     Parameters
     ----------
@@ -218,14 +227,16 @@ def answering_fit(
     Fit or AveragedFit
     """
     from durability.study import read_study
+    from durability.study.choices import law_named
 
     options: dict[str, Any] = {
         "errors": errors, "level": level, "sampler": sampler, "seed": seed, "progress": progress,
     }  # fmt: skip
-    if law == AVERAGED:
-        return average_laws(study, **options)
     if isinstance(study, str | Path):
         study = read_study(study)
+    law = law or law_named(study)
+    if law == AVERAGED:
+        return average_laws(study, **options)
     plain = fit(study, law=law or default_law(study), **options)
     if law is not None or not laws_may_part(plain):
         return plain

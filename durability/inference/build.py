@@ -35,7 +35,7 @@ def _codes(keys: list[Any]) -> tuple[list[Any], dict[Any, int]]:
 
 
 def build_model(
-    study: Study, law: Law, *, errors: Errors = "lognormal", structure: Structure | None = None
+    study: Study, law: Law, *, errors: Errors | None = None, structure: Structure | None = None
 ) -> Model:
     """The model of a study.
 
@@ -45,7 +45,7 @@ def build_model(
     law : the degradation law.
     errors : ``"lognormal"`` (constant relative scatter), ``"normal"`` (constant scatter, as a share
         of the mean unexposed strength), ``"power"`` (that share times a power of what is left) or
-        ``"student"`` (as lognormal, with long tails).
+        ``"student"`` (as lognormal, with long tails); as study.toml says by default.
     structure : what is asked of the model beyond what the data call for; what study.toml asks
         under [model] by default.
 
@@ -58,6 +58,7 @@ def build_model(
     ValueError : normal errors, or a power of the mean, for a property that rises.
     """
     structure = structure or Structure.asked(study)
+    errors = errors or study.choices.errors
     rises = study.changes == "rises"
     if rises and errors not in ON_LOGS:
         raise ValueError("a property that rises is fitted with lognormal or student errors only")

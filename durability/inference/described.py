@@ -158,7 +158,7 @@ def described(
     study: Study,
     *,
     law: str | Law,
-    errors: Errors = "lognormal",
+    errors: Errors | None = None,
     structure: Structure | None = None,
 ) -> Described:
     """The model that a study's columns call for, with what earlier results teach; none is drawn.
@@ -187,6 +187,7 @@ def described(
     from durability.laws import read_law
 
     used = read_law(law) if isinstance(law, str) else law
+    errors = errors or study.choices.errors
     if errors not in ERRORS:
         raise ValueError(f'errors "{errors}" is unknown; known: {", ".join(ERRORS)}')
     model = build_model(study, used, errors=errors, structure=structure)

@@ -30,8 +30,9 @@ from durability.inference.model import (
 )
 from durability.inference.posterior import parameter_names, posterior_of
 from durability.inference.sampling import Progress, Sample, Sampler, sample
-from durability.laws import Law, read_law
+from durability.laws import Law
 from durability.retention import with_strength
+from durability.study.model import AVERAGED
 
 if TYPE_CHECKING:
     from durability.inference.likelihood import LikelihoodFit
@@ -45,8 +46,8 @@ def fit(
     study: Study | str | Path,
     *,
     method: Literal["bayes", "quick"] = "bayes",
-    law: str | Path | Law = DEFAULT_LAW,
-    errors: Errors = "lognormal",
+    law: str | Path | Law | None = None,
+    errors: Errors | None = None,
     level: float | None = None,
     sampler: Sampler | None = None,
     seed: int = 0,
@@ -62,16 +63,16 @@ def fit(
     study: Study | str | Path,
     *,
     method: Literal["likelihood"],
-    law: str | Path | Law = DEFAULT_LAW,
-    errors: Errors = "lognormal",
+    law: str | Path | Law | None = None,
+    errors: Errors | None = None,
     level: float | None = None,
 ) -> LikelihoodFit: ...
 def fit(
     study: Study | str | Path,
     *,
     method: Literal["bayes", "quick", "likelihood"] = "bayes",
-    law: str | Path | Law = DEFAULT_LAW,
-    errors: Errors = "lognormal",
+    law: str | Path | Law | None = None,
+    errors: Errors | None = None,
     level: float | None = None,
     sampler: Sampler | None = None,
     seed: int = 0,
@@ -93,12 +94,15 @@ def fit(
     method : ``"bayes"``; ``"quick"`` for weighted draws within a second, approximate and with a
         verdict on itself (`durability.inference.quick`); or ``"likelihood"`` for
         `durability.inference.likelihood.fit_study`, which takes neither sampler nor seed.
-    law : name of a law of models/laws, path of a law file, or a `Law`.
+    law : name of a law of models/laws, path of a law file, a `Law`, or ``"averaged"`` over laws.
+        None takes that of study.toml, else that of the earlier results it names, else
+        `DEFAULT_LAW`.
     errors : ``"lognormal"``: scatter is a constant share of the strength; ``"normal"``: scatter is
         constant; ``"power"``: scatter goes as a power, estimated, of what is left of the product (0
         is normal, 1 close to lognormal); ``"student"``: as lognormal, with long tails (Student's t,
         degrees of freedom estimated), so that a few strips far out do not rule the answer. By
-        likelihood ``"student"`` is about a constant scatter, on fixed degrees of freedom.
+        likelihood ``"student"`` is about a constant scatter, on fixed degrees of freedom. None
+        takes those of study.toml.
     level : of intervals; the study's by default.
     sampler : settings; four chains of 1000 draws by default.
     seed : same seed, same answer on one machine.
@@ -122,7 +126,9 @@ def fit(
     ------
     StudyError : the folder has problems, or no strip was exposed.
     LookupError : an unknown law.
+    ValueError : unknown errors, or an average asked of a quick look or of the likelihood.
     """
+    from durability.inference.checking.earlier import default_law, one_law, taught_by
     from durability.study import Problem, StudyError, read_study
     from durability.study.choices import with_choices
 
@@ -133,17 +139,21 @@ def fit(
         from durability.inference.likelihood import fit_study
 
         return fit_study(study, law=law, errors=errors, level=level)
-    the_law = law if isinstance(law, Law) else read_law(law)
+    study = with_choices(study, shape=shape, spread=spread, covariates=covariates, pool=pool)
+    errors = errors or study.choices.errors
     if errors not in ERRORS:
         raise ValueError(f'errors "{errors}" is unknown; known: {", ".join(ERRORS)}')
-    study = with_choices(study, shape=shape, spread=spread, covariates=covariates, pool=pool)
+    if method == "bayes" and (law or default_law(study)) == AVERAGED:
+        from durability.inference.averaging import average_laws
+
+        options: dict[str, Any] = {"sampler": sampler, "seed": seed, "progress": progress}
+        return average_laws(study, errors=errors, level=level, keep=keep, **options)
+    the_law = one_law(study, law)
     model = build_model(study, the_law, errors=errors)
     if not model.mains:
         raise StudyError(
             [Problem(file="study.toml", expected="at least one exposed strip that may be used")]
         )
-    from durability.inference.checking.earlier import taught_by
-
     model = taught_by(study, model, sampler=sampler, seed=seed)
     return fit_model(
         study, model, sampler=sampler, seed=seed, level=level or study.question.level,

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from durability.inference.clock_terms import material_clock
-from durability.inference.fit import DEFAULT_LAW, fit
+from durability.inference.fit import fit
 from durability.inference.foretold import predicted_groups, sites_of, without_sites
 from durability.inference.sampling import Progress, Sampler
 
@@ -145,7 +145,7 @@ class Hindcast:
 def hindcast(
     study: Study | str | Path,
     *,
-    law: str | Path | Law = DEFAULT_LAW,
+    law: str | Path | Law | None = None,
     level: float = 0.9,
     leave_one_site_out: bool = True,
     sampler: Sampler | None = None,
@@ -171,6 +171,7 @@ def hindcast(
     ------
     StudyError : no strips in the open at a named site, or no strips under a lamp like the sun.
     """
+    from durability.inference.checking.earlier import one_law
     from durability.retention import with_strength
     from durability.study import read_study
 
@@ -178,6 +179,7 @@ def hindcast(
         study = read_study(study)
     study = with_strength(study)
     _refuse(study)
+    the_law = one_law(study, law)
     runs = [(LABORATORY, sites_of(study), without_sites(study, sites_of(study)))]
     if leave_one_site_out and len(sites_of(study)) > 1:
         runs += [(OTHERS, (site,), without_sites(study, (site,))) for site in sites_of(study)]
@@ -186,7 +188,7 @@ def hindcast(
     for i, (given, sites, known) in enumerate(runs):
         if progress is not None:
             progress(f"fitting {given}", i / len(runs))
-        seen = fit(known, law=law, sampler=sampler, seed=seed)
+        seen = fit(known, law=the_law, sampler=sampler, seed=seed)
         for material in study.materials:
             found, missed = predicted_groups(study, seen, material, sites, level=level, seed=seed)
             records += [{"given": given, **record} for record in found]

@@ -50,7 +50,7 @@ def batch(
     address: str | None = None,
     sites: Sequence[str | Path] | None = None,
     law: str | Path | None = None,
-    errors: str = "lognormal",
+    errors: str | None = None,
     level: float | None = None,
     seed: int = 0,
     progress: Callable[[Done, int], None] | None = None,

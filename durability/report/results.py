@@ -255,6 +255,8 @@ def provenance(
     """What a run depends on; ``key`` is equal for runs that must give the same fit."""
     from durability import __version__
 
+    choices = asdict(study.choices) | {"prior_from": prior_digest(study)}
+    del choices["law"], choices["errors"]  # what was used of them stands beside
     depends = {
         "inputs": study.inputs,
         "models": {k: v for k, v in model_hashes().items() if not k.startswith("sites/")},
@@ -263,7 +265,7 @@ def provenance(
         "seed": seed,
         "settings": settings,
         "version": __version__,
-        "model": asdict(study.choices) | {"prior_from": prior_digest(study)},
+        "model": choices,
     }
     text = json.dumps(depends, sort_keys=True)
     return {

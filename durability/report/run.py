@@ -21,6 +21,7 @@ from durability.report.results import (
     whole_key,
     write_folder,
 )
+from durability.study.model import AVERAGED
 
 if TYPE_CHECKING:
     from durability.inference import Fit, Sampler
@@ -60,7 +61,7 @@ def fit_or_reuse(
     study: Study,
     *,
     law: str | Path,
-    errors: Any,
+    errors: Any = None,
     level: float | None,
     seed: int,
     sampler: Sampler | None,
@@ -83,6 +84,7 @@ def fit_or_reuse(
 
     refuse_place(out)
     settings = sampler or Sampler()
+    errors = errors or study.choices.errors
     the_law = _law_asked(law)
     record = fit_record(study, law=the_law, errors=errors, seed=seed, sampler=settings)
     level = level or study.question.level
@@ -118,7 +120,6 @@ def _with_earlier(record: dict[str, Any], made: Fit) -> dict[str, Any]:
 
 def _law_asked(law: str | Path) -> Law | str:
     """The law of a name or file; ``"averaged"`` stays a word."""
-    from durability.inference.averaged import AVERAGED
     from durability.laws import read_law
 
     return AVERAGED if law == AVERAGED else read_law(law)
@@ -183,7 +184,7 @@ def unchanged_report(
     *,
     sites: Sequence[str | Path] | None = None,
     law: str | Path | None = None,
-    errors: str = "lognormal",
+    errors: str | None = None,
     level: float | None = None,
     seed: int = 0,
     out: Path,
@@ -193,10 +194,11 @@ def unchanged_report(
     Parameters are those of `report`, with its default sampler.
     """
     from durability.inference import Sampler
-    from durability.inference.averaged import AVERAGED
     from durability.inference.checking.earlier import default_law
+    from durability.study.choices import law_named
 
     asked = study.question.sites if sites is None else sites
+    law, errors = law or law_named(study), errors or study.choices.errors
     for name in (law,) if law is not None else (AVERAGED, default_law(study)):
         record = fit_record(
             study, law=_law_asked(name), errors=errors, seed=seed, sampler=Sampler()
@@ -213,7 +215,7 @@ def report(
     *,
     sites: Sequence[str | Path] | None = None,
     law: str | Path | None = None,
-    errors: str = "lognormal",
+    errors: str | None = None,
     level: float | None = None,
     seed: int = 0,
     sampler: Sampler | None = None,
@@ -230,9 +232,11 @@ def report(
     ----------
     study : a study, or the path of its folder.
     sites : names or weather files; the study's own question by default.
-    law : a law of models/laws, a law file, or ``"averaged"`` over laws. By default the stretched
-        exponential, unless laws part about a threshold beyond the last dose: then the average.
-    errors : ``"lognormal"``, ``"normal"``, ``"power"`` or ``"student"``, as in `durability.fit`.
+    law : a law of models/laws, a law file, or ``"averaged"`` over laws. By default that of
+        study.toml, else the stretched exponential, unless laws part about a threshold beyond the
+        last dose: then the average.
+    errors : ``"lognormal"``, ``"normal"``, ``"power"`` or ``"student"``, as in `durability.fit`; as
+        study.toml says by default.
     level : of intervals; the study's by default.
     seed : same seed, same numbers.
     sampler : settings.
@@ -250,13 +254,13 @@ def report(
     FitFailed : the sampler missed its limits.
     ResultsFolderError : the folder cannot be written; the earlier results are untouched.
     """
-    from durability.inference.averaged import AVERAGED
     from durability.inference.averaging import laws_may_part
     from durability.inference.checking.earlier import default_law
     from durability.report.html import render_html
     from durability.report.pictures import pictures
     from durability.report.word import write_docx
     from durability.study import read_study
+    from durability.study.choices import law_named
 
     tell = progress or _quiet
     if isinstance(study, str | Path):
@@ -269,6 +273,7 @@ def report(
         "errors": errors, "level": level, "seed": seed, "sampler": sampler, "out": folder,
         "progress": tell,
     }  # fmt: skip
+    law = law or law_named(study)
     used = law or default_law(study)
     fitted, record, reused = fit_or_reuse(study, law=used, **options)
     if law is None:

@@ -1,7 +1,7 @@
-"""What does the laboratory ask of the model? Structure and earlier studies, from [model].
+"""What does the laboratory ask of the model? Law, structure and earlier studies, from [model].
 
-Absent keys leave each choice to the data: shapes and scatter by product, and covariates where
-enough products hold them.
+Absent keys leave each choice to the data: shapes and scatter by product, covariates where enough
+products hold them, and a law by rule.
 """
 
 from __future__ import annotations
@@ -13,13 +13,16 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
+from durability import catalogue
 from durability.study.checked import FILE, checked
 from durability.study.findings import Findings, near
-from durability.study.model import Material, ModelChoices, Study
+from durability.study.model import AVERAGED, Material, ModelChoices, Study
 from durability.study.schema import Text, _Table
 
 _SHARING = '"product", "shared" or "pooled"'
 _FORMS = '"linear", "log", "smooth" or "class"'
+_LAW = f'a name of models/laws, a .toml file in the study folder, or "{AVERAGED}"'
+_ERRORS = ("lognormal", "normal", "power", "student")
 
 
 class ModelTable(_Table):
@@ -27,6 +30,10 @@ class ModelTable(_Table):
 
     shape: Literal["product", "shared", "pooled"] = Field(default="product", description=_SHARING)
     spread: Literal["product", "shared", "pooled"] = Field(default="product", description=_SHARING)
+    law: Text | None = Field(default=None, description=_LAW)
+    errors: Text = Field(
+        default="lognormal", description='"lognormal", "normal", "power" or "student"'
+    )
     covariates: dict[str, str] | None = Field(
         default=None,
         description=f'covariates with their forms, such as {{ loading = "log" }}: {_FORMS}',
@@ -42,9 +49,13 @@ class ModelTable(_Table):
 
 
 def choices_of(
-    raw: Any, materials: Mapping[str, Material | None], findings: Findings
+    raw: Any,
+    materials: Mapping[str, Material | None],
+    folder: Path,
+    findings: Findings,
+    inputs: dict[str, str],
 ) -> ModelChoices:
-    """The table [model]; what is wrong in it is noted."""
+    """The table [model]; what is wrong in it is noted, and a law file counted among the inputs."""
     table = checked(ModelTable, raw, "model", findings)
     if table is None:
         return ModelChoices()
@@ -63,9 +74,48 @@ def choices_of(
             FILE, "prior_from beside prior_power", column="model.prior_from",
             mend="Name the earlier results, or remove prior_power.",
         )  # fmt: skip
+    if table.errors not in _ERRORS:
+        findings.problem(
+            FILE, str(ModelTable.model_fields["errors"].description), found=table.errors,
+            column="model.errors", mend=near(table.errors, _ERRORS),
+        )  # fmt: skip
+    if table.law is not None:
+        _find_law(table.law, folder, findings, inputs)
     kept = table.model_dump()
     named = kept.pop("covariates")
     return ModelChoices(covariates=None if named is None else tuple(named.items()), **kept)
+
+
+def _find_law(named: str, folder: Path, findings: Findings, inputs: dict[str, str]) -> None:
+    """Note a law that is neither known nor a file of the study folder."""
+    known = (*catalogue.names("laws"), AVERAGED)
+    if named in known:
+        return
+    file = folder / named
+    inside = file.resolve().is_relative_to(folder.resolve())
+    if named.endswith(".toml") and inside and file.is_file():
+        inputs[named] = catalogue.sha256(file)
+        return
+    findings.problem(FILE, _LAW, found=named, column="model.law", mend=near(named, known))
+
+
+def law_named(study: Study) -> str | None:
+    """The law that study.toml asks for, to be read as `durability.read_law` does.
+
+    Returns
+    -------
+    A name, ``"averaged"``, the path of a law file in the study folder, or None where it names none.
+
+    Examples
+    --------
+    >>> import durability
+    >>> law_named(durability.read_study("examples/quarry-cover")) is None
+    True
+    """
+    named = study.choices.law
+    if named is None or not named.endswith(".toml"):
+        return named
+    return str(study.folder / named)
 
 
 def with_choices(

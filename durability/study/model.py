@@ -26,6 +26,9 @@ if TYPE_CHECKING:
 OTHER_KINDS = {"readings": "reading", "inspections": "inspection", "declared": "declaration"}
 """Kinds of data beside `Study.rows`, and the dimension of each."""
 
+AVERAGED = "averaged"
+"""Stands in the place of a law: an average over laws."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Segment:
@@ -207,6 +210,9 @@ class ModelChoices:
     prior_from : earlier results or a folder of earlier studies, beside the study folder or
         absolute; None for the usual priors.
     prior_power : how much they count, above 0, up to 1.
+    law : a name of models/laws, a law file of the study folder, or ``"averaged"``; None leaves it
+        to rules.
+    errors : scatter of strips, as in `durability.fit`.
     """
 
     shape: Literal["product", "shared", "pooled"] = "product"
@@ -215,6 +221,8 @@ class ModelChoices:
     pool: bool = False
     prior_from: str | None = None
     prior_power: float = 1.0
+    law: str | None = None
+    errors: Literal["lognormal", "normal", "power", "student"] = "lognormal"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

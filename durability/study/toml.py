@@ -117,7 +117,7 @@ def read_description(
         exposures=exposures,
         materials=materials,
         front=front_of(raw.get("report"), findings),
-        choices=choices_of(raw.get("model"), materials, findings),
+        choices=choices_of(raw.get("model"), materials, folder, findings, inputs),
         further=further_of(raw.get("plan"), materials, findings),
     )
 

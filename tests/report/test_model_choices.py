@@ -9,13 +9,16 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from typer.testing import CliRunner
 
-from durability import StudyError, fit, read_study, report
+from durability import StudyError, catalogue, fit, read_study, report
+from durability.cli import app
 from durability.inference import Fit
 from durability.inference.checking import last_dose_check
 from durability.inference.model import priors
 from durability.report.model_checks import model_rows
 from durability.report.results import collect, provenance
+from durability.report.run import BY_RULE
 from durability.report.verify import verify
 from durability.study.choices import with_choices
 
@@ -100,6 +103,73 @@ def test_how_products_share_shape_and_scatter_is_said():
     assert rows["scatter of strips"] == "one for all products"
     assert rows["shape of the law"] == "by product about a common centre"
     assert "one spread for all products" in made.model.equation()
+
+
+@pytest.fixture
+def asking(tmp_path):
+    """A study of which study.toml asks for a law and errors."""
+    folder = shutil.copytree(EXAMPLES / "uv-cycles", tmp_path / "asking",
+                             ignore=shutil.ignore_patterns("results"))  # fmt: skip
+    file = folder / "study.toml"
+    text = file.read_text(encoding="utf-8")
+
+    def of(lines: str) -> Path:
+        file.write_text(f"{text}\n[model]\n{lines}\n", encoding="utf-8")
+        return folder
+
+    return of
+
+
+def test_law_and_errors_of_study_toml_are_used_kept_and_repeated(asking, few_draws):
+    made = report(asking('law = "linear"\nerrors = "power"'), sites=[], seed=1, sampler=few_draws)
+    assert (made.fit.law, made.fit.model.errors) == ("linear", "power")
+    record = json.loads((made.folder / "provenance.json").read_text(encoding="utf-8"))
+    assert record["law"].startswith("linear:")
+    assert (record["errors"], record["asked"]["law"]) == ("power", {"name": "linear"})
+    assert not record["whole"].endswith(BY_RULE)  # a person chose it
+    assert verify(made.folder).verdict == "same"
+
+
+def test_a_law_given_to_a_function_wins_over_that_of_study_toml(asking):
+    study = read_study(asking('law = "linear"\nerrors = "normal"'))
+    plain = fit(study, method="quick")
+    assert (plain.law, plain.model.errors) == ("linear", "normal")
+    other = fit(study, method="quick", law="exponential", errors="lognormal")
+    assert (other.law, other.model.errors) == ("exponential", "lognormal")
+    likely = fit(study, method="likelihood")
+    assert likely.law.name == "linear"
+    assert {one.likelihood.errors for one in likely.fits.values()} == {"normal"}
+
+
+def test_a_law_file_that_study_toml_names_lies_in_the_study_folder(asking, monkeypatch, tmp_path):
+    folder = asking('law = "own.toml"')
+    law = (catalogue.models_folder() / "laws" / "linear.toml").read_bytes()
+    (folder / "own.toml").write_bytes(law)
+    monkeypatch.chdir(tmp_path)
+    assert fit(folder, method="quick").law == "own"
+
+
+def test_an_average_is_refused_in_words_where_one_law_is_needed(asking):
+    study = read_study(asking('law = "averaged"'))
+    with pytest.raises(ValueError, match="takes one law"):
+        fit(study, method="quick")
+
+
+@pytest.mark.parametrize("option", [(), ("--law", "exponential", "--errors", "student")])
+def test_commands_take_law_and_errors_of_study_toml_unless_an_option_says_more(asking, option):
+    folder = asking('law = "linear"\nerrors = "normal"')
+    law, errors = option[1::2] or ("linear", "normal")
+    said = CliRunner().invoke(app, ["model", str(folder), "--json", *option])
+    assert json.loads(said.stdout)["law"].startswith(law.capitalize()), said.output
+    said = CliRunner().invoke(app, ["fit", str(folder), "--quick", "--json", *option])
+    assert json.loads(said.stdout)["fit"]["law"] == law, said.output
+
+    def compared(*more: str) -> str:
+        words = ["compare-laws", str(folder), "--json", "--law", law, *more]
+        return CliRunner().invoke(app, words).stdout
+
+    assert compared(*option[2:]) == compared("--errors", errors)
+    assert compared(*option[2:]) != compared("--errors", "lognormal")
 
 
 def test_a_folder_of_earlier_studies_is_the_prior_that_study_toml_names(tmp_path, few_draws):

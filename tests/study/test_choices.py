@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import pytest
 
-from durability import read_study
+from durability import catalogue, read_study
 from durability.study import ModelChoices, check_study
-from durability.study.choices import with_choices
+from durability.study.choices import law_named, with_choices
 
 ALL = """
 [model]
 shape = "pooled"
+law = "logistic"
+errors = "student"
 spread = "shared"
 covariates = { loading = "log" }
 pool = true
@@ -30,7 +32,7 @@ def test_choices_of_the_model_are_read(folder):
     read = read_study(asked(folder, ALL).path)
     assert read.choices == ModelChoices(
         shape="pooled", spread="shared", covariates=(("loading", "log"),), pool=True,
-        prior_from="../earlier/results", prior_power=0.5,
+        prior_from="../earlier/results", prior_power=0.5, law="logistic", errors="student",
     )  # fmt: skip
 
 
@@ -43,6 +45,12 @@ def test_choices_of_the_model_are_read(folder):
          'Did you mean "loading"?'),
         ('covariates = { loading = "cubic" }', "model.covariates.loading", "cubic", '"smooth"'),
         ('prior_from = "a"\nprior_power = 2.0', "model.prior_power", "2.0", "up to 1"),
+        ('law = "logistc"', "model.law", "logistc", 'Did you mean "logistic"?'),
+        ('law = "average"', "model.law", "average", 'Did you mean "averaged"?'),
+        ('law = "own.toml"', "model.law", "own.toml", "a .toml file in the study folder"),
+        ('law = "../study.toml"', "model.law", "../study.toml", "a .toml file in the study folder"),
+        ("law = 3", "model.law", "3", "a name of models/laws"),
+        ('errors = "lognormall"', "model.errors", "lognormall", 'Did you mean "lognormal"?'),
         ("prior_power = 0.5", "model.prior_from", "", "Name the earlier results"),
     ],
 )  # fmt: skip
@@ -52,6 +60,21 @@ def test_faults_in_choices_of_the_model(folder, text, column, found, words):
     assert problem.column == column
     assert problem.found == found
     assert words in f"{problem.expected}. {problem.mend}"
+
+
+def test_all_faults_of_the_model_are_told_at_once(folder):
+    wrong = '\n[model]\nlaw = "gomperz"\nerrors = "normall"\ncovariates = { x = "log" }\n\n[data]\n'
+    problems, _ = check_study(asked(folder, wrong).path)
+    assert [p.column for p in problems] == ["model.covariates.x", "model.errors", "model.law"]
+
+
+def test_a_law_file_of_the_study_folder_is_an_input(folder):
+    text = (catalogue.models_folder() / "laws" / "logistic.toml").read_text(encoding="utf-8")
+    asked(folder, '\n[model]\nlaw = "own.toml"\n\n[data]\n').write("own.toml", text)
+    study = read_study(folder.path)
+    assert study.choices.law == "own.toml"
+    assert study.inputs["own.toml"] == catalogue.sha256(folder.path / "own.toml")
+    assert law_named(study) == str(folder.path / "own.toml")
 
 
 def test_the_command_line_replaces_choices_one_by_one(folder, tmp_path):

@@ -334,7 +334,7 @@ def fit_with_earlier(
     *,
     power: float = 1.0,
     law: str | Path | Law | None = None,
-    errors: Errors = "lognormal",
+    errors: Errors | None = None,
     level: float | None = None,
     sampler: Sampler | None = None,
     seed: int = 0,
@@ -474,16 +474,37 @@ def _bank(
 
 
 def default_law(study: Study) -> str:
-    """The law where nobody names one: that of the earlier results which study.toml names, if it
-    is one of models/laws, else `durability.inference.DEFAULT_LAW`."""
+    """The law where no option names one: that of study.toml, else that of the earlier results which
+    it names, if it is one of models/laws, else `durability.inference.DEFAULT_LAW`."""
     from durability.inference.fit import DEFAULT_LAW
     from durability.laws import laws
+    from durability.study.choices import law_named
 
+    named = law_named(study)
+    if named is not None:
+        return named
     place = prior_place(study)
     if place is None or place.is_dir() or place.suffix == ".json":
         return DEFAULT_LAW
     law = str(_posterior_of(place)[0].attrs["law"])
     return law if law in laws() else DEFAULT_LAW
+
+
+def one_law(study: Study, law: str | Path | Law | None = None) -> Law:
+    """The law named, or that of `default_law`, where an average over laws does not serve.
+
+    Raises
+    ------
+    ValueError : it is the average.
+    LookupError : an unknown law.
+    """
+    from durability.laws import Law, read_law
+    from durability.study.choices import AVERAGED
+
+    used = law or default_law(study)
+    if used == AVERAGED:
+        raise ValueError("an average over laws does not serve here, which takes one law: name it")
+    return used if isinstance(used, Law) else read_law(used)
 
 
 def earlier_prior_for(results: str | Path, study: Study) -> EarlierPrior:

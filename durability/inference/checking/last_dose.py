@@ -168,7 +168,7 @@ def last_dose_check(
     study: Study | Fit | str | Path,
     *,
     law: str | Path | Law | None = None,
-    errors: Errors = "lognormal",
+    errors: Errors | None = None,
     sampler: Sampler | None = None,
     seed: int = 0,
     level: float | None = None,
@@ -194,10 +194,8 @@ def last_dose_check(
     True
     """
     from durability.inference.build import build_model
-    from durability.inference.checking.earlier import taught_by
-    from durability.inference.fit import DEFAULT_LAW
+    from durability.inference.checking.earlier import one_law, taught_by
     from durability.inference.fitted import Fit
-    from durability.laws import Law, read_law
     from durability.retention import with_strength
     from durability.study import read_study
 
@@ -207,7 +205,7 @@ def last_dose_check(
     else:
         the_study = read_study(study) if isinstance(study, str | Path) else study
         the_study = with_strength(the_study)
-        the_law = law if isinstance(law, Law) else read_law(law or DEFAULT_LAW)
+        the_law = one_law(the_study, law)
         whole = taught_by(the_study, build_model(the_study, the_law, errors=errors))
         level = level or the_study.question.level
     items = items_of(whole)

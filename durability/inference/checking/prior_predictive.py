@@ -94,7 +94,7 @@ def prior_predictive(
     study: Study | Fit | str | Path,
     *,
     law: str | Path | Law | None = None,
-    errors: Errors = "lognormal",
+    errors: Errors | None = None,
     draws: int = 4000,
     seed: int = 0,
 ) -> PriorPredictive:
@@ -119,10 +119,8 @@ def prior_predictive(
     True
     """
     from durability.inference.build import build_model
-    from durability.inference.checking.earlier import taught_by
-    from durability.inference.fit import DEFAULT_LAW
+    from durability.inference.checking.earlier import one_law, taught_by
     from durability.inference.fitted import Fit
-    from durability.laws import Law, read_law
     from durability.retention import with_strength
     from durability.study import read_study
 
@@ -132,7 +130,7 @@ def prior_predictive(
     else:
         the_study = read_study(study) if isinstance(study, str | Path) else study
         the_study = with_strength(the_study)
-        the_law = law if isinstance(law, Law) else read_law(law or DEFAULT_LAW)
+        the_law = one_law(the_study, law)
         model = taught_by(the_study, build_model(the_study, the_law, errors=errors))
     book = changed_book(model)
     rng = np.random.default_rng([seed, 4242])

@@ -290,7 +290,7 @@ def compare_laws(
     names: Sequence[str | Path | Law] | None = None,
     fraction: float | None = None,
     level: float | None = None,
-    errors: Errors = "lognormal",
+    errors: Errors | None = None,
 ) -> list[LawTable]:
     """Fit every law to every product, direction and exposure of a study.
 
@@ -303,6 +303,7 @@ def compare_laws(
     names : laws; all of models/laws by default.
     fraction : of the threshold dose; the study's first threshold by default.
     level : of intervals; the study's by default.
+    errors : scatter; that of study.toml by default.
 
     Returns
     -------
@@ -314,6 +315,7 @@ def compare_laws(
 
     if isinstance(study, str | Path):
         study = read_study(study)
+    errors = errors or study.choices.errors
     fraction = study.thresholds[0] if fraction is None else fraction
     data = with_dose(study)
     tables = []

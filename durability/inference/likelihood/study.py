@@ -317,8 +317,8 @@ class LikelihoodFit:
 def fit_study(
     study: Study | str | Path,
     *,
-    law: str | Path | Law = "stretched-exponential",
-    errors: Errors = "lognormal",
+    law: str | Path | Law | None = None,
+    errors: Errors | None = None,
     level: float | None = None,
     materials: Sequence[str] | None = None,
 ) -> LikelihoodFit:
@@ -327,8 +327,8 @@ def fit_study(
     Parameters
     ----------
     study : a study or its folder.
-    law : name, file or `Law`.
-    errors : scatter; see `fit_curve`.
+    law : name, file or `Law`; that of study.toml by default, else the stretched exponential.
+    errors : scatter, see `fit_curve`; as study.toml says by default.
     level : of intervals; the study's by default.
     materials : products; all by default.
 
@@ -345,7 +345,10 @@ def fit_study(
 
     if isinstance(study, str | Path):
         study = read_study(study)
-    the_law = as_law(law)
+    from durability.inference.checking.earlier import one_law
+
+    the_law = as_law(law) if law is not None else one_law(study)
+    errors = errors or study.choices.errors
     if not isinstance(the_law, Law):
         raise ValueError(f"{the_law.name} is a free curve; a study needs a law (see fit_curve)")
     data = with_dose(study)
