@@ -85,7 +85,31 @@ def count(n: int, word: str) -> str:
 
 
 def print_statements(statements: Statements) -> None:
-    print_table(["subject", "quantity", "statement"], [list(r) for r in statements.rows()])
+    """One line a statement; below them, by letters, what must be known to read the figures."""
+    from textwrap import fill
+
+    from durability.report.results import BOOK
+
+    flags = dict.fromkeys(name for s in statements for name in s.flags)
+    letters = dict(zip(flags, _letters(), strict=False))
+    rows = [
+        [*row, " ".join(letters[name] for name in s.flags)]
+        for row, s in zip(statements.rows(), statements, strict=True)
+    ]
+    print_table(["subject", "quantity", "statement", "note"], rows)
+    if letters:
+        print()
+    for name, letter in letters.items():
+        print(fill(f"{letter}  {BOOK[name]}", 98, subsequent_indent=" " * (len(letter) + 2)))
+
+
+def _letters() -> Iterator[str]:
+    """a to z, then aa, ab and so on."""
+    from itertools import count, product
+    from string import ascii_lowercase
+
+    for length in count(1):
+        yield from map("".join, product(ascii_lowercase, repeat=length))
 
 
 def print_cover(translation: Translation, said: Statements) -> None:

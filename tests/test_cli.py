@@ -97,6 +97,30 @@ def test_the_version_is_that_of_the_package():
     assert (result.exit_code, result.stdout) == (0, f"durability {__version__}\n")
 
 
+def test_what_a_figure_rests_on_is_said_beside_it(tmp_path):
+    """A is cut down to one lot and one dose; B keeps its lots and doses."""
+    from durability.report.results import BOOK
+
+    folder = shutil.copytree(
+        EXAMPLES / "quarry-cover", tmp_path / "s", ignore=shutil.ignore_patterns("results")
+    )
+    head, *rows = (folder / "specimens.csv").read_text(encoding="utf-8").splitlines()
+    cells = [row.split(",") for row in rows]
+    kept = [row for row, c in zip(rows, cells, strict=True)
+            if c[0] == "B" or (c[1] == "A1" and c[4] in ("0", "1000"))]  # fmt: skip
+    (folder / "specimens.csv").write_text("\n".join([head, *kept]) + "\n", encoding="utf-8")
+    said = run("fit", folder, "--seed", "1")
+    assert said.exit_code == 0, said.stderr
+    lines = said.stdout.splitlines()
+    marks = {}
+    for name in ("one_lot", "one_dose_level"):
+        marks[name] = next(x.split()[0] for x in lines if BOOK[name][:40] in x)
+    figures = [x for x in lines if " threshold dose " in x]
+    for line in figures:
+        noted = line.rsplit("  ", 1)[-1].split()
+        assert all((mark in noted) == line.startswith("A") for mark in marks.values()), line
+
+
 # JSON
 
 

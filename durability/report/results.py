@@ -54,6 +54,18 @@ CAUTIONS = (
 )
 
 
+BOOK: dict[str, str] = {
+    **STUDY_FLAGS,
+    **EXPOSURE_FLAGS,
+    **RETENTION_FLAGS,
+    **SKY_EXPLANATIONS,
+    **CROSSING_FLAGS,
+    **LIKELIHOOD_FLAGS,
+    **FIT_EXPLANATIONS,
+}
+"""A sentence for every assumption and flag that a statement may name, from the room that set it."""
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Results:
     """Everything one run says.
@@ -114,20 +126,11 @@ class Results:
 
     def explanations(self) -> dict[str, dict[str, str]]:
         """Sentences for every assumption and flag that a statement names."""
-        book = {
-            **STUDY_FLAGS,
-            **EXPOSURE_FLAGS,
-            **RETENTION_FLAGS,
-            **SKY_EXPLANATIONS,
-            **CROSSING_FLAGS,
-            **LIKELIHOOD_FLAGS,
-            **FIT_EXPLANATIONS,
-        }
         used = {
             kind: sorted({name for s in self.quotable() for name in getattr(s, kind)})
             for kind in ("assumptions", "flags")
         }
-        return {kind: {n: book[n] for n in names} for kind, names in used.items()}
+        return {kind: {n: BOOK[n] for n in names} for kind, names in used.items()}
 
     def to_document(self) -> dict[str, Any]:
         """The content of results.json."""
