@@ -16,7 +16,7 @@ import numpy as np
 
 from durability.exposure import with_doses
 from durability.inference.aliased import aliased_groups
-from durability.inference.cell_data import declarations, inspections, sufficient
+from durability.inference.cell_data import WEAK, bluntness, declarations, inspections, sufficient
 from durability.inference.cells import lay_cells, lit_cells
 from durability.inference.clock import clock_of
 from durability.inference.covariates import line_of
@@ -129,6 +129,15 @@ def build_model(
     use = measured_kind & (items.censored == 0)
     statistics = sufficient(items, use, cell_row, n_cell, errors, sign)
     count, freedom, mean, squares, extra, value = statistics
+    if errors in ON_LOGS and not rises:
+        blunt = bluntness(items, use, s_row, percent)
+        extra += np.divide(
+            np.bincount(cell_row[use], blunt[use], n_cell), count, out=np.zeros(n_cell),
+            where=count > 0,
+        ) ** 2  # the same error of all strips of a cell  # fmt: skip
+        weak = int((blunt > 0).sum())
+    else:
+        weak = 0
 
     blur = np.flatnonzero(cells.blurred)
     columns = (*columns, *(
@@ -257,6 +266,7 @@ def build_model(
         flags=flags,
         notes=(
             *(line.notes if line is not None else ()),
+            *([WEAK.format(weak, 100 * book["nothing_left"]["share"])] if weak else []),
             *aliased_groups(items.text, lit),
         ),
     )  # fmt: skip

@@ -14,6 +14,38 @@ if TYPE_CHECKING:
     from durability.study import Study
 
 
+WEAK = (
+    "{0} strips with less than {1:g} % of their lot's unexposed strength left say little more than"
+    " that: how much less is taken as error"
+)
+
+
+def bluntness(items: Items, use: np.ndarray, series: np.ndarray, percent: bool) -> np.ndarray:
+    """Error of what strips with next to nothing left show (item,), on the log scale; 0 of others.
+
+    Where scatter is a share of the strength, 0.6 % left with no other error than that would say
+    which law holds down to 0.6 %.
+
+    Parameters
+    ----------
+    items : what was found; use : those measured.
+    series : (item,) code of each item's lot and direction.
+    percent : strengths are percent of the unexposed.
+    """
+    unexposed = np.full(series.max(initial=-1) + 1, 100.0 if percent else 0.0)
+    start = use & (items.dose == 0) & (items.kind != "reading")
+    if not percent and start.any():
+        n = np.where(items.kind == "summary", np.maximum(items.n, 1.0), 1.0)[start]
+        total = np.bincount(series[start], n * items.value[start], unexposed.size)
+        number = np.bincount(series[start], n, unexposed.size)
+        unexposed = np.divide(total, number, out=unexposed, where=number > 0)
+    share, strips = priors()["nothing_left"]["share"], use & (items.dose > 0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        left = items.value / unexposed[series]
+        error = np.minimum(share / left - 1, -np.log(left) / 2)  # still: most is lost
+        return np.where(strips & (items.kind == "strip") & (left < share), error, 0.0)
+
+
 def sufficient(
     items: Items,
     use: np.ndarray,

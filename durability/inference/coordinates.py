@@ -373,10 +373,17 @@ def plain_priors(model: Model) -> tuple[np.ndarray, np.ndarray]:
 
 
 def spread_of_score(score: Any, prior: str) -> Any:
-    """The lot spread (log scale) whose half-normal prior `prior` has this normal score."""
-    from scipy.special import erfinv, ndtr
+    """The lot spread (log scale) whose half-normal prior `prior` has this normal score.
 
-    return priors()[prior]["scale"] * math.sqrt(2) * erfinv(ndtr(np.asarray(score, dtype=float)))
+    Above the median by the logarithm of the tail: a probability of nearly 1 has no digits left
+    from a score of 8 on.
+    """
+    from scipy.special import erfinv, log_ndtr, ndtr, ndtri_exp
+
+    score = np.asarray(score, dtype=float)
+    low = math.sqrt(2) * erfinv(ndtr(np.minimum(score, 0.0)))
+    high = -ndtri_exp(log_ndtr(-np.maximum(score, 0.0)) - math.log(2))
+    return priors()[prior]["scale"] * np.where(score < 0, low, high)
 
 
 def log_curve(model: Model, theta: np.ndarray) -> np.ndarray:

@@ -12,7 +12,7 @@ import json
 from collections.abc import Mapping
 from dataclasses import asdict, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal, overload
+from typing import TYPE_CHECKING, Any, Literal, overload
 
 from durability.inference.build import build_model
 from durability.inference.coordinates import (

@@ -63,7 +63,8 @@ EXPLANATIONS: dict[str, str] = {
     " bound leans on the law and on the prior of the threshold dose.",
     "before_first_dose": "The threshold lies before the first dose tested: the law carries it"
     " there.",
-    "upper_bound_only": "Most was lost before the first dose tested: only 'not after' can be said.",
+    "upper_bound_only": "Most was lost before the first dose tested: only 'not after' can be said;"
+    " below half that dose no limit is stated.",
     "declared_values": "A data sheet's word counts beside the strips, with the spread that"
     " models/priors.toml gives it.",
     "inspected_only": "Only looks were recorded, no strengths: the scatter of specimens about their"
@@ -100,10 +101,10 @@ def bound_of(
     last, first = model.last_dose[(material, exposure)], model.first_dose[(material, exposure)]
     # percentiles in a form that stands infinite draws
     middle, high = np.quantile(draws, [0.5, 0.5 + level / 2], method="inverted_cdf")
-    if middle > rules["extrapolation_limit"] * last or high > rules["upper_limit_reach"] * last:
-        return "lower"
     if 0 < middle < rules["before_first_dose"] * first:
         return "upper"
+    if middle > rules["extrapolation_limit"] * last or high > rules["upper_limit_reach"] * last:
+        return "lower"
     return None
 
 
@@ -231,7 +232,9 @@ def _one(
         low = limits[0] if np.isfinite(limits[0]) else farthest
         flags = [*flags, "lower_bound_only"]
     elif bound == "upper":
-        high, flags = limits[0], [*flags, "upper_bound_only"]
+        # earlier than that the law speaks alone
+        soonest = practice()["before_first_dose"] * first
+        high, flags = max(limits[0], soonest), [*flags, "upper_bound_only"]
     else:
         value, (low, high) = middle, limits
     reach = low if bound == "lower" else (high if bound == "upper" else value)

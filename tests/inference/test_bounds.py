@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import re
 from dataclasses import replace
 from typing import Any
 
@@ -90,6 +91,34 @@ def test_everything_lost_at_the_first_dose_gives_an_upper_bound_only():
         assert s.is_bound and s.low is None and s.high is not None
         assert "upper_bound_only" in s.flags and "lower_bound_only" not in s.flags
         assert 8 < s.high <= 100 and not s.extrapolated
+
+
+def alike(left: float, sampler: Sampler = ENOUGH) -> Fit:
+    """Three lots whose exposed strips all show the same strength, whatever the dose."""
+    columns = strips_of(np.random.default_rng(11), truth_of(280.0), doses=SIX, strips=5)
+    shown = np.where(columns["dose"] > 0, 20.0 * left, columns["strength"])
+    return fit(study_of(columns | {"strength": shown}), sampler=sampler, seed=2)
+
+
+@pytest.mark.parametrize("left", [0.006, 0.0003])
+def test_strips_that_show_next_to_nothing_at_every_dose_give_an_upper_bound_one_can_read(left):
+    got = alike(left)
+    assert got.diagnostics.ok, got.diagnostics
+    for of in ("mean", "new_lot", "single_specimen"):
+        s = said(got, of=of)
+        assert s.is_bound and s.low is None and s.high is not None
+        assert 50 <= s.high <= 100  # half the first dose, and the first dose
+        assert re.match(r"at most \d\d\.\d ", s.figures())
+        assert "upper_bound_only" in s.flags
+    assert "less than 2 % of their lot's unexposed strength" in " ".join(got.model.notes)
+
+
+def test_strips_that_show_all_of_their_strength_at_every_dose_give_a_lower_bound():
+    got = alike(1.0)
+    for of in ("mean", "new_lot"):
+        s = said(got, of=of)
+        assert s.is_bound and s.high is None and s.low is not None and s.low > 600
+    assert not got.model.notes
 
 
 @pytest.mark.slow

@@ -25,6 +25,7 @@ from durability.inference.coordinates import (
     Layout,
     layout,
     pack,
+    spread_of_score,
 )
 from durability.inference.model import ERRORS, Errors, Model, Structure, priors
 from durability.inference.search import find
@@ -413,6 +414,14 @@ def test_score_of_a_half_normal_spread_agrees_with_scipy():
         assert log_x == pytest.approx(math.log(half_normal(score)), abs=1e-9)
         ahead = math.log(half_normal(score + 1e-5)) - math.log(half_normal(score - 1e-5))
         assert slope == pytest.approx(ahead / 2e-5, rel=1e-5)
+
+
+def test_spreads_are_read_off_their_scores_far_out_as_the_kernel_takes_them():
+    scale = priors()["lot_spread_of_threshold"]["scale"]
+    for score in (-6.0, -1.0, 0.0, 1.0, 5.0, 8.2, 8.3, 20.0, 35.0):
+        log_x, _ = kernel.half_normal_score(score)
+        found = spread_of_score(score, "lot_spread_of_threshold")
+        assert found == pytest.approx(scale * math.exp(log_x), rel=1e-9)
 
 
 @pytest.mark.parametrize(("measured", "tolerance"), [(1, 1e-4), (0, 0.1)])
