@@ -1,20 +1,20 @@
-"""How much ultraviolet does a cloudless sky send? Bird's simple spectral model over a year.
+"""How much ultraviolet does a cloudless sky send to a site? The spectral model over its year.
 
-The spectra are pvlib's spectrl2 (Bird and Riordan 1984, report TR-215-2436), horizontal. The
+The spectra are those of `durability.exposure.spectral_model`, read from the table of
+`durability.exposure.sky_table` wherever its limits hold the site, else from the model itself. The
 atmosphere is a climatology: the monthly Linke turbidity map that pvlib ships, turned into aerosol
 optical depth by inverting Kasten's pyrheliometric formula at air mass 2 (Ineichen 2008, Solar
 Energy 82:1095, as in pvlib.atmosphere.kasten96_lt); ozone by Van Heuklon's formula (1979, Solar
 Energy 22:63; coefficients from memory); water vapour from the file's humidity.
-
-Spectra begin at 300 nm in steps of 5 nm, so a band from 295 nm loses a negligible part. Against
-the published formula of the erythemal index these spectra are 17 to 25 % low: nothing that leans
-on wavelengths below 315 nm may use them.
 """
 
 from __future__ import annotations
 
 import functools
 from typing import TYPE_CHECKING, Any
+
+from durability.exposure.sky_table import by_table, covers
+from durability.exposure.spectral_model import ANGSTROM, band_integral, by_model
 
 if TYPE_CHECKING:
     import numpy
@@ -23,16 +23,19 @@ if TYPE_CHECKING:
 
     from durability.exposure.site import Site
 
-ANGSTROM = 1.3
-"""Exponent of aerosol optical depth against wavelength, used in both directions [1]."""
-
 SUNLIT = 89.0
 """Zenith angle of the sun beyond which no ultraviolet is counted [degrees]."""
 
 
 @functools.lru_cache(maxsize=16)
-def clear_sky(site: Site) -> xarray.Dataset:
+def clear_sky(site: Site, *, tabled: bool = True) -> xarray.Dataset:
     """Cloudless irradiance on the horizontal, hour by hour.
+
+    Parameters
+    ----------
+    site : with hourly weather.
+    tabled : False runs the spectral model itself, as a check; so does an atmosphere beyond the
+        table, such as a place above 6,000 m.
 
     Returns
     -------
@@ -46,7 +49,6 @@ def clear_sky(site: Site) -> xarray.Dataset:
     import pandas
     import pvlib.atmosphere
     import pvlib.solarposition
-    import pvlib.spectrum
     import xarray
 
     time: Any = pandas.DatetimeIndex(site.hourly["time"].values).tz_localize("UTC")
@@ -58,45 +60,35 @@ def clear_sky(site: Site) -> xarray.Dataset:
     month = time.month.to_numpy()[lit]
     day = time.dayofyear.to_numpy()[lit]
     aerosol, water = _atmosphere(site, time)
-    spectra = pvlib.spectrum.spectrl2(
-        apparent_zenith=zenith[lit],
-        aoi=zenith[lit],
-        surface_tilt=0,
-        ground_albedo=0.2,
-        surface_pressure=pvlib.atmosphere.alt2pres(site.altitude),
-        relative_airmass=pvlib.atmosphere.get_relative_airmass(
-            zenith[lit], model="kastenyoung1989"
-        ),
-        precipitable_water=water[month - 1],
-        ozone=ozone(site.latitude, site.longitude, day),
-        aerosol_turbidity_500nm=aerosol[month - 1],
-        dayofyear=day,
-        alpha=ANGSTROM,
-    )
-    grid = spectra["wavelength"]
-    cosine = numpy.cos(numpy.radians(zenith[lit]))
-    beam = spectra["dni"] * cosine
-    whole = beam + spectra["dhi"]
+    pressure = float(pvlib.atmosphere.alt2pres(site.altitude))
+    air = {
+        "ozone": ozone(site.latitude, site.longitude, day),
+        "aerosol": aerosol[month - 1],
+        "water": water[month - 1],
+        "pressure": pressure,
+    }
+    spectra = by_table if tabled and covers(**air) else by_model
+    light = spectra(zenith[lit], day=day, **air)
 
-    def filled(values: NDArray) -> tuple[str, NDArray]:
-        full = numpy.zeros(zenith.size)
+    def filled(values: NDArray) -> NDArray:
+        full = numpy.zeros((zenith.size, *values.shape[1:]))
         full[lit] = values
-        return "time", full
+        return full
 
-    variables = {"zenith": ("time", zenith), "azimuth": ("time", sun["azimuth"].to_numpy())}
+    variables: dict[str, Any] = {"zenith": zenith, "azimuth": sun["azimuth"].to_numpy()}
     for name, (low, high) in BANDS.items():
         width = high - low if name == "e340" else 1.0
-        variables[name] = filled(band_integral(grid, whole, low, high) / width)
-        variables[f"{name}_beam"] = filled(band_integral(grid, beam, low, high) / width)
-    variables["ghi"] = filled(band_integral(grid, whole, grid[0], grid[-1]))
-    variables["dni"] = filled(band_integral(grid, spectra["dni"], grid[0], grid[-1]))
-    found = xarray.Dataset(variables, coords={"time": site.hourly["time"]})
-    short = grid <= 400.0
-    for name, values in (("spectral", whole), ("spectral_beam", beam)):
-        full = numpy.zeros((zenith.size, int(short.sum())))
-        full[lit] = values[short].T
-        found[name] = (("time", "wavelength"), full)
-    return found.assign_coords(wavelength=grid[short])
+        for kind, spectrum in (("", light.whole), ("_beam", light.beam)):
+            band = band_integral(light.wavelength, spectrum, low, high) / width
+            variables[name + kind] = filled(band)
+    variables |= {"ghi": filled(light.ghi), "dni": filled(light.dni)}
+    found = xarray.Dataset(
+        {name: ("time", values) for name, values in variables.items()},
+        coords={"time": site.hourly["time"], "wavelength": light.wavelength},
+    )
+    for name, spectrum in (("spectral", light.whole), ("spectral_beam", light.beam)):
+        found[name] = (("time", "wavelength"), filled(spectrum.T))
+    return found
 
 
 BANDS: dict[str, tuple[float, float]] = {
@@ -105,43 +97,6 @@ BANDS: dict[str, tuple[float, float]] = {
     "uv_295_385": (295.0, 385.0),
 }
 """Limits of each band [nm]; e340 is the mean over its band, the others integrals."""
-
-
-def band_integral(grid: NDArray, spectrum: NDArray, low: float, high: float) -> NDArray:
-    """Integral of spectra between two wavelengths, by the trapezoid rule.
-
-    Parameters
-    ----------
-    grid : wavelengths, rising (wavelength,) [nm].
-    spectrum : (wavelength, ...) [W/m²/nm].
-    low, high : limits [nm]; outside the grid nothing is added.
-
-    Returns
-    -------
-    array (...) [W/m²].
-
-    Examples
-    --------
-    >>> import numpy
-    >>> float(band_integral(numpy.array([300., 310., 320.]), numpy.ones(3), 305.0, 320.0))
-    15.0
-    """
-    import numpy
-
-    low, high = max(low, float(grid[0])), min(high, float(grid[-1]))
-    inside = (grid > low) & (grid < high)
-    nodes = numpy.concatenate([[low], grid[inside], [high]])
-    ends = [_at(grid, spectrum, x) for x in (low, high)]
-    values = numpy.concatenate([ends[0][None], spectrum[inside], ends[1][None]])
-    return numpy.trapezoid(values, nodes, axis=0)
-
-
-def _at(grid: NDArray, spectrum: NDArray, x: float) -> NDArray:
-    import numpy
-
-    i = int(numpy.clip(numpy.searchsorted(grid, x), 1, grid.size - 1))
-    share = (x - grid[i - 1]) / (grid[i] - grid[i - 1])
-    return numpy.asarray(spectrum[i - 1] + share * (spectrum[i] - spectrum[i - 1]))
 
 
 def ozone(latitude: float, longitude: float, day: numpy.ndarray) -> numpy.ndarray:

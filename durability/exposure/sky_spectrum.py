@@ -163,14 +163,42 @@ def chebyshev(x: NDArray, nodes: int) -> tuple[NDArray, NDArray]:
     low, high = float(x.min()), float(x.max())
     if high - low < 1e-9:
         return numpy.array([low]), numpy.ones((1, x.size))
-    k = numpy.arange(nodes)
-    points = (low + high) / 2 - (high - low) / 2 * numpy.cos(numpy.pi * (k + 0.5) / nodes)
-    weights = numpy.ones((nodes, x.size))
-    for i in range(nodes):
-        for j in range(nodes):
+    points = chebyshev_points(low, high, nodes)
+    return points, between(points, x)
+
+
+def chebyshev_points(low: float, high: float, count: int) -> NDArray:
+    """Points of a range (count,) through which a polynomial follows a smooth function closely.
+
+    Examples
+    --------
+    >>> chebyshev_points(0.0, 1.0, 3).round(3)
+    array([0.067, 0.5  , 0.933])
+    """
+    import numpy
+
+    turn = numpy.cos(numpy.pi * (numpy.arange(count) + 0.5) / count)
+    return (low + high) / 2 - (high - low) / 2 * turn
+
+
+def between(points: NDArray, x: NDArray) -> NDArray:
+    """Weight of each point at every x (point, x), of the polynomial through all points.
+
+    Examples
+    --------
+    >>> import numpy
+    >>> points = numpy.array([0.0, 1.0, 3.0])
+    >>> float((points**2 @ between(points, numpy.array([2.0])))[0])
+    4.0
+    """
+    import numpy
+
+    weights = numpy.ones((points.size, x.size))
+    for i, at in enumerate(points):
+        for j, other in enumerate(points):
             if i != j:
-                weights[i] *= (x - points[j]) / (points[i] - points[j])
-    return points, weights
+                weights[i] *= (x - other) / (at - other)
+    return weights
 
 
-__all__ = ["SpectralPatterns", "chebyshev", "spectral_patterns"]
+__all__ = ["SpectralPatterns", "between", "chebyshev", "chebyshev_points", "spectral_patterns"]

@@ -239,7 +239,8 @@ def _share(value: Any) -> float | None:
 def model_hashes() -> dict[str, str]:
     """SHA-256 of every file of models/, by its path there."""
     root = catalogue.models_folder()
-    files = sorted(p for p in root.rglob("*") if p.is_file() and p.suffix in (".toml", ".gz"))
+    kinds = (".toml", ".gz", ".npz")
+    files = sorted(p for p in root.rglob("*") if p.is_file() and p.suffix in kinds)
     return {p.relative_to(root).as_posix(): catalogue.sha256(p) for p in files}
 
 

@@ -153,8 +153,9 @@ def spectral_ratio(
     """
     import numpy as np
 
-    from durability.exposure.clear_sky import BANDS, band_integral
+    from durability.exposure.clear_sky import BANDS
     from durability.exposure.sky_spectrum import spectral_patterns
+    from durability.exposure.spectral_model import band_integral
 
     low, high = (335.0, 345.0) if band == "340 nm" else BANDS[f"uv_{band[:3]}_{band[4:7]}"]
     dose = band_integral(wavelength, spectral.T, low, high) / (10.0 if band == "340 nm" else 1.0)

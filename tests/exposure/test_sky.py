@@ -7,8 +7,9 @@ import pytest
 import xarray
 
 from durability.exposure import read_site, sky_exposure
-from durability.exposure.clear_sky import band_integral, clear_sky, ozone
+from durability.exposure.clear_sky import clear_sky, ozone
 from durability.exposure.site import Site
+from durability.exposure.spectral_model import band_integral
 
 
 @pytest.fixture(scope="module")

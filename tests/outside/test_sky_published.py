@@ -17,8 +17,9 @@ from durability.exposure import (
     read_site,
     sky_exposure,
 )
-from durability.exposure.clear_sky import band_integral, clear_sky
+from durability.exposure.clear_sky import clear_sky
 from durability.exposure.site import Site
+from durability.exposure.spectral_model import band_integral
 
 MEGA = 0.0036
 """MJ/m2 of one hour of 1 W/m2."""
