@@ -128,15 +128,16 @@ def _fields(axis: str, cells: int) -> dict[str, np.ndarray]:
 
 
 def _setting(draws: int = 400) -> dict[str, Any]:
-    from durability.exposure import read_site
     from durability.translation import cells
+    from durability.translation.grid_sky import grid_sky
 
     rng = np.random.default_rng(2)
     return {
         "target": rng.lognormal(7, 0.3, draws), "states": cells.state_table(),
-        "assurance": 0.95, "horizon_years": 20.0, "starts": np.arange(12) * 30.4 + 15,
+        "assurance": 0.95, "horizon_years": 20.0,
+        "starts": np.arange(12)[:, None] * 30.4 + rng.uniform(0, 30, draws),
         "wetter": np.empty(0),
-        "ratio": cells.ratios([read_site("miami"), read_site("chicago")], "e340"),
+        "sky": grid_sky(np.array([25.0, 42.0]), -84.0, np.full((2, 12), 15.0), "e340"),
         **cells.reading_of(
             rng.uniform(0.6, 1, draws), rng.normal(30, 8, draws), cloud=rng.normal(0.8, 0.1, draws),
             heat=rng.uniform(0.2, 0.9, draws), warmer=rng.normal(0, 1.3, draws),

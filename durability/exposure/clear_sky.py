@@ -13,7 +13,7 @@ from __future__ import annotations
 import functools
 from typing import TYPE_CHECKING, Any
 
-from durability.exposure.sky_table import by_table, covers
+from durability.exposure.sky_table import clear_light
 from durability.exposure.spectral_model import ANGSTROM, band_integral, by_model
 
 if TYPE_CHECKING:
@@ -25,6 +25,9 @@ if TYPE_CHECKING:
 
 SUNLIT = 89.0
 """Zenith angle of the sun beyond which no ultraviolet is counted [degrees]."""
+
+USUAL_HUMIDITY = 0.65
+"""Relative humidity where the weather tells none [1] (common practice, no source)."""
 
 
 @functools.lru_cache(maxsize=16)
@@ -57,18 +60,17 @@ def clear_sky(site: Site, *, tabled: bool = True) -> xarray.Dataset:
     )
     zenith = sun["apparent_zenith"].to_numpy()
     lit = zenith < SUNLIT
-    month = time.month.to_numpy()[lit]
+    month = time.month.to_numpy()
     day = time.dayofyear.to_numpy()[lit]
-    aerosol, water = _atmosphere(site, time)
-    pressure = float(pvlib.atmosphere.alt2pres(site.altitude))
-    air = {
-        "ozone": ozone(site.latitude, site.longitude, day),
-        "aerosol": aerosol[month - 1],
-        "water": water[month - 1],
-        "pressure": pressure,
-    }
-    spectra = by_table if tabled and covers(**air) else by_model
-    light = spectra(zenith[lit], day=day, **air)
+    aerosol, water = _atmosphere(site, month)
+    light = (clear_light if tabled else by_model)(
+        zenith[lit],
+        ozone=ozone(site.latitude, site.longitude, day),
+        aerosol=aerosol[month[lit] - 1],
+        water=water[month[lit] - 1],
+        pressure=float(pvlib.atmosphere.alt2pres(site.altitude)),
+        day=day,
+    )
 
     def filled(values: NDArray) -> NDArray:
         full = numpy.zeros((zenith.size, *values.shape[1:]))
@@ -125,10 +127,19 @@ def ozone(latitude: float, longitude: float, day: numpy.ndarray) -> numpy.ndarra
     return (235.0 + (a + seasonal + around) * numpy.sin(numpy.radians(beta * latitude)) ** 2) / 1e3
 
 
-def _atmosphere(site: Site, time: Any) -> tuple[NDArray, NDArray]:
-    """Aerosol optical depth at 500 nm and precipitable water [cm], by month (12,).
+def aerosol_of(latitude: float, longitude: float, water: NDArray) -> NDArray:
+    """Aerosol optical depth at 500 nm by month (12,), from the map of Linke turbidity.
 
-    `time` is the site's, as a pandas index.
+    Parameters
+    ----------
+    latitude, longitude : [degrees].
+    water : precipitable, by month (12,) [cm].
+
+    Examples
+    --------
+    >>> import numpy
+    >>> aerosol_of(45.0, 8.0, numpy.full(12, 2.0)).shape
+    (12,)
     """
     import numpy
     import pandas
@@ -137,16 +148,42 @@ def _atmosphere(site: Site, time: Any) -> tuple[NDArray, NDArray]:
 
     middles = pandas.DatetimeIndex([f"2001-{m:02d}-15" for m in range(1, 13)], tz="UTC")
     linke = pvlib.clearsky.lookup_linke_turbidity(
-        middles, site.latitude, site.longitude, interp_turbidity=False
+        middles, latitude, longitude, interp_turbidity=False
     ).to_numpy()
-    if "relative_humidity" in site.hourly:
-        humidity = 100 * site.hourly["relative_humidity"].values
-    else:
-        humidity = numpy.full(time.size, 65.0)
-    hourly = pvlib.atmosphere.gueymard94_pw(site.hourly["temp_air"].values, humidity)
-    month = time.month.to_numpy()
-    water = numpy.array([hourly[month == m].mean() for m in range(1, 13)])
     clean = pvlib.atmosphere.kasten96_lt(2.0, water, 0.0)
     slope = pvlib.atmosphere.kasten96_lt(2.0, water, 1.0) - clean
     at_700 = numpy.maximum((linke - clean) / slope, 0.01)
-    return at_700 * (700 / 500) ** ANGSTROM, water
+    return at_700 * (700 / 500) ** ANGSTROM
+
+
+def water_of(air: NDArray, humidity: NDArray | float = USUAL_HUMIDITY) -> NDArray:
+    """Precipitable water [cm] over air of a temperature [degC] and relative humidity [0 to 1].
+
+    Examples
+    --------
+    >>> import numpy
+    >>> water_of(numpy.array([-20.0, 15.0, 30.0])).round(1)
+    array([0.1, 1.7, 4.3])
+    """
+    import numpy
+    import pvlib.atmosphere
+
+    return numpy.asarray(pvlib.atmosphere.gueymard94_pw(air, 100 * numpy.asarray(humidity)))
+
+
+def _atmosphere(site: Site, month: NDArray) -> tuple[NDArray, NDArray]:
+    """Aerosol optical depth at 500 nm and precipitable water [cm], by month (12,).
+
+    `month` is that of each of the site's hours, 1 to 12.
+    """
+    import numpy
+
+    humidity: Any = USUAL_HUMIDITY
+    if "relative_humidity" in site.hourly:
+        humidity = site.hourly["relative_humidity"].values
+    hourly = water_of(site.hourly["temp_air"].values, humidity)
+    water = numpy.array([hourly[month == m].mean() for m in range(1, 13)])
+    return aerosol_of(site.latitude, site.longitude, water), water
+
+
+__all__ = ["BANDS", "SUNLIT", "aerosol_of", "clear_sky", "ozone", "water_of"]

@@ -193,11 +193,11 @@ def between(points: NDArray, x: NDArray) -> NDArray:
     """
     import numpy
 
-    weights = numpy.ones((points.size, x.size))
+    away = x - points[:, None]
+    weights = numpy.empty_like(away)
     for i, at in enumerate(points):
-        for j, other in enumerate(points):
-            if i != j:
-                weights[i] *= (x - other) / (at - other)
+        others = numpy.arange(points.size) != i
+        weights[i] = away[others].prod(axis=0) / (at - points[others]).prod()
     return weights
 
 

@@ -102,6 +102,29 @@ def by_table(
     )  # fmt: skip
 
 
+def clear_light(
+    zenith: ArrayLike,
+    *,
+    ozone: ArrayLike,
+    aerosol: ArrayLike,
+    water: ArrayLike,
+    pressure: float,
+    day: ArrayLike,
+) -> ClearLight:
+    """`by_table` where the table holds every instant, else the spectral model itself.
+
+    Examples
+    --------
+    >>> air = dict(ozone=0.3, aerosol=0.1, water=1.5, day=80)
+    >>> high = clear_light([30.0], pressure=35e3, **air)  # 8,000 m
+    >>> bool((high.whole == by_model([30.0], pressure=35e3, **air).whole).all())
+    True
+    """
+    air = {"ozone": ozone, "aerosol": aerosol, "water": water, "pressure": pressure}
+    read: Any = by_table if covers(zenith=zenith, **air) else by_model
+    return read(zenith, day=day, **air)
+
+
 def covers(**inputs: ArrayLike) -> bool:
     """Whether the table holds all instants of these inputs, by the names of `axes`.
 
@@ -224,4 +247,4 @@ if __name__ == "__main__":
 
     numpy.savez_compressed(sys.argv[1], **make())  # pyright: ignore[reportArgumentType]
 
-__all__ = ["axes", "by_table", "covers", "make"]
+__all__ = ["axes", "by_table", "clear_light", "covers", "make"]

@@ -25,6 +25,8 @@ from durability.translation.sweep import exponentials
 
 SUN = 1366.1
 """Sunlight outside the atmosphere [W/m²], as pvlib has it."""
+ENDS = np.cumsum(np.array([31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31]))
+"""Day of the year on which each month ends [d]."""
 MOVES = 5
 """Means by which the log of a step's dose is expanded."""
 ABREAST = 8
@@ -102,8 +104,9 @@ def _product(a, b, n):  # pragma: no cover (compiled)
 
 
 @_compiled()
-def _at_latitude(latitude, known, table, sky):  # pragma: no cover (compiled)
-    """The table (place, what, k) at a latitude into `sky`, held at its first and last place."""
+def _at_latitude(latitude, known, table, sky, used):  # pragma: no cover (compiled)
+    """The first `used` of the table (place, month, what, k) at a latitude into `sky`, held at its
+    first and last place."""
     above = min(max(np.searchsorted(known, latitude), 1), max(known.shape[0] - 1, 1))
     below, part = above - 1, 0.0
     if known.shape[0] == 1:
@@ -111,9 +114,11 @@ def _at_latitude(latitude, known, table, sky):  # pragma: no cover (compiled)
     else:
         part = (latitude - known[below]) / (known[above] - known[below])
         part = min(max(part, 0.0), 1.0)
-    for what in range(sky.shape[0]):
-        for i in range(sky.shape[1]):
-            sky[what, i] = (1 - part) * table[below, what, i] + part * table[above, what, i]
+    for month in range(sky.shape[0]):
+        for what in range(used):
+            low, high = table[below, month, what], table[above, month, what]
+            for i in range(sky.shape[2]):
+                sky[month, what, i] = (1 - part) * low[i] + part * high[i]
 
 
 @_compiled()
@@ -149,7 +154,7 @@ def _light(
     """The lit hours into `hours` (5, hour); returns how many there are.
 
     Its rows are log ultraviolet, what a cloud power moves that by, air [K], warming of the
-    reference surface [K], and 1 where wet. `sky` (4, k) over `cosines` (k,) holds cloudless
+    reference surface [K], and 1 where wet. `sky` (month, 4, k) over `cosines` (k,) holds cloudless
     sunlight, ultraviolet over it, the share of that in the beam, and sunlight across the beam.
     `first` (row + 1,) gets the place of the first lit hour of each day (of the year, or state of
     clearness of a month).
@@ -180,11 +185,11 @@ def _light(
     cosine, clear, ratio, beam = np.empty(24), np.empty(24), np.empty(24), np.empty(24)
     clear_dni, onto, facing = np.empty(24), np.empty(24), np.empty(24)
     clearness = np.empty(a_step)
-    day, passed, extra = 0.0, 0.0, SUN
+    day, passed, extra, here = 0.0, 0.0, SUN, sky[0]
     lit = 0
     for row in range(rows):
         first[row] = lit
-        month = row // a_step
+        month = row // a_step if monthly else np.searchsorted(ENDS, row, side="right")
         if not monthly or row % a_step == 0:
             if monthly:
                 day = passed + length[month] / 2
@@ -195,6 +200,7 @@ def _light(
             # declination after Cooper 1969, from memory
             tilt = np.radians(23.45) * np.sin(2 * np.pi * (284 + day) / 365)
             sin_sun, cos_sun = np.sin(tilt), np.cos(tilt)
+            here = sky[month]
             for h in range(24):
                 up = sin_phi * sin_sun + cos_phi * cos_sun * cos_turn[h]
                 cosine[h] = up
@@ -204,12 +210,12 @@ def _light(
                 place = min(max((up - cosines[0]) / spacing, 0.0), k - 1.0)
                 at = min(int(place), k - 2)
                 part = place - at
-                clear[h] = sky[0, at] * (1 - part) + sky[0, at + 1] * part
-                ratio[h] = sky[1, at] * (1 - part) + sky[1, at + 1] * part
+                clear[h] = here[0, at] * (1 - part) + here[0, at + 1] * part
+                ratio[h] = here[1, at] * (1 - part) + here[1, at + 1] * part
                 if flat:
                     continue
-                beam[h] = sky[2, at] * (1 - part) + sky[2, at + 1] * part
-                clear_dni[h] = sky[3, at] * (1 - part) + sky[3, at + 1] * part
+                beam[h] = here[2, at] * (1 - part) + here[2, at + 1] * part
+                clear_dni[h] = here[3, at] * (1 - part) + here[3, at + 1] * part
                 east = -cos_sun * sin_turn[h]
                 north = sin_sun * cos_phi - cos_sun * sin_phi * cos_turn[h]
                 facing[h] = max(east * east_facing + north * north_facing + up * cos_tilt, 0.0)
@@ -367,17 +373,15 @@ def _doses(
 
 @_compiled()
 def _days(
-    gained, length, starts, target, chance, horizon, days, out
-):  # pragma: no cover (compiled)
+    gained, length, place, at, into, starts, target, chance, horizon, days, out
+):  # fmt: skip  # pragma: no cover (compiled)
     """Median, whole days to cover at 1 − chance, and probability of reaching, (start, 3).
 
+    `place` (step + 1,) is where steps begin and end, `at` and `into` (start, draw) the step of each
+    start and the part of it that is over.
     Order statistics, as quantiles of the method "lower". A straight line within each step.
     """
     steps, draws = gained.shape
-    place = np.zeros(steps + 1)
-    for s in range(steps):
-        place[s + 1] = place[s] + length[s]
-    at = np.searchsorted(place, starts, side="right") - 1
     sums = np.zeros((ABREAST, steps + 1))
     for d in range(draws):
         if d % ABREAST == 0:
@@ -388,22 +392,20 @@ def _days(
         total = sums[d % ABREAST]
         year = total[steps]
         for i in range(starts.shape[0]):
-            into = (starts[i] - place[at[i]]) / length[at[i]]
-            goal = total[at[i]] * (1 - into) + total[at[i] + 1] * into + target[d]
+            step, part = at[i, d], into[i, d]
+            goal = total[step] * (1 - part) + total[step + 1] * part + target[d]
             found = np.inf
             if year > 0.0 and np.isfinite(goal):
                 years = np.floor(goal / year)
                 rest = goal - years * year
-                low, high = 0, steps - 1
-                while low < high:
-                    middle = (low + high + 1) // 2
-                    if total[middle] <= rest:
-                        low = middle
-                    else:
-                        high = middle - 1
+                low, left = 0, steps
+                while left > 1:  # without a branch, which would be guessed wrong half the time
+                    half = left // 2
+                    low += half * (total[low + half] <= rest)
+                    left -= half
                 gain = max(total[low + 1] - total[low], 1e-300)
                 within = min(max((rest - total[low]) / gain, 0.0), 1.0)
-                found = years * 365.0 + place[low] + within * length[low] - starts[i]
+                found = years * 365.0 + place[low] + within * length[low] - starts[i, d]
                 if not found <= horizon:
                     found = np.inf
             days[i, d] = found
@@ -428,8 +430,9 @@ def sweep_cells(
     """(cell, start, what) into `out`: days, whole days to cover, probability of reaching.
 
     Weather (cell, month or hour); what there is none of is (cell, 0). A cell whose weather is not
-    known stays as it is. `known` are the latitudes of `table` (place, 4, k), see `_light`;
-    `wetter` (draw,) is the factor on the rate of wet fabric, empty where it is not counted.
+    known stays as it is. `known` are the latitudes of `table` (place, month, 4, k), see `_light`;
+    `wetter` (draw,) is the factor on the rate of wet fabric, empty where it is not counted;
+    `starts` (start, draw) is the time of the year of laying [d].
     """
     rows = 12 * physics.rows_a_step if physics.monthly else 365
     steps, draws = length.shape[0], weights.shape[1]
@@ -438,12 +441,20 @@ def sweep_cells(
     widest = max(physics.rows_a_step * 24, draws)
     room = np.empty((exponent.shape[0] + energy.shape[0] + MOVES, physics.rows_a_step * 24))
     power, shifted, two_to = np.empty(widest), np.empty(widest), np.empty(widest, np.int64)
-    gained, days = np.empty((steps, draws)), np.empty((starts.shape[0], draws))
+    gained, days = np.empty((steps, draws)), np.empty(starts.shape)
+    place = np.zeros(steps + 1)
+    for s in range(steps):
+        place[s + 1] = place[s] + length[s]
+    at, into = np.empty(starts.shape, np.int64), np.empty(starts.shape)
+    for i in range(starts.shape[0]):
+        at[i] = np.searchsorted(place, starts[i], side="right") - 1
+        into[i] = (starts[i] - place[at[i]]) / length[at[i]]
     sky = np.empty(table.shape[1:])
+    flat = physics.tilt == 0.0 and physics.horizon == 0.0  # needs no beam
     for c in range(latitude.shape[0]):
         if not known_weather[c]:
             continue
-        _at_latitude(latitude[c], known, table, sky)
+        _at_latitude(latitude[c], known, table, sky, 2 if flat else 4)
         lit = _light(
             latitude[c], longitude[c], ghi[c], air[c], wind[c], swing[c], snow[c], rain[c],
             humidity[c], cosines, sky, states, length, physics, hours, first,
@@ -455,7 +466,7 @@ def sweep_cells(
             hours, first, length, exponent, energy, weights, warm, wetter, physics, room, power,
             shifted, two_to, gained,
         )  # fmt: skip
-        _days(gained, length, starts, target, chance, horizon, days, out[c])
+        _days(gained, length, place, at, into, starts, target, chance, horizon, days, out[c])
 
 
 __all__ = ["Physics", "sweep_cells"]

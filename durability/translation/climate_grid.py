@@ -120,9 +120,12 @@ def check_values(given: Mapping[str, Any], axis: str) -> None:
     for name, values in given.items():
         unit, low, hours, months = EXPECTED[name]
         high = months if axis == "month" else hours
-        known = values[np.isfinite(values)]
-        if known.size and not (known.min() >= low and known.max() <= high):
-            worst = known.max() if known.max() > high else known.min()
+        least, most = (end.reduce(values, axis=None, initial=np.nan) for end in (np.fmin, np.fmax))
+        if np.isinf([least, most]).any():
+            known = values[np.isfinite(values)]  # copies, which is slow and keeps Python's lock
+            least, most = known.min(initial=np.inf), known.max(initial=-np.inf)
+        if least < low or most > high:
+            worst = most if most > high else least
             problems.append(f"{name} of {worst:g}; expected {low:g} to {high:g} {unit}")
     if problems:
         raise ValueError(f"the climate grid has {'; '.join(problems)}. Check the units.")

@@ -19,7 +19,7 @@ from durability.translation.climate_grid import (
     invented_climate,
     read_climate,
 )
-from durability.translation.laying import laying_days
+from durability.translation.laying import laying_days, laying_hours
 from durability.translation.map_record import describe
 
 if TYPE_CHECKING:
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
     from durability.exposure import Site
     from durability.statement import Subject
+    from durability.translation.grid_sky import GridSky
     from durability.translation.lamp import ThresholdPosterior
 
 
@@ -65,7 +66,7 @@ def days_map(
         direction, the study's subject and first threshold.
     assurance : of days to cover; None takes the study's.
     draws : of the posterior, evenly picked.
-    laying : ``"every month"`` (in the middle of each) or a date; None takes the study's.
+    laying : ``"every month"`` (on a random day of each) or a date; None takes the study's.
     tilt, azimuth, on_ground, horizon, snow_cover, light : as `durability.translate`; azimuth None
         faces the equator in every cell. Beam and diffuse light are taken apart by a formula.
     horizon_years : days beyond are nan; ``reached`` says how probable it is that they are not.
@@ -99,9 +100,10 @@ def days_map(
         fit, climate, axis, material, direction, of, fraction, draws, seed, on_ground, light
     )
     physics = cells.physics_of(axis, setting, tilt=tilt, azimuth=azimuth, horizon=horizon)
+    starts, _ = laying_hours(spans, draws=setting["target"].size, seed=setting["seed"])
     setting |= {
         "physics": physics, "assurance": assurance, "horizon_years": horizon_years,
-        "starts": np.array([first + length / 2 for first, length in spans]),
+        "starts": np.ascontiguousarray(starts[:, :-1].T / 24),
     }  # fmt: skip
     unasked = [] if snow_cover else ["snow_depth"]
     unasked += [] if setting["wetter"].size else ["rain", "relative_humidity"]
@@ -186,12 +188,13 @@ def _setting(
     on_ground: bool,
     light: float,
 ) -> dict[str, Any]:
-    """What all cells share: targets and weights of each draw, ratios of ultraviolet."""
+    """What all cells share: targets and weights of each draw, and the clear sky."""
     import numpy as np
 
     from durability.exposure.action import action_of
     from durability.exposure.lamp_light import lamp_light
     from durability.translation.discrepancy import counts_spectrum, learned_links, learned_sky
+    from durability.translation.grid_sky import by_action
     from durability.translation.inputs import (
         AIR,
         draw_links,
@@ -224,8 +227,7 @@ def _setting(
         direction = min(tau, key=lambda d: float(np.median(tau[d])))
     n = tau[direction].size
     seed = fit.seed if seed is None else seed
-    places = _places(climate, axis)
-    place = places[0]
+    place = _anywhere(axis)
     inputs = for_site(read_inputs(), place, on_ground=on_ground)
     learned = learned_links(fit, chosen, lamp, place.name, draws=n, seed=seed)
     links = draw_links(
@@ -235,7 +237,7 @@ def _setting(
         ),
         draws=n, seed=seed, learned=learned,
     )  # fmt: skip
-    ratio = cells.ratios(places, lamp.variable)
+    sky = _sky(climate, axis, lamp.variable)
     taught = "lab_to_sky" in learned  # as a whole, with moisture and mostly spectrum in it
     wetted = question.wetness and not taught
     if wetted:
@@ -262,7 +264,7 @@ def _setting(
     uv = links["uv_factor"] * links["year_to_year"] * light
     scale = lamp.per_hour * true ** (1 - p) * uv**p
     if action is not None:
-        log_ratio, ratio = cells.by_action(places, ratio, action, own, lamp.band, links)
+        log_ratio, sky = by_action(sky, action, own, lamp.band, links)
         scale = scale * np.exp(p * log_ratio)
     warm = lamp.arrhenius(energy, links["lamp_temperature"])
     scale = scale / (warm * np.exp(energy / (GAS_CONSTANT * cells.WARM)))
@@ -273,7 +275,7 @@ def _setting(
         "target": tau[direction][pick] * links["lamp_dose"] * links["lab_to_sky"] / scale * (
             1 + lamp.wet_share * (wetter - 1)),
         "wetter": wetter if wetted else np.empty(0),
-        "ratio": ratio,
+        "sky": sky, "seed": seed,
         "states": cells.state_table(),
         **cells.reading_of(
             p, energy, cloud=links["cloud_power"], heat=heating(links),
@@ -283,38 +285,53 @@ def _setting(
 
 
 APART = 10.0
-"""Most degrees of latitude between places at which the ratio of ultraviolet is tabulated."""
+"""Most degrees of latitude between places at which the clear sky is tabulated."""
+ACROSS = 3
+"""Cells of a row whose air tells how much water a clear sky holds there."""
+MILD = 15.0
+"""Air temperature of a row of which nothing is known [degC]."""
 
 
-def _places(climate: xarray.Dataset, axis: str) -> list[Site]:
-    """Places along the grid's middle meridian, with the uncertainty that monthly means add."""
+def _anywhere(axis: str) -> Site:
+    """A place of the grid, with the uncertainty that monthly means add; without weather."""
+    import xarray
+
+    from durability.exposure import Site, translation_assumptions
+
+    assumed, monthly = translation_assumptions(), axis == "month"
+    return Site(
+        name="grid", title="the grid", latitude=0.0, longitude=0.0, altitude=0.0, utc_offset=0.0,
+        hourly=xarray.Dataset(), kind="monthly" if monthly else "hourly",
+        air_temperature_sd=(assumed["monthly_climate_warming"].sd or 0.0) if monthly else 0.0,
+        uv_log_sd=(assumed["monthly_climate_uv"].log_sd or 0.0) if monthly else 0.0,
+    )  # fmt: skip
+
+
+def _sky(climate: xarray.Dataset, axis: str, variable: str) -> GridSky:
+    """The clear sky along the grid's middle meridian."""
     import math
 
     import numpy as np
     import xarray
 
-    from durability.exposure import Site, translation_assumptions
+    from durability.translation.grid_sky import grid_sky
 
-    assumed = translation_assumptions()
-    monthly = axis == "month"
-    south, north = float(climate["latitude"].min()), float(climate["latitude"].max())
-    hour = np.add.outer(np.arange(4, 365, 10) * 24, np.arange(24)).ravel()  # every tenth day
-    time = np.datetime64("2001-01-01T00:30") + hour.astype("timedelta64[h]")
-    air = np.full(hour.size, float(climate["temp_air"].mean()))
-    hourly = xarray.Dataset(
-        {"temp_air": ("time", air)}, coords={"time": time.astype("datetime64[ns]")}
+    rows = climate["latitude"].values.astype(float)
+    south, north = float(rows.min()), float(rows.max())
+    latitude = np.linspace(south, north, 1 + math.ceil((north - south) / APART))
+    nearest = np.abs(rows[:, None] - latitude).argmin(axis=0)
+    columns = np.unique(np.linspace(0, climate.sizes["longitude"] - 1, ACROSS).astype(int))
+    sample = climate["temp_air"].isel(
+        latitude=xarray.DataArray(nearest, dims="place"), longitude=columns
     )
-    longitude = float(climate["longitude"].mean())
-    return [
-        Site(
-            name="grid", title="the grid", latitude=float(latitude),
-            longitude=(longitude + 180) % 360 - 180, altitude=0.0, utc_offset=0.0, hourly=hourly,
-            kind="monthly" if monthly else "hourly",
-            air_temperature_sd=(assumed["monthly_climate_warming"].sd or 0.0) if monthly else 0.0,
-            uv_log_sd=(assumed["monthly_climate_uv"].log_sd or 0.0) if monthly else 0.0,
-        )
-        for latitude in np.linspace(south, north, 1 + math.ceil((north - south) / APART))
-    ]  # fmt: skip
+    air = sample.transpose("place", "longitude", axis).values.astype(float)
+    if axis == "time":
+        month = np.repeat(np.arange(12), 24 * np.array(cells.MONTH_DAYS))
+        air = np.stack([air[..., month == m].mean(axis=-1) for m in range(12)], axis=-1)
+    known = np.isfinite(air)
+    whole = np.where(known, air, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1)
+    longitude = (float(climate["longitude"].mean()) + 180) % 360 - 180
+    return grid_sky(latitude, longitude, np.where(known.any(axis=1), whole, MILD), variable)
 
 
 __all__ = ["days_map", "invented_climate", "read_climate"]

@@ -134,6 +134,7 @@ def spectral_ratio(
     band: str,
     wavelength: NDArray[np.float64],
     spectral: NDArray[np.float64],
+    often: NDArray[np.float64],
     links: Mapping[str, NDArray[np.float64]],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """The sky's effective light where many cells share one sky, for a map.
@@ -141,8 +142,9 @@ def spectral_ratio(
     Parameters
     ----------
     action, lamp, band : as `SpectralLink`.
-    wavelength, spectral : sums of spectral irradiance in classes of sun height
+    wavelength, spectral : spectral irradiance of classes of place, month and sun height
         (class, wavelength).
+    often : how often each of them is met (class,).
     links : of `LINKS`.
 
     Returns
@@ -164,7 +166,8 @@ def spectral_ratio(
         slope=links["action_slope"], short_wave=links["short_wave_factor"],
     )  # fmt: skip
     each = found.level[:, None] + found.weights @ found.rows
-    whole = np.log(np.exp(each) @ (dose / dose.sum()))
+    part = dose * often
+    whole = np.log(np.exp(each) @ (part / part.sum()))
     ours = lamp.log_effectiveness(
         action, band=band, slope=links["action_slope"], bluer=links["lamp_spectrum"]
     )

@@ -8,9 +8,11 @@ import xarray
 
 from durability.exposure import read_site
 from durability.exposure.clock import GAS_CONSTANT
+from durability.exposure.site import Site
 from durability.translation import cells, translate
 from durability.translation.climate_grid import climate_axis
 from durability.translation.days_map import days_map, invented_climate, read_climate
+from durability.translation.grid_sky import GridSky, grid_sky
 
 
 @pytest.fixture
@@ -20,6 +22,11 @@ def fit(fit_of):
     made.exponent = rng.uniform(0.7, 1.0, 400)
     made.energy = rng.normal(30, 6, 400)
     return made
+
+
+def above(site: Site) -> GridSky:
+    """The clear sky of one place, as maps take it."""
+    return grid_sky(np.array([site.latitude]), site.longitude, np.full((1, 12), 20.0), "e340")
 
 
 def cell(name: str) -> xarray.Dataset:
@@ -36,16 +43,13 @@ def cell(name: str) -> xarray.Dataset:
 
 @pytest.mark.parametrize("name", ["miami", "phoenix"])
 def test_a_cell_of_hours_is_near_its_site(fit, name):
-    """Short cuts: ratios by the sun's height, five-day steps, laid in mid-month, no local aerosol.
-
-    A month in which days rise fast differs most, since a site is laid on a random day of it.
-    """
+    """Short cuts: one sky for places, five-day steps, no local altitude, other days of laying."""
     found = days_map(fit, cell(name), of="mean", draws=400)
     there = translate(fit, site=name, of="mean")
     expected = np.median(there.draws("A", "machine", "mean", 0.5).values, axis=1)
     ratio = found["days"].values.ravel() / expected
-    assert abs(np.median(ratio) - 1) < 0.06
-    np.testing.assert_allclose(ratio, 1.0, atol=0.15)
+    assert abs(np.median(ratio) - 1) < 0.04  # measured: 0.01 and -0.03
+    np.testing.assert_allclose(ratio, 1.0, atol=0.08)
 
 
 def monthly(name: str) -> xarray.Dataset:
@@ -64,13 +68,13 @@ def monthly(name: str) -> xarray.Dataset:
     )
 
 
-@pytest.mark.parametrize(("kind", "low", "high"), [(cell, -0.04, 0.06), (monthly, -0.10, 0.09)])
+@pytest.mark.parametrize(("kind", "low", "high"), [(cell, -0.04, 0.02), (monthly, -0.06, 0.08)])
 @pytest.mark.parametrize("name", ["miami", "phoenix", "po-valley", "sand-point"])
 def test_days_to_cover_of_a_cell_are_those_of_its_site(fit, name, kind, low, high):
     """Too many days are worse than too few: monthly means should fall short by more than exceed.
 
-    On the ground, where warming is largest and least certain, a cell of the Po valley exceeds its
-    site by 5 % (hours) and 8 % (months); the others stay within 4 and 5 %, as all do on a rack.
+    By hours the four sites fall short by 3 % or exceed by 1 %. By months the Po valley, on the
+    ground where warming is largest and least certain, exceeds by 7 %; the others fall short by 3 %.
     """
     found = days_map(fit, kind(name), of="mean", draws=400, assurance=0.95)["cover"]
     days = translate(fit, site=name, of="mean").draws("A", "machine", "mean", 0.5).values
@@ -89,8 +93,8 @@ def test_each_draw_has_its_own_air_warming_and_cloud_power(fit):
     given = {name: site.hourly[name].values for name in ("ghi", "temp_air", "wind_speed")}
     given = {name: np.roll(values, 7)[None] for name, values in given.items()}
     shared = {
-        "ratio": cells.ratios([site], "e340"), "states": cells.state_table(), "assurance": 0.9,
-        "horizon_years": 20.0, "starts": np.array([75.0, 196.0]), "wetter": np.empty(0),
+        "sky": above(site), "states": cells.state_table(), "assurance": 0.9,
+        "horizon_years": 20.0, "starts": np.array([[75.0], [196.0]]), "wetter": np.empty(0),
     }  # fmt: skip
 
     def days(some, air, warmer, assurance):
@@ -98,6 +102,7 @@ def test_each_draw_has_its_own_air_warming_and_cloud_power(fit):
             p[some], energy[some], cloud=cloud[some], heat=heat[some], warmer=warmer
         )
         setting = shared | reading | {"target": target[some], "assurance": assurance}
+        setting["starts"] = np.repeat(shared["starts"], setting["target"].size, axis=1)
         setting["physics"] = cells.physics_of("time", setting)
         weather = given | {"temp_air": given["temp_air"] + air}
         where = np.array([site.latitude]), np.array([site.longitude])
@@ -120,12 +125,11 @@ def test_a_step_of_the_year_holds_the_plain_sum_over_its_hours():
     setting = cells.reading_of(p * one, energy * one, cloud=0.8 * one, heat=0.5 * one,
                                warmer=0 * one)  # fmt: skip
     physics = cells.physics_of("time", setting)
-    table = cells.ratios([site], "e340")
+    table = above(site)
     fields = [site.hourly[n].values.copy() for n in ("ghi", "temp_air", "wind_speed")]
     hours, first, none = np.empty((5, 8760)), np.zeros(366, np.int64), np.empty(0)
-    sky = np.stack([table[n][0] for n in cells.TABLED])
     lit = cell_sweep._light(
-        site.latitude, 0.0, *fields, none, none, none, none, table["cosine"], sky,
+        site.latitude, 0.0, *fields, none, none, none, none, table.cosine, table.table()[0],
         cells.state_table(), np.ones(73), physics, hours, first,
     )  # fmt: skip
     kelvin = hours[2, :lit] + 0.5 * hours[3, :lit]
@@ -142,8 +146,8 @@ def test_a_step_of_the_year_holds_the_plain_sum_over_its_hours():
         expected = 365 * years + np.interp(rest, total, place) - start
         given = dict(zip(("ghi", "temp_air", "wind_speed"), (f[None] for f in fields), strict=True))
         whole = setting | {
-            "ratio": table, "states": cells.state_table(), "assurance": 0.9, "wetter": none,
-            "horizon_years": 20.0, "starts": np.array([start]), "target": asked * one,
+            "sky": table, "states": cells.state_table(), "assurance": 0.9, "wetter": none,
+            "horizon_years": 20.0, "starts": np.array([[start]]), "target": asked * one,
             "physics": physics,
         }  # fmt: skip
         found = cells.block(np.array([site.latitude]), np.zeros(1), given, whole, "time")
@@ -223,7 +227,9 @@ def test_laid_on_a_date_a_map_has_that_month_alone(fit):
     whole = days_map(fit, grid, of="mean", draws=20)
     one = days_map(fit, grid, of="mean", draws=20, laying="2027-05-16")
     assert one["month"].values.tolist() == [5]
-    xarray.testing.assert_allclose(one["days"], whole["days"].sel(month=[5]))
+    # a day in the middle of the month is near any day of it, where days rise evenly
+    apart = np.abs(np.log(one["days"] / whole["days"].sel(month=[5])))
+    assert 0 < float(apart.median()) < 0.05
     assert one.attrs["laying"] == "2027-05-16"
 
 
