@@ -114,6 +114,8 @@ def _letters() -> Iterator[str]:
 
 def print_cover(translation: Translation, said: Statements) -> None:
     """Days to cover at one site, a month a row and a material a column; then the budget."""
+    from durability.decisions.cover import likeliest_reached, not_reached
+    from durability.decisions.decision import percent
     from durability.report.headline import worst_by_month
     from durability.statement import MONTHS, SUBJECTS
     from durability.translation import BUDGET_INPUTS, explain
@@ -131,10 +133,13 @@ def print_cover(translation: Translation, said: Statements) -> None:
             f" worse direction, {100 * first.level:g} % assurance"
         )
         materials = list(dict.fromkeys(s.material or "" for s in asked))
+        worse = {m: worst_by_month(asked.where(material=m)) for m in materials}
         days = {
-            (s.month, m): s.numbers()["low"] + (" *" if s.extrapolated else "")
+            (s.month, m): s.numbers()["low"]
+            + (" or more" if not_reached(s) else "")
+            + (" *" if s.extrapolated else "")
             for m in materials
-            for s in worst_by_month(asked.where(material=m))
+            for s in worse[m]
         }
         rows = [
             [MONTHS[month - 1], *(days.get((month, m), "") for m in materials)]
@@ -144,6 +149,15 @@ def print_cover(translation: Translation, said: Statements) -> None:
         print_table(["laid in", *materials], rows)
         if any(s.extrapolated for s in asked):
             print("* the threshold dose lies beyond the largest dose tested")
+        for m in materials:
+            likeliest = likeliest_reached(worse[m])
+            if likeliest is not None:
+                print(
+                    f"{m}: probability that it falls so far within the "
+                    f"{translation.horizon_years:g} years counted, "
+                    f"{percent(likeliest.probability or 0.0)} (laid in "
+                    f"{MONTHS[(likeliest.month or 1) - 1]}, where it is largest)"
+                )
     print()
     for material in translation.budget["material"].values:
         shares = [r for r in translation.budget_rows() if r[0] == material and "day" not in r[1]]

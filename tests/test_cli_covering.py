@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 from pathlib import Path
 
@@ -53,6 +54,31 @@ def test_cover_names_the_worst_month_and_dose_spent_shortens_it(study):
     ]
     assert least[1] < least[0]
     assert {r["rule"] for r in plain["rules"]} == {"pass-500-hours"}
+
+
+@pytest.mark.slow
+def test_a_threshold_that_is_not_reached_is_a_probability_and_a_lower_bound(study):
+    """Deep shade at a dark site: twenty years do not bring the dose."""
+    words = (study, "--site", "barrow", "--light", "0.006")
+    found = document("cover", *words)["sites"][0]
+    days = [s for s in found["statements"] if s["quantity"] == "days_to_cover"]
+    assert {s["low"] for s in days} == {7300.0}
+    assert all("beyond_horizon" in s["flags"] and s["probability"] < 0.05 for s in days)
+    for line in found["answer"]:
+        assert "cover within" not in line
+        assert "enough is left for 7300 days, all that are counted" in line
+        assert "too little is left within the 20 years counted is under 0.1 %" in line
+    shown = run("cover", *words, "-q").stdout
+    assert shown.count("7300 or more  7300 or more") == 24
+    shown = run("translate", *words, "-q").stdout
+    assert "7300 or more" in shown
+    assert "A: probability that it falls so far within the 20 years counted, under 0.1 %" in shown
+    said = document("translate", *words)["statements"]
+    outdoors = [s for s in said if s["quantity"] == "outdoor_days"]
+    assert all(s["value"] is None and s["low"] == 7300.0 for s in outdoors)
+    partly = run("translate", study, "--site", "barrow", "--light", "0.05", "-q").stdout
+    chance = re.findall(r"A: probability .* counted, (\d+) % ", partly)
+    assert len(chance) == 1 and 5 < int(chance[0]) < 25  # of 80 % left; 50 % is rarer
 
 
 @pytest.mark.slow

@@ -246,6 +246,7 @@ def _days_to_cover(
 ) -> Statement:
     flags = list(ground.flags)
     low = _quantile(days, 1 - assurance)
+    reached = float((days < math.inf).mean())
     if low == math.inf:
         low = horizon
         flags.append("beyond_horizon")
@@ -254,7 +255,7 @@ def _days_to_cover(
         flags.append("cover_at_once")
     return _statement(
         "days_to_cover", ground, month, value=None, low=low, high=None, level=assurance, sides=1,
-        flags=flags, probability=None,
+        flags=flags, probability=None if reached == 1 else reached,
     )  # fmt: skip
 
 
@@ -301,6 +302,33 @@ def _statement(
     )
 
 
+def not_reached(s: Statement) -> bool:
+    """Whether days to cover are all the days counted, since the threshold lies beyond them."""
+    return s.quantity == "days_to_cover" and "beyond_horizon" in s.flags
+
+
+def soonest(s: Statement) -> tuple[float, float, int]:
+    """Sorts days to cover, the fewest first; of as many, those likelier to be the last."""
+    return s.low or 0.0, -(1.0 if s.probability is None else s.probability), s.month or 0
+
+
+def likeliest_reached(said: Iterable[Statement]) -> Statement | None:
+    """Of days to cover those whose threshold is likeliest to be reached in the years counted.
+
+    Parameters
+    ----------
+    said : of one subject, by month of laying.
+
+    Returns
+    -------
+    Statement with its ``probability``; None where it is certain in some month.
+    """
+    of_days = [s for s in said if s.quantity == "days_to_cover"]
+    if not of_days or any(s.probability is None for s in of_days):
+        return None
+    return max(of_days, key=lambda s: s.probability or 0.0)
+
+
 def best_and_worst_month(statements: Iterable[Statement]) -> Statements:
     """Days to cover of the worst and of the best month of laying, for each subject.
 
@@ -321,7 +349,7 @@ def best_and_worst_month(statements: Iterable[Statement]) -> Statements:
             groups.setdefault(subject, []).append(s)
     chosen: list[Statement] = []
     for months in groups.values():
-        worst = min(months, key=lambda s: (s.low or 0.0, s.month or 0))
+        worst = min(months, key=soonest)
         best = min(months, key=lambda s: (-(s.low or 0.0), s.month or 0))
         chosen += [worst] if worst.low == best.low else [worst, best]
     return Statements(chosen)
@@ -336,4 +364,7 @@ def worst_month(statements: Iterable[Statement]) -> Statements:
     return Statements(worst.values())
 
 
-__all__ = ["best_and_worst_month", "cover_statements", "worst_month"]
+__all__ = [
+    "best_and_worst_month", "cover_statements", "likeliest_reached", "not_reached", "soonest",
+    "worst_month",
+]  # fmt: skip

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from durability.decisions.cover import not_reached
 from durability.decisions.decision import Decision, percent
 from durability.statement import MONTHS, Statement
 from durability.translation.budget import INPUTS
@@ -51,7 +52,12 @@ def cover_decision(
     days = _days(worst)
     where = f" in the {worst.direction} direction" if worst.direction else ""
     laid = f"laid in {month}" + (", the worst month" if best is not None else "")
-    if worst.low:
+    if not_reached(worst):
+        answer = (
+            f"{who} has at least {left} left for {days}, all that are counted, if {laid}{where}"
+        )
+        act = "it lies open and falls below that in the years counted"
+    elif worst.low:
         answer = f"cover {who} within {days} if {laid}: so long at least {left} is left{where}"
         if tested is not None:
             answer += f"; the doses tested bear out {_days(tested)} of them by themselves"
@@ -60,7 +66,7 @@ def cover_decision(
         answer = f"cover {who} on the day of laying if {laid}"
         act = f"even covered on the day of laying it has less than {left} left"
     act += f", with probability {percent(1 - lasts)}"
-    if if_wrong is not None and worst.low:
+    if if_wrong is not None and worst.low and not not_reached(worst):
         act += f"; it then falls so far typically after {if_wrong:.0f} days"
     bound = "lower_bound_only" in worst.flags
     if bound:

@@ -13,7 +13,14 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from durability.decisions.cover import cover_statements, worst_month
+from durability.decisions.cover import (
+    cover_statements,
+    likeliest_reached,
+    not_reached,
+    soonest,
+    worst_month,
+)
+from durability.decisions.decision import percent
 from durability.decisions.rules import RuleVerdict, rule_verdicts
 from durability.statement import MONTHS, Statement, Statements, Subject
 
@@ -94,18 +101,19 @@ class Cover:
         mine = self.statements.where(material=material)
         for month in sorted({s.month for s in mine if s.month}):
             days = mine.where(quantity="days_to_cover", month=month)
-            s = min(days, key=lambda s: s.low or 0.0)
+            s = min(days, key=soonest)
             tested = mine.where(quantity="days_tested", month=month, direction=s.direction)
-            borne = f"{tested[0].low:.0f}" if len(tested) else f"{s.low:.0f}"
+            found = f"{s.low:.0f}{' or more' if not_reached(s) else ''}"
+            borne = f"{tested[0].low:.0f}" if len(tested) else found
             more = "  extrapolated" if s.extrapolated else ""
-            rows.append((MONTHS[month - 1], f"{s.low:.0f}{more}", borne))
+            rows.append((MONTHS[month - 1], found + more, borne))
         return rows
 
     def sentences(self) -> list[str]:
         """The answer in words, a line a material: its worst month in the weaker direction."""
         lines = []
         for material in dict.fromkeys(s.material for s in self.worst):
-            s = min(self.worst.where(material=material), key=lambda s: s.low or 0.0)
+            s = min(self.worst.where(material=material), key=soonest)
             month = MONTHS[(s.month or 1) - 1]
             days = f"{s.low:.0f} day{'' if s.low == 1 else 's'}"
             where = f" {s.direction} direction" if s.direction else ""
@@ -113,8 +121,12 @@ class Cover:
             on, worst = ("", f" in the worst month, {month}") if every else (
                 f" on {self.translation.laying}", ""
             )  # fmt: skip
+            until = f"cover within {days}{worst}"
+            if not_reached(s):
+                any_month = ", in whichever month" if every else ""
+                on, until = on + any_month, f"enough is left for {days}, all that are counted"
             line = (
-                f"{material}{where}, laid at {self.title}{on}: cover within {days}{worst} "
+                f"{material}{where}, laid at {self.title}{on}: {until} "
                 f"({100 * self.assurance:.3g} % assurance)"
             )
             if s.low == 0:
@@ -128,8 +140,21 @@ class Cover:
                 )
             elif s.extrapolated:
                 line += "; this is extrapolated: the threshold lies beyond the largest dose tested"
-            lines.append(line + ".")
+            lines.append(line + "." + self._chance(s))
         return lines
+
+    def _chance(self, worst: Statement) -> str:
+        """How probable it is that strength falls so far in the years counted, where not certain."""
+        mine = self.statements.where(material=worst.material, direction=worst.direction)
+        likeliest = likeliest_reached(mine)
+        if likeliest is None:
+            return ""
+        years = self.translation.horizon_years
+        return (
+            f" The probability that too little is left within the {years:g} years counted is "
+            f"{percent(likeliest.probability or 0.0)}, laid in {MONTHS[(likeliest.month or 1) - 1]}"
+            ", where it is largest."
+        )
 
     def to_dict(self) -> dict[str, Any]:
         """Plain types for JSON."""

@@ -26,12 +26,15 @@ def thresholds(results: Results) -> list[float | None]:
     return [*results.study.thresholds, *([None] if required else [])]
 
 
-def badness(s: Statement) -> tuple[float, float]:
-    """Sorts the worse first: the lower limit, then the value; an upper bound has no lower limit."""
+def badness(s: Statement) -> tuple[float, float, float]:
+    """Sorts the worse first: the lower limit, then the value, then how probable it is at all.
+
+    An upper bound has no lower limit.
+    """
     infinite = float("inf")
     low = s.low if s.low is not None else 0.0
     middle = s.value if s.value is not None else s.high if s.high is not None else infinite
-    return low, middle
+    return low, middle, -(1.0 if s.probability is None else s.probability)
 
 
 def worst(statements: Iterable[Statement]) -> Statement | None:

@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from durability.decisions.cover import not_reached
 from durability.report.headline import (
     head_bound_or_dose,
     head_days,
@@ -321,6 +322,13 @@ def _reached(s: Statement) -> Parts:
 
 
 def _days_to_cover(w: Wording, s: Statement) -> Parts:
+    if not_reached(s):
+        return (
+            f"{_laid(w, s)} has at least {w.fraction(s)} left{_where(s, exposure=False)} for ",
+            Quote(_limit(s), s),
+            f" days, all that are counted ({s.interval()})",
+            *_reached(s),
+        )
     return (
         f"{_laid(w, s)} must be covered within ",
         Quote(_limit(s), s),
@@ -410,6 +418,16 @@ def _cover(
 ) -> Sentence:
     """Days to cover of the worst and the best month, and what the doses tested bear out."""
     months = [MONTHS[(s.month or 1) - 1] for s in (worst, best)]
+    which = "" if worst.direction is None else " in the worse direction"
+    at_least = w.fraction(worst)
+    if not_reached(worst):  # in every month
+        return Sentence((
+            f"At {w.site(worst.site)}, {w.subject(worst)} has at least {at_least} left{which} for ",
+            Quote(_limit(worst), worst),
+            " days, all that are counted, whichever the month of laying, with "
+            f"{100 * worst.level:.3g} % assurance",
+            *_reached(worst), _beyond(worst), ".",
+        ))  # fmt: skip
     parts: list[str | Quote] = [
         f"At {w.site(worst.site)}, cover {w.subject(worst)} within ",
         Quote(_limit(worst), worst),
@@ -422,8 +440,6 @@ def _cover(
             Quote(_limit(best), best),
             f" if laid in {months[1]} (best month)",
         ]
-    which = "" if worst.direction is None else " in the worse direction"
-    at_least = w.fraction(worst)
     if worst.low == 0:
         parts.append("; 0 days: cover it on the day of laying")
     parts.append(

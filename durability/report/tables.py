@@ -10,6 +10,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from durability.decisions.cover import not_reached
 from durability.report.headline import (
     head_bound_or_dose,
     head_days,
@@ -388,5 +389,5 @@ def _month_cell(s: Statement | None) -> Cell:
     if s is None:
         return ""
     if s.quantity == "days_to_cover":
-        return Quote(s.numbers()["low"], s)
+        return Quote(("≥ " if not_reached(s) else "") + s.numbers()["low"], s)
     return quote(s)

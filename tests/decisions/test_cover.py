@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from durability.decisions import EXPLANATIONS, best_and_worst_month, cover_statements, worst_month
+from durability.decisions.cover import likeliest_reached, not_reached
 from durability.statement import Statement, Statements
 
 HUNDRED = np.arange(1, 101) + 0.75
@@ -87,6 +88,24 @@ def test_what_never_fails_within_the_horizon_is_at_least_the_horizon(given_fit, 
     cover = said.one(quantity="days_to_cover")
     assert cover.low == 730.0
     assert "beyond_horizon" in cover.flags
+    assert cover.probability == 0.0
+    assert not_reached(cover)
+
+
+def test_days_to_cover_say_how_probable_it_is_that_the_threshold_is_reached(given_fit, given_days):
+    days = np.array([HUNDRED, HUNDRED, HUNDRED])
+    days[0, 97:], days[1, 2:], days[2, 3:] = np.inf, np.inf, np.inf
+    said = cover_statements(given_days(days, horizon_years=2), given_fit({"A": HUNDRED}))
+    chances = [s.probability for s in said.where(quantity="days_to_cover")]
+    assert chances == pytest.approx([0.97, 0.02, 0.03])
+    assert [not_reached(s) for s in said.where(quantity="days_to_cover")] == [False, True, True]
+    assert worst_month(said.where(month=2)).one().month == 2
+    assert likeliest_reached(said).month == 1
+    later = said.where(lambda s: s.month != 1)
+    assert likeliest_reached(later).month == 3
+    assert worst_month(later).one().month == 3  # as many days, and likelier to be the last
+    certain = cover_statements(given_days([HUNDRED]), given_fit({"A": HUNDRED}))
+    assert likeliest_reached(certain) is None
 
 
 def test_less_than_a_day_means_cover_at_once(given_fit, given_days):

@@ -103,6 +103,13 @@ CASES = [
         " probability that it falls so far within the years counted 82 %.",
     ),
     (
+        text("days_to_cover", **(DAYS | {"low": 7300.0, "probability": 0.004,
+                                         "flags": ("beyond_horizon",)})),
+        "Laid at Somewhere in June, a new lot of A has at least half the unexposed strength left in"
+        " the cross direction for 7300 days, all that are counted (95 % one-sided prediction lower"
+        " bound); probability that it falls so far within the years counted 0.4 %.",
+    ),
+    (
         text("days_to_cover", **DAYS),
         "Laid at Somewhere in June, a new lot of A must be covered within 84 days: so long at least"
         " half the unexposed strength is left in the cross direction (95 % one-sided prediction"
