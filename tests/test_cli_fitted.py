@@ -8,6 +8,7 @@ from types import SimpleNamespace
 import pytest
 
 from durability.cli import fitted as room
+from durability.cli.options import Fitting
 from durability.report.run import BY_RULE
 from durability.study import ModelChoices
 
@@ -38,7 +39,7 @@ def asked(tmp_path, monkeypatch):
             return SimpleNamespace(diagnostics=SimpleNamespace(ok=True)), {}, reused
 
         monkeypatch.setattr("durability.report.fit_or_reuse", fit_or_reuse)
-        room.fitted(study, law, "lognormal", None, 0, None, False)  # type: ignore[arg-type]
+        room.fitted(study, Fitting(law=law), None, False)  # type: ignore[arg-type]
         return used[0], kept
 
     return of

@@ -7,17 +7,15 @@ from __future__ import annotations
 
 import json as json_module
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+from typing import Annotated, Any, NoReturn
 
 import typer
 
-from durability.terminal import print_json, print_problems, print_records
-
-if TYPE_CHECKING:
-    from durability.study import Study
+from durability.cli.groups import Sectioned, grouped
+from durability.terminal import print_json, print_problems
 
 BAD_INPUT, FIT_FAILED, INTERRUPTED = 2, 3, 130
 
@@ -38,6 +36,18 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
+
+
+def command(
+    name: str | None = None, *, epilog: str
+) -> Callable[[Callable[..., None]], Callable[..., None]]:
+    """A command of the program, with the options of the groups among its parameters."""
+
+    def added(function: Callable[..., None]) -> Callable[..., None]:
+        app.command(name, cls=Sectioned, epilog=epilog)(grouped(function))
+        return function
+
+    return added
 
 
 @app.callback()
@@ -112,16 +122,3 @@ def keep(document: Any, out: Path | None) -> None:
             out.write_text(text + "\n", encoding="utf-8")
         except OSError as error:
             raise ValueError(f"{out.name} cannot be written ({error.strerror})") from error
-
-
-def show(records: list[dict[str, Any]], json: bool, out: Path | None) -> None:
-    keep(records, out)
-    (print_json if json else print_records)(records)
-
-
-def read_folder(folder: Path) -> Study:
-    """The study, with the choices of its model that the command line makes."""
-    from durability.cli.options import as_chosen
-    from durability.study import read_study
-
-    return as_chosen(read_study(folder))

@@ -7,24 +7,23 @@ from typing import Annotated
 
 import typer
 
-from durability.cli.app import BAD_INPUT, app, errors_in_words, keep
-from durability.cli.options import File, Folder, Json, Quiet
-from durability.terminal import by_file, count, print_cautions, print_json, print_problems
+from durability.cli.app import BAD_INPUT, command, errors_in_words
+from durability.cli.options import Folder, Told
+from durability.terminal import by_file, count, print_cautions, print_problems
 
 
-@app.command(epilog="Example:  durability check examples/quarry-cover --marked marked.xlsx")
+@command(epilog="Example:  durability check examples/quarry-cover --marked marked.xlsx")
 def check(
     study: Folder,
-    json: Json = False,
-    quiet: Quiet = False,
-    out: File = None,
+    *,
     marked: Annotated[
         Path | None,
         typer.Option("--marked", help="Also write a spreadsheet copy with every finding marked."),
     ] = None,
+    told: Told,
 ) -> None:
     """Read a study folder and report every problem and caution at once."""
-    with errors_in_words(json):
+    with errors_in_words(told.json):
         from durability.retention.readiness import findings_of
 
         problems, cautions = findings_of(study)
@@ -36,12 +35,9 @@ def check(
             "problems": [p.to_dict() for p in problems],
             "cautions": [c.to_dict() for c in cautions],
         }
-        keep(document, out)
-        if json:
-            print_json(document)
-        else:
+        if not told.document(document):
             print_problems(problems)
-            if not quiet:
+            if not told.quiet:
                 print_cautions([c for mine in by_file(cautions).values() for c in mine])
             if not problems:
                 print(f"{study}: no problems, {count(len(cautions), 'caution')}")

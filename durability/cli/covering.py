@@ -3,47 +3,21 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from durability.cli.app import BAD_INPUT, app, errors_in_words, keep, read_folder
-from durability.cli.fitted import fitted, gate, sites_asked
-from durability.cli.lying import Lying, lies_open
-from durability.cli.options import (
-    Errors,
-    File,
-    Folder,
-    Json,
-    LawName,
-    Level,
-    Quiet,
-    Seed,
-    Sites,
-    model_options,
-)
-from durability.terminal import print_cautions, print_json, print_statements, print_table
+from durability.cli.app import BAD_INPUT, command, errors_in_words
+from durability.cli.fitted import fitted_there
+from durability.cli.groups import without
+from durability.cli.lying import Lying
+from durability.cli.options import Asked, Fitting, Folder, Told
+from durability.terminal import print_cautions, print_statements, print_table
 
 if TYPE_CHECKING:
     from durability.decisions.covering import Cover
     from durability.decisions.exposed import Exposed
-    from durability.exposure import Site
-    from durability.inference import Fit
-    from durability.statement import Subject
 
-Of = Annotated[
-    str | None, typer.Option("--of", help="mean, new_lot or single_specimen; the study's question.")
-]
-Required = Annotated[
-    float | None,
-    typer.Option("--required", help="Fraction that must be left, such as 0.5; the study's own."),
-]
-Assurance = Annotated[
-    float | None, typer.Option("--assurance", help="Probability that it lasts, such as 0.95.")
-]
-Share = Annotated[
-    float | None, typer.Option("--share", help="Share of single strips that must hold.")
-]
 Spent = Annotated[
     list[str] | None,
     typer.Option(
@@ -54,41 +28,13 @@ Spent = Annotated[
 ]
 
 
-def _subject(of: str | None) -> Subject | None:
-    from durability.translation.translate import SUBJECTS
-
-    if of is None:
-        return None
-    for known in SUBJECTS:
-        if of == known:
-            return known
-    raise ValueError(f"--of is {of!r}; known: {', '.join(SUBJECTS)}")
-
-
-def _fit(
-    study: Path, site: list[str] | None, law: str | None, errors: str | None, level: float | None,
-    seed: int, quiet: bool, lying: Lying,
-) -> tuple[Fit, list[str | Site]]:  # fmt: skip
-    read = read_folder(study)
-    asked = lying.sites(sites_asked(read, site))
-    made, _ = fitted(read, law, errors, level, seed, None, quiet)
-    gate(made)
-    return lying.fit(made), asked
-
-
-@app.command(
+@command(
     epilog="Example:  durability cover examples/quarry-cover --site miami --required 0.5"
     " --of single_specimen --assurance 0.95"
 )
-@model_options
-@lies_open()
 def cover(
     study: Folder,
-    site: Sites = None,
-    required: Required = None,
-    of: Of = None,
-    assurance: Assurance = None,
-    share: Share = None,
+    *,
     spent: Spent = None,
     figure: Annotated[
         Path | None, typer.Option("--figure", help="Draw months by sites here: .svg or .png.")
@@ -96,37 +42,30 @@ def cover(
     table: Annotated[
         Path | None, typer.Option("--table", help="Write months by sites here, .csv.")
     ] = None,
-    *,
+    asked: Asked,
     lying: Lying,
-    law: LawName = None,
-    errors: Errors = None,
-    level: Level = None,
-    seed: Seed = 0,
-    out: File = None,
-    json: Json = False,
-    quiet: Quiet = False,
+    fitting: Fitting,
+    told: Told,
 ) -> None:
     """Whole days that it may lie open, by month of laying, and what product rules would say."""
-    with errors_in_words(json):
+    with errors_in_words(told.json):
         from durability.decisions.covering import cover as covered
         from durability.translation.reading import OpenInterval
 
         before = [OpenInterval.read(text) for text in spent or []]
-        subject = _subject(of)
-        made, asked = _fit(study, site, law, errors, level, seed, quiet, lying)
+        made, places = fitted_there(study, fitting, lying, told.quiet)
         done = [
-            covered(made, site=place, required=required, of=subject, assurance=assurance,
-                    share=share, spent=before, **lying.where())
-            for place in asked
+            covered(made, site=place, spent=before, **asked.keywords(), **lying.where())
+            for place in places
         ]  # fmt: skip
-        _give({"sites": [c.to_dict() for c in done]}, out, json)
+        only = told.document({"sites": [c.to_dict() for c in done]})
         _months_by_sites(done, figure, table)
-        if not json:
+        if not only:
             if len(done) > 1:
                 print_side_by_side(done)
             for c in done:
                 print_allowed(c)
-                if not quiet:
+                if not told.quiet:
                     print_cautions(c.cautions)
 
 
@@ -176,38 +115,27 @@ def print_allowed(c: Cover) -> None:
     _approximate()
 
 
-@app.command(
+@command(
     epilog="Example:  durability exposed examples/quarry-cover --site miami --from 2026-05-03"
     " --to 2026-08-20"
 )
-@model_options
-@lies_open("laying", "light")
 def exposed(
     study: Folder,
+    *,
     begin: Annotated[str | None, typer.Option("--from", help="Day it was laid open.")] = None,
     end: Annotated[str | None, typer.Option("--to", help="Day it was covered or dug out.")] = None,
-    site: Sites = None,
     spent: Spent = None,
     strips: Annotated[
         Path | None,
         typer.Option("--strips", help="CSV of strips dug out: material, direction, strength."),
     ] = None,
-    required: Required = None,
-    of: Of = None,
-    assurance: Assurance = None,
-    share: Share = None,
-    *,
-    lying: Lying,
-    law: LawName = None,
-    errors: Errors = None,
-    level: Level = None,
-    seed: Seed = 0,
-    out: File = None,
-    json: Json = False,
-    quiet: Quiet = False,
+    asked: Asked,
+    lying: Annotated[Lying, without("laying", "light")],
+    fitting: Fitting,
+    told: Told,
 ) -> None:
     """Strength left of fabric that lay open, the chance that it holds, and whether to dig out."""
-    with errors_in_words(json):
+    with errors_in_words(told.json):
         from durability.decisions.dug_out import read_strips
         from durability.decisions.exposed import exposed as left_of
         from durability.translation.reading import OpenInterval
@@ -219,17 +147,14 @@ def exposed(
             intervals.append(OpenInterval.read(f"{begin} to {end}"))
         if not intervals:
             raise ValueError("name the days in the open: --from 2026-05-03 --to 2026-08-20")
-        subject = _subject(of)
         found = read_strips(strips) if strips is not None else []
-        made, asked = _fit(study, site, law, errors, level, seed, quiet, lying)
+        made, places = fitted_there(study, fitting, lying, told.quiet)
         done = [
-            left_of(made, site=place, intervals=intervals, required=required, of=subject,
-                    share=share, assurance=assurance, level=level, strips=found,
-                    **lying.where("laying", "light"))
-            for place in asked
+            left_of(made, site=place, intervals=intervals, level=fitting.level, strips=found,
+                    **asked.keywords(), **lying.where("laying", "light"))
+            for place in places
         ]  # fmt: skip
-        _give({"sites": [e.to_dict() for e in done]}, out, json)
-        if not json:
+        if not told.document({"sites": [e.to_dict() for e in done]}):
             for e in done:
                 print_left(e)
 
@@ -254,58 +179,43 @@ def print_left(e: Exposed) -> None:
     _approximate()
 
 
-@app.command(epilog="Example:  durability equivalent examples/quarry-cover --site miami --days 90")
-@model_options
-@lies_open()
+@command(epilog="Example:  durability equivalent examples/quarry-cover --site miami --days 90")
 def equivalent(
     study: Folder,
-    site: Sites = None,
+    *,
     dose: Annotated[
         float | None, typer.Option("--dose", help="Lamp dose; the last dose tested if left out.")
     ] = None,
     days: Annotated[
         float | None, typer.Option("--days", help="Days in the open: gives lamp hours instead.")
     ] = None,
-    *,
     lying: Lying,
-    law: LawName = None,
-    errors: Errors = None,
-    level: Level = None,
-    seed: Seed = 0,
-    out: File = None,
-    json: Json = False,
-    quiet: Quiet = False,
+    fitting: Fitting,
+    told: Told,
 ) -> None:
     """Days in the open that do the damage of a lamp dose, or lamp hours that of days, by month."""
-    with errors_in_words(json):
+    with errors_in_words(told.json):
         from durability.statement import Statements
         from durability.translation.equivalent import lamp_hours_for, outdoor_equivalent
 
         if dose is not None and days is not None:
             raise ValueError("give --dose or --days, not both")
-        made, asked = _fit(study, site, law, errors, level, seed, quiet, lying)
+        made, places = fitted_there(study, fitting, lying, told.quiet)
         where = lying.where()
         said = Statements(
             s
-            for place in asked
+            for place in places
             for s in (
-                outdoor_equivalent(made, site=place, dose=dose, level=level, **where)
+                outdoor_equivalent(made, site=place, dose=dose, level=fitting.level, **where)
                 if days is None
-                else lamp_hours_for(made, site=place, days=days, level=level, **where)
+                else lamp_hours_for(made, site=place, days=days, level=fitting.level, **where)
             )
         )
         if not len(said):
             raise typer.Exit(BAD_INPUT)
-        _give({"days": days, "statements": said.to_list()}, out, json)
-        if not json:
+        if not told.document({"days": days, "statements": said.to_list()}):
             print_statements(said)
             _approximate()
-
-
-def _give(document: dict[str, Any], out: Path | None, json: bool) -> None:
-    keep(document, out)
-    if json:
-        print_json(document)
 
 
 def _approximate() -> None:

@@ -9,26 +9,21 @@ from typing import Annotated
 
 import typer
 
-from durability.cli.app import BAD_INPUT, app, errors_in_words, keep, read_folder, show
-from durability.cli.fitted import fitted, gate, sites_asked
-from durability.cli.lying import Lying, lies_open
-from durability.cli.options import (
-    Errors,
-    File,
-    Folder,
-    Json,
-    LawName,
-    Level,
-    Out,
-    Quiet,
-    Seed,
-    Sites,
-    model_options,
+from durability.cli.app import BAD_INPUT, command, errors_in_words
+from durability.cli.fitted import fitted, gate
+from durability.cli.lying import Lying
+from durability.cli.options import Fitting, Folder, Level, Told, ToldInFolder
+from durability.terminal import (
+    print_cautions,
+    print_cover,
+    print_json,
+    print_records,
+    print_table,
+    progress,
 )
-from durability.terminal import print_cautions, print_cover, print_json, print_table, progress
 
 
-@app.command(epilog="Example:  durability sites show miami")
+@command(epilog="Example:  durability sites show miami")
 def sites(
     name: Annotated[
         list[str] | None,
@@ -36,13 +31,12 @@ def sites(
             metavar="show NAME", help="A site or a weather file; all sites if left out."
         ),
     ] = None,
+    *,
     level: Level = None,
-    json: Json = False,
-    quiet: Quiet = False,
-    out: File = None,
+    told: Told,
 ) -> None:
     """List the sites with weather; show one: source, ultraviolet by band, temperatures, timing."""
-    with errors_in_words(json):
+    with errors_in_words(told.json):
         words = list(name or ())
         asked = words[1:] if words[:1] == ["show"] else words
         if not asked:
@@ -50,66 +44,60 @@ def sites(
                 raise ValueError("name the site to show: durability sites show miami")
             from durability.exposure import sites as listed
 
-            show(listed(), json, out)
+            records = listed()
+            if not told.document(records):
+                print_records(records)
             return
         from durability.translation.site_page import site_page
 
         pages = [site_page(one, level=level or 0.95) for one in asked]
         document = {"sites": [p.to_dict() for p in pages]}
-        keep(document, out)
-        if json:
-            print_json(document)
+        if told.document(document):
             return
         for page in pages:
             for label, text in page.rows():
                 print(fill(f"{label:<36} {text}", 98, subsequent_indent=" " * 37))
             print()
             print_table(*page.table())
-            if not quiet:
+            if not told.quiet:
                 print_cautions(page.cautions)
             print()
 
 
-@app.command(epilog="Example:  durability translate examples/quarry-cover --site miami")
-@model_options
-@lies_open()
+@command(epilog="Example:  durability translate examples/quarry-cover --site miami")
 def translate(
     study: Folder,
-    site: Sites = None,
     *,
     lying: Lying,
-    law: LawName = None,
-    errors: Errors = None,
-    level: Level = None,
-    seed: Seed = 0,
-    out: Out = None,
-    json: Json = False,
-    quiet: Quiet = False,
+    fitting: Fitting,
+    told: ToldInFolder,
 ) -> None:
     """Read the threshold doses as days at a site, by month of laying, with the budget."""
-    with errors_in_words(json):
+    with errors_in_words(told.json):
         from durability.decisions import cover_statements
         from durability.report.results import budget_records
         from durability.statement import Statements
         from durability.translation import Translation, TranslationRefused
         from durability.translation import translate as translated
 
-        read = read_folder(study)
-        asked = lying.sites(sites_asked(read, site))
-        made, _ = fitted(read, law, errors, level, seed, out, quiet)
+        read = fitting.read(study)
+        asked = lying.sites(read)
+        made, _ = fitted(read, fitting, told.out, told.quiet)
         gate(made)
         made = lying.fit(made)
         done: list[Translation] = []
         refused: list[str] = []
-        with progress(quiet) as tell:
+        with progress(told.quiet) as tell:
             for place in asked:
                 try:
                     done.append(translated(made, site=place, progress=tell, **lying.where()))
                 except TranslationRefused as reason:
                     name = place if isinstance(place, str) else place.name
                     refused.append(f"{Path(name).name}: {reason}")
-        statements = Statements(s for t in done for s in cover_statements(t, made, level=level))
-        if json:
+        statements = Statements(
+            s for t in done for s in cover_statements(t, made, level=fitting.level)
+        )
+        if told.json:
             print_json(
                 {
                     "statements": statements.to_list(),

@@ -13,6 +13,9 @@ from durability.cli.app import FIT_FAILED
 from durability.terminal import progress
 
 if TYPE_CHECKING:
+    from durability.cli.lying import Lying
+    from durability.cli.options import Fitting
+    from durability.exposure import Site
     from durability.inference import Fit
     from durability.study import Study
 
@@ -24,26 +27,8 @@ NOT_KEPT = (
 )
 
 
-def sites_asked(study: Study, named: list[str] | None) -> list[str]:
-    """The sites named, or those of the study's own question; each is read, so that a misspelt name
-    is known before anything is fitted."""
-    from durability.report import check_sites
-
-    asked = named or list(study.question.sites)
-    if not asked:
-        raise ValueError("name a site with --site, or in study.toml under [question] sites")
-    check_sites(asked)
-    return asked
-
-
 def fitted(
-    study: Study,
-    law: str | None,
-    errors: str | None,
-    level: float | None,
-    seed: int,
-    out: Path | None,
-    quiet: bool,
+    study: Study, fitting: Fitting, out: Path | None, quiet: bool
 ) -> tuple[Fit, dict[str, Any]]:
     """The fit, read back from the results folder where it matches, else made.
 
@@ -58,10 +43,10 @@ def fitted(
 
     folder = out if out is not None else study.folder / "results"
     earlier, whole = ((folder / name).is_file() for name in ("provenance.json", "report.html"))
-    used = law or law_named(study) or _law_of_report(folder) or default_law(study)
+    used = fitting.law or law_named(study) or _law_of_report(folder) or default_law(study)
     with progress(quiet) as tell:
         made, record, reused = fit_or_reuse(
-            study, law=used, errors=errors, level=level, seed=seed,
+            study, law=used, errors=fitting.errors, level=fitting.level, seed=fitting.seed,
             sampler=None, out=folder, progress=tell,
         )  # fmt: skip
         if not reused and not whole and made.diagnostics.ok:
@@ -71,6 +56,17 @@ def fitted(
     elif not quiet and earlier:
         print(NOT_KEPT if whole else FITTED_AGAIN, file=sys.stderr)
     return made, record
+
+
+def fitted_there(
+    folder: Path, fitting: Fitting, lying: Lying, quiet: bool
+) -> tuple[Fit, list[str | Site]]:
+    """The fit, with what is counted of water and wavelength, and the sites that are asked about."""
+    study = fitting.read(folder)
+    sites = lying.sites(study)
+    made, _ = fitted(study, fitting, None, quiet)
+    gate(made)
+    return lying.fit(made), sites
 
 
 def _law_of_report(folder: Path) -> str | None:

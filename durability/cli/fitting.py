@@ -8,20 +8,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from durability.cli.app import app, errors_in_words, keep, read_folder
+from durability.cli.app import command, errors_in_words, keep
 from durability.cli.fitted import fitted, gate
-from durability.cli.options import (
-    Errors,
-    File,
-    Folder,
-    Json,
-    LawName,
-    Level,
-    Out,
-    Quiet,
-    Seed,
-    model_options,
-)
+from durability.cli.options import Fitting, Folder, Level, Told, ToldInFolder
 from durability.terminal import print_cautions, print_json, print_statements, title_of
 
 if TYPE_CHECKING:
@@ -29,38 +18,33 @@ if TYPE_CHECKING:
     from durability.study import Study
 
 
-@app.command(epilog="Example:  durability fit examples/quarry-cover --law logistic --seed 1")
-@model_options
+@command(epilog="Example:  durability fit examples/quarry-cover --law logistic --seed 1")
 def fit(
     study: Folder,
-    law: LawName = None,
-    errors: Errors = None,
-    level: Level = None,
-    seed: Seed = 0,
-    out: Out = None,
-    json: Json = False,
-    quiet: Quiet = False,
+    *,
+    fitting: Fitting,
     method: Annotated[
         str, typer.Option("--method", help="bayes, or likelihood: quick, keeps no results folder.")
     ] = "bayes",
     quick: Annotated[
         bool, typer.Option("--quick", help="Approximate, in a second; keeps no results folder.")
     ] = False,
+    told: ToldInFolder,
 ) -> None:
     """Fit a degradation law and state the threshold doses."""
-    with errors_in_words(json):
+    with errors_in_words(told.json):
         if method not in ("bayes", "likelihood"):
             raise ValueError(f'method "{method}" is unknown; known: bayes, likelihood')
-        read = read_folder(study)
+        read = fitting.read(study)
         if method == "likelihood":
-            _fit_by_likelihood(read, law, errors, level, out, json, quiet)
+            _fit_by_likelihood(read, fitting, told)
             return
         if quick:
-            made, record = _quick(read, law, errors, level, seed), {"seed": seed}
+            made, record = _quick(read, fitting), {"seed": fitting.seed}
         else:
-            made, record = fitted(read, law, errors, level, seed, out, quiet)
+            made, record = fitted(read, fitting, told.out, told.quiet)
         statements = made.statements()
-        if json:
+        if told.json:
             print_json(
                 {
                     "fit": {"law": made.law, "diagnostics": made.diagnostics.to_dict()},
@@ -71,48 +55,44 @@ def fit(
         else:
             print(repr(made), "\n")
             print_statements(statements)
-            if not quiet:
+            if not told.quiet:
                 print_cautions(read.cautions)
         gate(made)
 
 
-def _quick(
-    study: Study, law: str | None, errors: str | None, level: float | None, seed: int
-) -> Fit:
+def _quick(study: Study, fitting: Fitting) -> Fit:
     from durability.inference import fit as run
 
-    return run(study, method="quick", law=law, errors=errors, level=level, seed=seed)  # type: ignore[arg-type]
+    return run(study, method="quick", **fitting.asked())
 
 
-def _fit_by_likelihood(
-    study: Study, law: str | None, errors: str | None, level: float | None, out: Path | None,
-    json: bool, quiet: bool,
-) -> None:  # fmt: skip
+def _fit_by_likelihood(study: Study, fitting: Fitting, told: Told) -> None:
     from durability.inference.likelihood import WHY_PROFILE, fit_study
 
-    made = fit_study(study, law=law, errors=errors, level=level)  # type: ignore[arg-type]
+    made = fit_study(
+        study, law=fitting.law, errors=fitting.errors, level=fitting.level,  # type: ignore[arg-type]
+    )  # fmt: skip
     statements = made.statements()
     document = {
         "fit": {"law": made.law.name, "method": "likelihood", "not_fitted": made.problems,
                 "unsaid": made.unsaid()},
         "statements": statements.to_list(),
     }  # fmt: skip
-    keep(document, out)
-    if json:
-        print_json(document)
+    if told.document(document):
         return
     print(repr(made), "\n")
     print_statements(statements)
     for line in made.unsaid():
         print(line)
-    if not quiet:
+    if not told.quiet:
         print(f"\n{WHY_PROFILE[0].upper()}{WHY_PROFILE[1:]}.")
         print_cautions(study.cautions)
 
 
-@app.command(epilog="Example:  durability crossings examples/quarry-cover --fraction 0.8")
+@command(epilog="Example:  durability crossings examples/quarry-cover --fraction 0.8")
 def crossings(
     study: Folder,
+    *,
     family: Annotated[
         str,
         typer.Option(
@@ -131,32 +111,31 @@ def crossings(
         Path | None, typer.Option("--figures", help="Folder for one picture a lot or material.")
     ] = None,
     level: Level = None,
-    json: Json = False,
-    quiet: Quiet = False,
-    out: File = None,
+    told: Told,
 ) -> None:
     """Threshold doses from brackets alone: what still held, and what no longer did, at each dose.
 
     A check on `fit` that knows no degradation law.
     """
-    with errors_in_words(json):
+    with errors_in_words(told.json):
         from durability.inference.crossing import study_crossings
+        from durability.study import read_study
 
-        read = read_folder(study)
+        read = read_study(study)
         found = study_crossings(read, fraction=fraction, family=family, unit=unit, level=level)
         document = found.to_dict()
-        keep(document, out)
+        keep(document, told.out)
         if figures is not None:
             from durability.report.crossing_figure import save_figures
 
             save_figures(found, read, figures)
-        if json:
+        if told.json:
             print_json(document)
             return
         print(title_of(read.title, read.invented))
         print(found.headline(), "\n")
         print_statements(found.statements)
-        if not quiet:
+        if not told.quiet:
             for note in found.notes:
                 print(f"note: {note}", file=sys.stderr)
             print_cautions(read.cautions)

@@ -7,19 +7,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from durability.cli.app import app, errors_in_words, keep, read_folder
+from durability.cli.app import command, errors_in_words, keep
 from durability.cli.fitted import gate
-from durability.cli.options import (
-    Errors,
-    File,
-    Folder,
-    Json,
-    LawName,
-    Level,
-    Quiet,
-    Seed,
-    model_options,
-)
+from durability.cli.groups import without
+from durability.cli.options import Fitting, Folder, Told
 from durability.terminal import print_cautions, print_json, print_statements, progress
 
 if TYPE_CHECKING:
@@ -30,35 +21,31 @@ Figures = Annotated[
 ]
 
 
-@app.command(epilog="Example:  durability foretell examples/quarry-cover --law gompertz --seed 1")
-@model_options
+@command(epilog="Example:  durability foretell examples/quarry-cover --law gompertz --seed 1")
 def foretell(
     study: Folder,
+    *,
     law: Annotated[
         list[str] | None,
         typer.Option("--law", help="A candidate law or law file; may be repeated."),
     ] = None,
-    errors: Errors = None,
-    level: Level = None,
-    seed: Seed = 0,
+    fitting: Annotated[Fitting, without("law")],
     figures: Figures = None,
-    json: Json = False,
-    quiet: Quiet = False,
-    out: File = None,
+    told: Told,
 ) -> None:
     """Check laws against the strips, hide the last dose, and average the laws by how they foretell.
 
     The strips of each dose stand beside strips drawn again from the law with the largest weight;
     strips that lie out of the scatter are named, and what they do to threshold doses is said.
     """
-    with errors_in_words(json):
+    with errors_in_words(told.json):
         from durability.inference.averaging import average_laws
         from durability.inference.checking import contamination, last_dose_check, predictive_check
 
-        read = read_folder(study)
-        with progress(quiet) as tell:
+        read = fitting.read(study)
+        with progress(told.quiet) as tell:
             mixed = average_laws(
-                read, laws=law, errors=errors, level=level, seed=seed,  # type: ignore[arg-type]
+                read, laws=law, errors=fitting.errors, level=fitting.level, seed=fitting.seed,  # type: ignore[arg-type]
                 progress=tell,
             )  # fmt: skip
             best = mixed.fits[int(mixed.weights.argmax())]
@@ -78,7 +65,7 @@ def foretell(
             **mixed.to_document(),
             "statements": statements.to_list(),
         }
-        keep(document, out)
+        keep(document, told.out)
         if figures is not None:
             from durability.report import checks_figure as draw
 
@@ -87,7 +74,7 @@ def foretell(
             if any(c.rows for c in lasts):
                 wanted["last-dose-hidden"] = draw.last_dose_figure(lasts)
             draw.save_checks(wanted, figures)
-        if json:
+        if told.json:
             print_json(document)
         else:
             from durability.terminal_laws import (
@@ -103,29 +90,24 @@ def foretell(
             print_average(mixed)
             print()
             print_statements(statements)
-            if not quiet:
+            if not told.quiet:
                 print_cautions(read.cautions)
         gate(mixed)
 
 
-@app.command(epilog="Example:  durability priors examples/quarry-cover --figures checks")
-@model_options
+@command(epilog="Example:  durability priors examples/quarry-cover --figures checks")
 def priors(
     study: Folder,
-    law: LawName = None,
-    errors: Errors = None,
-    level: Level = None,
-    seed: Seed = 0,
+    *,
+    fitting: Fitting,
     figures: Figures = None,
-    json: Json = False,
-    quiet: Quiet = False,
-    out: File = None,
+    told: Told,
 ) -> None:
     """Show what is believed before the strips, after them, and which answers hang on it.
 
     With --prior-from the study is fitted with what earlier ones taught, and its weight is stated.
     """
-    with errors_in_words(json):
+    with errors_in_words(told.json):
         from durability.inference import fit as fit_study
         from durability.inference.checking import (
             prior_predictive,
@@ -134,15 +116,16 @@ def priors(
         )
         from durability.inference.checking.earlier import bank_named, one_law, prior_place
 
-        read = read_folder(study)
-        place, used = prior_place(read), one_law(read, law)
+        read = fitting.read(study)
+        place, used = prior_place(read), one_law(read, fitting.law)
         bank = None
-        with progress(quiet) as tell:
+        with progress(told.quiet) as tell:
             if place is not None and place.is_dir():
                 tell("fitting the earlier studies", 0.1)
-                bank = bank_named(read, used, errors or read.choices.errors, seed=seed)  # type: ignore[arg-type]
+                errors = fitting.errors or read.choices.errors
+                bank = bank_named(read, used, errors, seed=fitting.seed)  # type: ignore[arg-type]
             tell("fitting", 0.5)
-            made = fit_study(read, law=used, errors=errors, level=level, seed=seed)  # type: ignore[arg-type]
+            made = fit_study(read, **fitting.asked(used))
             tell("asking the priors", 0.8)
             belief = prior_predictive(made)
             found = sensitivity(made)
@@ -158,12 +141,12 @@ def priors(
             "bank": None if bank is None else bank.to_dict(),
             "statements": statements.to_list(),
         }  # fmt: skip
-        keep(document, out)
+        keep(document, told.out)
         if figures is not None:
             from durability.report.checks_figure import prior_figure, save_checks
 
             save_checks({"priors": prior_figure(belief)}, figures)
-        if json:
+        if told.json:
             print_json(document)
         else:
             from durability.terminal_laws import print_priors, print_sensitivity
@@ -176,6 +159,6 @@ def priors(
             print_sensitivity(found, weights)
             print()
             print_statements(statements)
-            if not quiet:
+            if not told.quiet:
                 print_cautions(read.cautions)
         gate(made)

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from durability.cli.app import app, errors_in_words, keep, read_folder
-from durability.cli.options import File, Folder, Json, Level, Quiet
+from durability.cli.app import command, errors_in_words, keep
+from durability.cli.options import Folder, Level, Told
 from durability.terminal import (
     RETENTION,
     print_cautions,
@@ -24,9 +24,10 @@ if TYPE_CHECKING:
     from durability.study.model import Study
 
 
-@app.command(epilog="Example:  durability chamber examples/quarry-cover --band '300-400 nm'")
+@command(epilog="Example:  durability chamber examples/quarry-cover --band '300-400 nm'")
 def chamber(
     study: Folder,
+    *,
     band: Annotated[
         str | None, typer.Option("--band", help="Also read doses in another control band.")
     ] = None,
@@ -40,15 +41,14 @@ def chamber(
     figures: Annotated[
         Path | None, typer.Option("--figures", help="Folder for a figure of each record.")
     ] = None,
-    json: Json = False,
-    quiet: Quiet = False,
-    out: File = None,
+    told: Told,
 ) -> None:
     """What the chamber records say: dose, tolerances, interruptions, drift, temperature."""
-    with errors_in_words(json):
+    with errors_in_words(told.json):
         from durability.exposure import chambers, departures, read_in_band, run_check
+        from durability.study import read_study
 
-        read = read_folder(study)
+        read = read_study(study)
         found = chambers(read)
         left = [d for x in read.exposures.values() for d in departures(x)]
         runs = run_check(read, control) if control is not None else None
@@ -66,12 +66,12 @@ def chamber(
             "in_band": [c.to_dict() for c in other],
             "runs": None if runs is None else runs.to_dict(),
         }
-        keep(document, out)
+        keep(document, told.out)
         if figures is not None:
             from durability.report.chamber_figure import write_chambers
 
             write_chambers(read, found, figures)
-        if json:
+        if told.json:
             print_json(document)
             return
         for i, c in enumerate(found):
@@ -82,17 +82,15 @@ def chamber(
                 print(f"  {d}")
         if runs is not None:
             print(runs)
-        if not quiet:
+        if not told.quiet:
             print_cautions([caution for c in found for caution in c.cautions])
 
 
-@app.command(epilog="Example:  durability retention examples/quarry-cover --level 0.9")
+@command(epilog="Example:  durability retention examples/quarry-cover --level 0.9")
 def retention(
     study: Folder,
+    *,
     level: Level = None,
-    json: Json = False,
-    quiet: Quiet = False,
-    out: File = None,
     interval: Annotated[
         str, typer.Option("--interval", help="log_ratio or fieller, of a ratio of means.")
     ] = "log_ratio",
@@ -106,9 +104,10 @@ def retention(
     figures: Annotated[
         Path | None, typer.Option("--figures", help="Also draw strips and curves, into a folder.")
     ] = None,
+    told: Told,
 ) -> None:
     """Strength and retained strength of every group of strips, with intervals."""
-    with errors_in_words(json):
+    with errors_in_words(told.json):
         from typing import cast
 
         from durability.retention import (
@@ -119,8 +118,9 @@ def retention(
         )
         from durability.retention.response import Response
         from durability.retention.retained import Method
+        from durability.study import read_study
 
-        read = with_strength(read_folder(study))
+        read = with_strength(read_study(study))
         level = level or read.question.level
         how, what = cast(Method, interval), cast(Response, response)
         rows = retention_table(read, level=level, method=how, response=what)
@@ -131,12 +131,12 @@ def retention(
             "statements": statements.to_list(),
             "sections": {s.name: s.to_dict() for s in under},
         }
-        keep(document, out)
+        keep(document, told.out)
         if figures is not None:
             from durability.report.strips_figure import save_retention_figures
 
             drawn = save_retention_figures(read, figures, response=what)
-        if json:
+        if told.json:
             print_json(document)
             return
         print(title_of(read.title, read.invented))
@@ -148,15 +148,16 @@ def retention(
             print_table(list(section.columns), [list(row) for row in section.rows])
         if figures is not None:
             print(f"\nFigures: {', '.join(str(f) for f in drawn)}")
-        if not quiet:
+        if not told.quiet:
             print_cautions(read.cautions)
 
 
-@app.command(
+@command(
     epilog='Example:  durability conformance examples/quarry-cover --retained 0.5 --after "600 h"'
 )
 def conformance(
     study: Folder,
+    *,
     after: Annotated[
         str, typer.Option("--after", help="The withdrawal: '500 h', or a dose of its exposure.")
     ],
@@ -176,17 +177,16 @@ def conformance(
     assurance: Annotated[
         float | None, typer.Option("--assurance", help="For a verdict; the study's if left out.")
     ] = None,
-    json: Json = False,
-    quiet: Quiet = False,
-    out: File = None,
+    told: Told,
 ) -> None:
     """Pass, fail or undecided against a requirement, with probability, guard bands and risks."""
-    with errors_in_words(json):
+    with errors_in_words(told.json):
         from durability.retention import conformance as compare
         from durability.retention import with_strength
+        from durability.study import read_study
         from durability.units import converted, measure, unit
 
-        read = with_strength(read_folder(study))
+        read = with_strength(read_study(study))
         place = withdrawal_of(after, read)
         needed = None
         if strength is not None:
@@ -197,17 +197,15 @@ def conformance(
             assurance=assurance, **place,
         )  # fmt: skip
         document = {"conformance": [c.to_dict() for c in found]}
-        keep(document, out)
-        if json:
-            print_json(document)
+        if told.document(document):
             return
         print(title_of(read.title, read.invented), "\n", sep="")
         for c in found:
             print(c.sentence())
-            if c.risks is not None and not quiet:
+            if c.risks is not None and not told.quiet:
                 print(f"    The usual rule {'accepts' if c.rule_accepts else 'refuses'} it. "
                       f"{c.risks.sentence()}")  # fmt: skip
-        if not quiet:
+        if not told.quiet:
             print_cautions(read.cautions)
 
 
@@ -234,26 +232,24 @@ def withdrawal_of(text: str, study: Study, option: str = "--after") -> dict[str,
     return {"dose": read.canonical / (scales[0] if scales else 1.0)}
 
 
-@app.command(epilog="Example:  durability interlaboratory results.csv")
+@command(epilog="Example:  durability interlaboratory results.csv")
 def interlaboratory(
     source: Annotated[
         Path,
         typer.Argument(help="Study folder, or a table of material, laboratory and value [unit]."),
     ],
-    json: Json = False,
-    quiet: Quiet = False,
-    out: File = None,
+    *,
+    told: Told,
 ) -> None:
     """Repeatability, reproducibility and consistency (h and k) of several laboratories."""
-    with errors_in_words(json):
+    with errors_in_words(told.json):
         from durability.retention import interlaboratory as compare
         from durability.retention.interlaboratory import FLAGS as words
+        from durability.study import read_study
 
-        found = compare(read_folder(source) if source.is_dir() else source)
+        found = compare(read_study(source) if source.is_dir() else source)
         document = {"agreement": [a.to_dict() for a in found]}
-        keep(document, out)
-        if json:
-            print_json(document)
+        if told.document(document):
             return
         for a in found:
             first = a.laboratories[0]
@@ -261,7 +257,7 @@ def interlaboratory(
                   f"k {first.k_critical:.2f}")  # fmt: skip
             columns = ["laboratory", "n", "mean", "s", "h", "k", "stands out by"]
             print_table(columns, [list(row) for row in a.rows()])
-            if not quiet:
+            if not told.quiet:
                 for flag in a.flags:
                     print(f"caution: {words[flag]}", file=sys.stderr)
             print()

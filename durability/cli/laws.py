@@ -7,15 +7,16 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from durability.cli.app import app, errors_in_words, keep, read_folder
-from durability.cli.options import Errors, File, Folder, Json, Level, Quiet
+from durability.cli.app import command, errors_in_words, keep
+from durability.cli.groups import without
+from durability.cli.options import Errors, Folder, Level, Told
 from durability.terminal import print_cautions, print_json, print_law, print_laws
 
 if TYPE_CHECKING:
     pass
 
 
-@app.command(epilog="Example:  durability laws show rise-then-fall --out picture.svg")
+@command(epilog="Example:  durability laws show rise-then-fall --out picture.svg")
 def laws(
     name: Annotated[
         list[str] | None,
@@ -24,15 +25,15 @@ def laws(
             help="A law, or a file of a law or free curve; all laws if left out.",
         ),
     ] = None,
-    json: Json = False,
-    quiet: Quiet = False,
+    *,
     out: Annotated[
         Path | None,
         typer.Option("--out", help="Write the picture (.svg, .png) or the JSON document here."),
     ] = None,
+    told: Annotated[Told, without("out")],
 ) -> None:
     """List the degradation laws; show one with its picture, its priors and its source."""
-    with errors_in_words(json):
+    with errors_in_words(told.json):
         from durability.laws import Law, read_law, read_law_or_curve
         from durability.laws import laws as names
 
@@ -50,18 +51,19 @@ def laws(
             save_picture(law_figure(pictured[0]) if one else law_gallery(pictured), out)
         else:
             keep(records, out)
-        if json:
+        if told.json:
             print_json(records)
         elif not asked:
             print_laws(pictured)
         else:
             for law in chosen:
-                print_law(law, picture=not quiet)
+                print_law(law, picture=not told.quiet)
 
 
-@app.command(epilog="Example:  durability compare-laws examples/quarry-cover --figure laws.svg")
+@command(epilog="Example:  durability compare-laws examples/quarry-cover --figure laws.svg")
 def compare_laws(
     study: Folder,
+    *,
     law: Annotated[
         list[str] | None, typer.Option("--law", help="A law to compare; may be repeated.")
     ] = None,
@@ -70,24 +72,20 @@ def compare_laws(
     figure: Annotated[
         Path | None, typer.Option("--figure", help="Draw the laws here, .svg or .png.")
     ] = None,
-    json: Json = False,
-    quiet: Quiet = False,
-    out: File = None,
+    told: Told,
 ) -> None:
     """Fit every law by likelihood and show which the strips support, and what each would say."""
-    with errors_in_words(json):
+    with errors_in_words(told.json):
         from durability.inference.likelihood import compare_laws as compare
+        from durability.study import read_study
 
-        read = read_folder(study)
+        read = read_study(study)
         tables = compare(read, names=law, level=level, errors=errors)  # type: ignore[arg-type]
         document = {"tables": [t.to_dict() for t in tables]}
-        keep(document, out)
-        if json:
-            print_json(document)
-        else:
+        if not told.document(document):
             for table in tables:
                 print(repr(table), "\n")
-            if not quiet:
+            if not told.quiet:
                 print_cautions(read.cautions)
         if figure is not None:
             from durability.report.laws_figure import save_tables

@@ -2,22 +2,31 @@
 
 from __future__ import annotations
 
-import functools
-import inspect
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, fields, replace
-from typing import TYPE_CHECKING, Annotated, Any, get_type_hints
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar
 
 import typer
+
+from durability.cli.groups import Group
 
 if TYPE_CHECKING:
     from durability.exposure import Site
     from durability.inference import Fit
+    from durability.study import Study
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Lying:
+class Lying(Group):
     """What the command line says of fabric in the open; None takes the study's."""
+
+    heading: ClassVar[str] = "Where and how it lies in the open"
+
+    site: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--site", help="A site of `durability sites` or a weather file; may be repeated."
+        ),
+    ] = None
 
     laying: Annotated[
         str | None,
@@ -77,8 +86,18 @@ class Lying:
 
         return counting(made, wetness=self.wetness, action_spectrum=self.action_spectrum)
 
-    def sites(self, named: Sequence[str]) -> list[str | Site]:
-        """Sites as `durability.translate` takes them, with the ultraviolet measured there."""
+    def sites(self, study: Study) -> list[str | Site]:
+        """Sites as `durability.translate` takes them, with the ultraviolet measured there.
+
+        Those named, or those of the study's own question; each is read, so that a misspelt name is
+        known before anything is fitted.
+        """
+        from durability.report import check_sites
+
+        named = self.site or list(study.question.sites)
+        if not named:
+            raise ValueError("name a site with --site, or in study.toml under [question] sites")
+        check_sites(named)
         if self.measured_uv is None:
             return list(named)
         from durability.exposure import read_site
@@ -92,15 +111,6 @@ class Lying:
             )
         return [replace(read_site(site), uv_total=total) for site in named]
 
-    def of_grid(self) -> dict[str, Any]:
-        """Keywords of `days_map`, in whose cells no one place was measured."""
-        if self.measured_uv is not None:
-            raise ValueError(
-                "--measured-uv is a total of one place and says nothing of the cells of a map; "
-                "leave it out, or ask for the place: durability cover STUDY --site SITE"
-            )
-        return self.where()
-
     def where(self, *without: str) -> dict[str, Any]:
         """Keywords that `durability.translate` and its like share."""
         found = {
@@ -111,30 +121,4 @@ class Lying:
         return {name: value for name, value in found.items() if name not in without}
 
 
-def lies_open(*without: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
-    """A command whose parameter ``lying`` becomes the options of `Lying`, less those named."""
-    hints = get_type_hints(Lying, include_extras=True)
-    names = [f.name for f in fields(Lying) if f.name not in without]
-    defaults = {f.name: f.default for f in fields(Lying)}
-
-    def changed(command: Callable[..., None]) -> Callable[..., None]:
-        kind = inspect.Parameter.KEYWORD_ONLY
-        more = [inspect.Parameter(n, kind, default=defaults[n], annotation=hints[n]) for n in names]
-        whole = inspect.signature(command, eval_str=True)
-        own = [p.replace(kind=kind) for p in whole.parameters.values()]
-        at = [p.name for p in own].index("lying")
-        parameters = [*own[:at], *more, *own[at + 1 :]]
-
-        @functools.wraps(command)
-        def run(**given: Any) -> None:
-            lying = Lying(**{n: given.pop(n) for n in names})
-            command(**given, lying=lying)
-
-        run.__signature__ = whole.replace(parameters=parameters)  # type: ignore[attr-defined]
-        run.__annotations__ = {p.name: p.annotation for p in parameters}
-        return run
-
-    return changed
-
-
-__all__ = ["Lying", "lies_open"]
+__all__ = ["Lying"]

@@ -8,19 +8,18 @@ from typing import Annotated
 
 import typer
 
-from durability.cli.app import BAD_INPUT, FIT_FAILED, app, errors_in_words
-from durability.cli.options import Errors, Json, LawName, Level, Quiet, Seed, Sites
+from durability.cli.app import BAD_INPUT, FIT_FAILED, command, errors_in_words
+from durability.cli.groups import without
+from durability.cli.options import Fitting, Sites, Told
 from durability.terminal import print_json, print_table
 
 
-@app.command(epilog="Example:  durability batch examples/quarry-cover examples/uv-cycles --out all")
+@command(epilog="Example:  durability batch examples/quarry-cover examples/uv-cycles --out all")
 def batch(
     studies: Annotated[list[Path], typer.Argument(help="Study folders.")],
+    *,
     site: Sites = None,
-    law: LawName = None,
-    errors: Errors = None,
-    level: Level = None,
-    seed: Seed = 0,
+    fitting: Fitting,
     workers: Annotated[
         int | None,
         typer.Option("--workers", min=1, help="Studies at once; as many as cores if left out."),
@@ -33,30 +32,29 @@ def batch(
         Path | None,
         typer.Option("--out", help="Folder with a results folder for each; else STUDY/results."),
     ] = None,
-    json: Json = False,
-    quiet: Quiet = False,
+    told: Annotated[Told, without("out")],
 ) -> None:
     """Report on many studies at once; what is unchanged is left, so a broken batch goes on."""
-    with errors_in_words(json):
+    with errors_in_words(told.json):
         from durability.report.batch import Done
         from durability.report.batch import batch as run
 
         def tell(one: Done, number: int) -> None:
-            if not quiet:
+            if not told.quiet:
                 print(f"{number} of {len(studies)}  {one.study}: {one.state}", file=sys.stderr)
 
         done = run(
-            studies, out=out, workers=workers, address=address, sites=site, law=law, errors=errors,
-            level=level, seed=seed, progress=tell,
+            studies, out=out, workers=workers, address=address, sites=site, progress=tell,
+            **fitting.asked(),
         )  # fmt: skip
-        if json:
+        if told.json:
             print_json({"studies": [d.to_dict() for d in done]})
         else:
             rows = [[d.study, d.state, f"{d.seconds:.1f} s", d.words] for d in done]
             print_table(["study", "state", "time", "answer"], rows)
         bad = [d for d in done if d.state == "problems"]
         failed = [d for d in done if d.state in ("failed", "fault")]
-        if not quiet and (bad or failed):
+        if not told.quiet and (bad or failed):
             print(f"{len(bad) + len(failed)} of {len(done)} not done", file=sys.stderr)
         if bad or failed:
             raise typer.Exit(BAD_INPUT if bad else FIT_FAILED)

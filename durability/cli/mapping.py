@@ -7,12 +7,11 @@ from typing import Annotated
 
 import typer
 
-from durability.cli.app import app, errors_in_words, keep, read_folder
-from durability.cli.covering import Assurance, Of, Required, _subject
+from durability.cli.app import command, errors_in_words
 from durability.cli.fitted import fitted, gate
-from durability.cli.lying import Lying, lies_open
-from durability.cli.options import Errors, File, Folder, Json, LawName, Quiet, Seed, model_options
-from durability.terminal import print_json
+from durability.cli.groups import without
+from durability.cli.lying import Lying
+from durability.cli.options import Asked, Fitting, Folder, Material, Told, subject_named
 
 SAID = (
     "study", "material", "direction", "of", "fraction", "assurance", "laying", "tilt", "azimuth",
@@ -22,15 +21,14 @@ SAID = (
 """Attributes of a map that the command repeats; its file holds all of them."""
 
 
-@app.command(
+@command(
     name="map",
     epilog="Example:  durability map examples/quarry-cover --invented --netcdf days.nc"
     " --figure days.png",
 )
-@model_options
-@lies_open()
 def days_map(
     study: Folder,
+    *,
     climate: Annotated[
         Path | None,
         typer.Option(
@@ -50,34 +48,27 @@ def days_map(
     cluster: Annotated[
         str | None, typer.Option("--cluster", help="Address of a dask scheduler.")
     ] = None,
-    material: Annotated[
-        str | None, typer.Option("--material", help="The first if left out.")
-    ] = None,
-    required: Required = None,
-    of: Of = None,
-    assurance: Assurance = None,
-    *,
-    lying: Lying,
-    law: LawName = None,
-    errors: Errors = None,
-    seed: Seed = 0,
-    out: File = None,
-    json: Json = False,
-    quiet: Quiet = False,
+    material: Material = None,
+    asked: Annotated[Asked, without("share")],
+    lying: Annotated[Lying, without("site", "measured_uv")],
+    fitting: Annotated[Fitting, without("level")],
+    told: Told,
 ) -> None:
     """Days outdoors and days to cover over a gridded climate, by month of laying."""
-    with errors_in_words(json):
+    with errors_in_words(told.json):
         from durability.translation.days_map import days_map as mapped
         from durability.translation.days_map import invented_climate, read_climate
 
         if (climate is None) != invented:
             raise ValueError("give --climate FILE, or --invented to try one")
-        subject, where = _subject(of), lying.of_grid()
+        subject = subject_named(asked.of)
         grid = read_climate(climate) if climate is not None else invented_climate()
-        made, _ = fitted(read_folder(study), law, errors, None, seed, None, quiet)
+        made, _ = fitted(fitting.read(study), fitting, None, told.quiet)
         gate(made)
-        found = mapped(lying.fit(made), grid, material=material, of=subject, fraction=required,
-                       assurance=assurance, cluster=cluster, **where)  # fmt: skip
+        found = mapped(
+            lying.fit(made), grid, material=material, of=subject, fraction=asked.required,
+            assurance=asked.assurance, cluster=cluster, **lying.where(),
+        )  # fmt: skip
         try:
             if netcdf is not None:
                 found.to_netcdf(netcdf, engine="h5netcdf")
@@ -97,10 +88,7 @@ def days_map(
             "netcdf": None if netcdf is None else str(netcdf),
             "figure": None if figure is None else str(figure),
         }
-        keep(said, out)
-        if json:
-            print_json(said)
-        else:
+        if not told.document(said):
             for key, value in said.items():
                 if value is not None:
                     print(f"{key.replace('_', ' ')}: {value}")

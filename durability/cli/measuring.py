@@ -7,74 +7,52 @@ from typing import Annotated
 
 import typer
 
-from durability.cli.app import app, errors_in_words
-from durability.cli.covering import Of, Required, _fit, _give, _subject
-from durability.cli.lying import Lying, lies_open
-from durability.cli.options import (
-    Errors,
-    File,
-    Folder,
-    Json,
-    LawName,
-    Level,
-    Quiet,
-    Seed,
-    Sites,
-    model_options,
-)
+from durability.cli.app import command, errors_in_words
+from durability.cli.fitted import fitted_there
+from durability.cli.groups import without
+from durability.cli.lying import Lying
+from durability.cli.options import Asked, Fitting, Folder, Material, Told, subject_named
 from durability.terminal import print_table
 
 
-@app.command(name="measure-next", epilog="Example:  durability measure-next STUDY --site miami")
-@model_options
-@lies_open()
+@command(name="measure-next", epilog="Example:  durability measure-next STUDY --site miami")
 def measure_next(
     study: Folder,
-    site: Sites = None,
-    material: Annotated[
-        str | None, typer.Option("--material", help="The first if left out.")
-    ] = None,
-    required: Required = None,
-    of: Of = None,
+    *,
+    material: Material = None,
     figure: Annotated[
         Path | None,
         typer.Option("--figure", help="Draw the shares of the first site here: .png or .svg."),
     ] = None,
-    *,
+    asked: Annotated[Asked, without("assurance", "share")],
     lying: Lying,
-    law: LawName = None,
-    errors: Errors = None,
-    level: Level = None,
-    seed: Seed = 0,
-    out: File = None,
-    json: Json = False,
-    quiet: Quiet = False,
+    fitting: Fitting,
+    told: Told,
 ) -> None:
     """Shares of the uncertainty of days at a site, and what measurement would shrink it most."""
-    with errors_in_words(json):
+    with errors_in_words(told.json):
         from durability.translation.measure_next import measure_next as budget
 
-        subject = _subject(of)
-        made, asked = _fit(study, site, law, errors, level, seed, quiet, lying)
+        subject = subject_named(asked.of)
+        made, places = fitted_there(study, fitting, lying, told.quiet)
         done = [
             budget(
                 made,
                 site=s,
                 material=material,
                 of=subject,
-                fraction=required,
-                level=level,
+                fraction=asked.required,
+                level=fitting.level,
                 **lying.where(),
             )
-            for s in asked
+            for s in places
         ]
         if figure is not None:
             from durability.report.law_figure import save_picture
             from durability.report.measure_next_figure import measure_next_figure
 
             save_picture(measure_next_figure(done[0]), figure)
-        _give({"sites": [d.to_dict() for d in done]}, out, json)
-        if not json:
+        if not told.document({"sites": [d.to_dict() for d in done]}):
             for d in done:
                 heads = ["what is uncertain", "alone", "with all else", "factor if known"]
                 print_table(heads, [list(r) for r in d.rows()])

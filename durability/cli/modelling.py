@@ -8,57 +8,47 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from durability.cli.app import app, errors_in_words, keep, read_folder
-from durability.cli.options import (
-    Errors,
-    File,
-    Folder,
-    Json,
-    LawName,
-    Quiet,
-    model_options,
-)
+from durability.cli.app import command, errors_in_words, keep
+from durability.cli.groups import without
+from durability.cli.options import Fitting, Folder, Told
 from durability.terminal import print_cautions, print_json, title_of
 
 if TYPE_CHECKING:
     from durability.inference.described import Described
 
 
-@app.command(epilog="Example:  durability model examples/quarry-cover --graph model.svg")
-@model_options
+@command(epilog="Example:  durability model examples/quarry-cover --graph model.svg")
 def model(
     study: Folder,
-    law: LawName = None,
-    errors: Errors = None,
+    *,
+    fitting: Annotated[Fitting, without("level", "seed")],
     graph: Annotated[
         Path | None, typer.Option("--graph", help="Draw what hangs on what here: .svg or .png.")
     ] = None,
-    out: File = None,
-    json: Json = False,
-    quiet: Quiet = False,
+    told: Told,
 ) -> None:
     """Show the model that the study's columns call for: equation, priors, and what is left out.
 
     Nothing is sampled. `fit` and `report` with the same options use this model.
     """
-    with errors_in_words(json):
+    with errors_in_words(told.json):
         from durability.inference.checking.earlier import one_law
         from durability.inference.described import described
 
-        read = read_folder(study)
-        found = described(read, law=one_law(read, law), errors=errors)  # type: ignore[arg-type]
-        keep(found.to_dict(), out)
+        read = fitting.read(study)
+        found = described(read, law=one_law(read, fitting.law), errors=fitting.errors)  # type: ignore[arg-type]
+        keep(found.to_dict(), told.out)
         if graph is not None:
             from durability.report.law_figure import save_picture
             from durability.report.model_figure import model_figure
 
             save_picture(model_figure(found), graph)
-        if json:
+        if told.json:
             print_json(found.to_dict())
             return
         print(title_of(read.title, read.invented))
         print_model(found)
-        if not quiet:
+        if not told.quiet:
             print_cautions(read.cautions)
 
 

@@ -8,16 +8,18 @@ from typing import Annotated
 
 import typer
 
-from durability.cli.app import app, errors_in_words
-from durability.cli.options import Quiet
+from durability.cli.app import command, errors_in_words
+from durability.cli.groups import without
+from durability.cli.options import Told
 from durability.terminal import print_json
 
 
-@app.command(name="open", epilog="Example:  durability open studies")
+@command(name="open", epilog="Example:  durability open studies")
 def open_page(
     folder: Annotated[
         Path, typer.Argument(help="Folder with studies, or one study; this folder if left out.")
     ] = Path(),
+    *,
     port: Annotated[
         int, typer.Option("--port", min=0, max=65535, help="A free one if left out.")
     ] = 0,
@@ -27,7 +29,7 @@ def open_page(
     json: Annotated[
         bool, typer.Option("--json", help="Print the address as one JSON document.")
     ] = False,
-    quiet: Quiet = False,
+    told: Annotated[Told, without("out", "json")],
 ) -> None:
     """Work in the browser: drop a spreadsheet, mend it, run it, read the report.
 
@@ -41,7 +43,7 @@ def open_page(
                 print_json({"address": served.address, "port": served.port})
             else:
                 print(f"The page: {served.address}")
-            if not quiet:
+            if not told.quiet:
                 print("Leave with Ctrl-C, or close it in the page.", file=sys.stderr)
             sys.stdout.flush()
             if browser:

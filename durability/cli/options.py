@@ -1,17 +1,21 @@
-"""Arguments and options that several commands take."""
+"""Arguments and options that several commands take, alone or as groups."""
 
 from __future__ import annotations
 
-import functools
-import inspect
-from collections.abc import Callable, Mapping
-from contextvars import ContextVar
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, get_type_hints
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar
 
 import typer
 
+from durability.cli.app import keep
+from durability.cli.groups import Group
+from durability.terminal import print_json
+
 if TYPE_CHECKING:
+    from durability.inference import Fit
+    from durability.laws import Law
+    from durability.statement import Subject
     from durability.study import Study
 
 
@@ -22,20 +26,7 @@ def _level(value: float | None) -> float | None:
 
 
 Folder = Annotated[Path, typer.Argument(help="Study folder, with its study.toml.")]
-Json = Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")]
-Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="No progress and no cautions.")]
 Seed = Annotated[int, typer.Option("--seed", min=0, max=2**32 - 1, help="Same seed, same numbers.")]
-Out = Annotated[
-    Path | None, typer.Option("--out", help="Results folder; STUDY/results if left out.")
-]
-File = Annotated[Path | None, typer.Option("--out", help="Also write the JSON document here.")]
-LawName = Annotated[
-    str | None,
-    typer.Option(
-        "--law",
-        help="A law of `durability laws`, a law file, or averaged; else as in study.toml.",
-    ),
-]
 Errors = Annotated[
     str | None,
     typer.Option(
@@ -51,31 +42,75 @@ Sites = Annotated[
     list[str] | None,
     typer.Option("--site", help="A site of `durability sites` or a weather file; may be repeated."),
 ]
+Material = Annotated[str | None, typer.Option("--material", help="The first if left out.")]
+Fraction = Annotated[
+    float | None, typer.Option("--fraction", help="Of the unexposed strength; the study's first.")
+]
+Of = Annotated[
+    str | None, typer.Option("--of", help="mean, new_lot or single_specimen; the study's question.")
+]
+Assurance = Annotated[
+    float | None, typer.Option("--assurance", help="Probability that an answer needs; the study's.")
+]
+
+
+def subject_named(of: str | None) -> Subject | None:
+    """The subject of --of; None takes the study's."""
+    from durability.translation.translate import SUBJECTS
+
+    if of is None:
+        return None
+    for known in SUBJECTS:
+        if of == known:
+            return known
+    raise ValueError(f"--of is {of!r}; known: {', '.join(SUBJECTS)}")
+
 
 _SHARED = "product, shared or pooled; as in study.toml if left out."
 _SHARINGS = ("product", "shared", "pooled")
-MODEL_OPTIONS: dict[str, Any] = {
-    "shape": Annotated[str | None, typer.Option("--shape", help=f"The law's shapes: {_SHARED}")],
-    "spread": Annotated[str | None, typer.Option("--spread", help=f"Scatter of strips: {_SHARED}")],
-    "covariate": Annotated[
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fitting(Group):
+    """How a study is fitted; None takes what [model] of study.toml says."""
+
+    heading: ClassVar[str] = "How it is fitted"
+
+    law: Annotated[
+        str | None,
+        typer.Option(
+            "--law",
+            help="A law of `durability laws`, a law file, or averaged; else as in study.toml.",
+        ),
+    ] = None
+    errors: Errors = None
+    level: Level = None
+    seed: Seed = 0
+    shape: Annotated[str | None, typer.Option("--shape", help=f"The law's shapes: {_SHARED}")] = (
+        None
+    )
+    spread: Annotated[
+        str | None, typer.Option("--spread", help=f"Scatter of strips: {_SHARED}")
+    ] = None
+    covariate: Annotated[
         list[str] | None,
         typer.Option(
             "--covariate",
             help="NAME=FORM, with form linear, log, smooth or class, or none; may be repeated.",
         ),
-    ],
-    "pool": Annotated[
+    ] = None
+    pool: Annotated[
         bool | None,
         typer.Option("--pool/--no-pool", help="Products partially pooled about a common level."),
-    ],
-    "prior_from": Annotated[
+    ] = None
+    prior_from: Annotated[
         Path | None,
         typer.Option(
             "--prior-from",
             help="results.nc of an earlier study, or a folder of earlier study folders.",
         ),
-    ],
-    "power": Annotated[
+    ] = None
+    power: Annotated[
         float | None,
         typer.Option(
             "--power",
@@ -83,72 +118,43 @@ MODEL_OPTIONS: dict[str, Any] = {
             max=1.0,
             help="How much earlier studies count: 1 in full, 0.5 half.",
         ),
-    ],
-}
-"""What [model] of study.toml says, as options of every command that fits."""
-_asked: ContextVar[Mapping[str, Any]] = ContextVar("choices of the model at the command line")
+    ] = None
 
+    def choices(self) -> dict[str, Any]:
+        """Keywords of `durability.study.choices.with_choices`; None keeps the study's own."""
+        for name, said in (("shape", self.shape), ("spread", self.spread)):
+            if said not in (None, *_SHARINGS):
+                raise ValueError(f'--{name} "{said}" is unknown; known: {", ".join(_SHARINGS)}')
+        return {
+            "shape": self.shape, "spread": self.spread, "covariates": _forms(self.covariate),
+            "pool": self.pool, "prior_from": self.prior_from, "prior_power": self.power,
+        }  # fmt: skip
 
-def model_options[F: Callable[..., None]](command: F) -> F:
-    """A command with `MODEL_OPTIONS`, which `as_chosen` heeds while it runs."""
+    def read(self, folder: Path) -> Study:
+        """The study, with the choices of its model that the command line makes."""
+        from durability.study import read_study
+        from durability.study.choices import with_choices
 
-    @functools.wraps(command)
-    def run(*args: Any, **named: Any) -> None:
-        token = _asked.set({name: named.pop(name, None) for name in MODEL_OPTIONS})
-        try:
-            command(*args, **named)
-        finally:
-            _asked.reset(token)
+        return with_choices(read_study(folder), **self.choices())
 
-    own = inspect.signature(command)
-    before = [p for p in own.parameters.values() if p.name not in LAST]
-    last = [p for p in own.parameters.values() if p.name in LAST]
-    keyword, hints = inspect.Parameter.KEYWORD_ONLY, get_type_hints(command, include_extras=True)
-    more = [inspect.Parameter(n, keyword, default=None, annotation=a)
-            for n, a in MODEL_OPTIONS.items()]  # fmt: skip
-    last = [p.replace(kind=keyword) for p in last]
-    made: Any = run
-    made.__signature__ = own.replace(
-        parameters=[
-            p.replace(annotation=hints.get(p.name, p.annotation)) for p in (*before, *more, *last)
-        ]
-    )
-    made.__annotations__ = hints | MODEL_OPTIONS
-    return made
+    def asked(self, law: str | Law | None = None) -> dict[str, Any]:
+        """Keywords of fits and reports; the law is the one given, or that of --law."""
+        return {
+            "law": self.law if law is None else law, "errors": self.errors, "level": self.level,
+            "seed": self.seed,
+        }  # fmt: skip
 
+    def refuse_choices(self, why: str) -> None:
+        """Without a study there is no model to choose.
 
-LAST = ("out", "json", "quiet")  # stand at the end of --help
-
-
-def as_chosen(study: Study) -> Study:
-    """The study with the choices of the model that the command line makes."""
-    asked = _asked.get({})
-    if all(value is None for value in asked.values()):
-        return study
-    from durability.study.choices import with_choices
-
-    for name in ("shape", "spread"):
-        if asked[name] not in (None, *_SHARINGS):
-            known = ", ".join(_SHARINGS)
-            raise ValueError(f'--{name} "{asked[name]}" is unknown; known: {known}')
-    return with_choices(
-        study, shape=asked["shape"], spread=asked["spread"],
-        covariates=_forms(asked["covariate"]), pool=asked["pool"],
-        prior_from=asked["prior_from"], prior_power=asked["power"],
-    )  # fmt: skip
-
-
-def refuse_model_options(why: str) -> None:
-    """Without a study there is no model to choose.
-
-    Raises
-    ------
-    ValueError : an option of the model was given.
-    """
-    given = [name for name, value in _asked.get({}).items() if value is not None]
-    if given:
-        named = ", ".join(f"--{name.replace('_', '-')}" for name in given)
-        raise ValueError(f"{named}: these go with a study folder, not with {why}")
+        Raises
+        ------
+        ValueError : an option of the model was given.
+        """
+        names = ("shape", "spread", "covariate", "pool", "prior_from", "power")
+        given = [f"--{n.replace('_', '-')}" for n in names if getattr(self, n) is not None]
+        if given:
+            raise ValueError(f"{', '.join(given)}: these go with a study folder, not with {why}")
 
 
 def _forms(texts: list[str] | None) -> dict[str, str] | None:
@@ -166,3 +172,106 @@ def _forms(texts: list[str] | None) -> dict[str, str] | None:
             )
         forms[name] = form
     return forms
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked(Group):
+    """What must be left, of what, and how sure; None takes the study's."""
+
+    heading: ClassVar[str] = "What is asked"
+
+    required: Annotated[
+        float | None,
+        typer.Option(
+            "--required", help="Fraction that must be left, such as 0.5; the study's own."
+        ),
+    ] = None
+    of: Of = None
+    assurance: Assurance = None
+    share: Annotated[
+        float | None,
+        typer.Option("--share", help="Share of single strips that must hold; the study's."),
+    ] = None
+
+    def keywords(self) -> dict[str, Any]:
+        """Of `durability.decisions.covering.cover` and its like."""
+        return {
+            "required": self.required, "of": subject_named(self.of), "assurance": self.assurance,
+            "share": self.share,
+        }  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Number(Group):
+    """Which number strips to come are to tell; None takes [plan] or [question] of the study."""
+
+    heading: ClassVar[str] = "Which number is asked about"
+
+    material: Material = None
+    direction: Annotated[
+        str | None, typer.Option("--direction", help="machine or cross; the weaker if left out.")
+    ] = None
+    fraction: Fraction = None
+    of: Of = None
+    site: Annotated[
+        str | None, typer.Option("--site", help="Ask for days there, laid in the worst month.")
+    ] = None
+    against: Annotated[
+        str | None, typer.Option("--against", help="Ask for the ratio to this package.")
+    ] = None
+    required: Annotated[
+        str | None,
+        typer.Option(
+            "--required", help="What is to be exceeded: '500 h', a dose, '30 days', a ratio."
+        ),
+    ] = None
+    assurance: Assurance = None
+
+    def subject(self) -> Subject | None:
+        """Of --of; None takes the study's."""
+        return subject_named(self.of)
+
+    def keywords(self, fit: Fit) -> dict[str, Any]:
+        """Of `durability.decisions.next_strips.next_strips` and its like."""
+        from durability.decisions.asked_number import required_number
+
+        where = {"material": self.material, "site": self.site, "against": self.against}
+        needed = self.required
+        return where | {
+            "direction": self.direction, "of": self.subject(), "fraction": self.fraction,
+            "assurance": self.assurance,
+            "required": None if needed is None else required_number(fit, needed, **where),
+        }  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Told(Group):
+    """What is printed and kept."""
+
+    heading: ClassVar[str] = "What is printed and kept"
+
+    out: Annotated[
+        Path | None, typer.Option("--out", help="Also write the JSON document here.")
+    ] = None
+    json: Annotated[
+        bool, typer.Option("--json", help="Print one JSON document and nothing else.")
+    ] = False
+    quiet: Annotated[bool, typer.Option("--quiet", "-q", help="No progress and no cautions.")] = (
+        False
+    )
+
+    def document(self, document: Any) -> bool:
+        """Keep a document where it is asked for, print it under --json; whether that is all."""
+        keep(document, self.out)
+        if self.json:
+            print_json(document)
+        return self.json
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ToldInFolder(Told):
+    """What is printed, of a command that keeps a results folder."""
+
+    out: Annotated[
+        Path | None, typer.Option("--out", help="Results folder; STUDY/results if left out.")
+    ] = None

@@ -7,89 +7,71 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from durability.cli.app import app, errors_in_words, keep, read_folder
+from durability.cli.app import command, errors_in_words, keep
 from durability.cli.fitted import fitted, gate
-from durability.cli.options import (
-    Errors,
-    File,
-    Folder,
-    Json,
-    LawName,
-    Level,
-    Out,
-    Quiet,
-    Seed,
-    model_options,
-)
+from durability.cli.groups import without
+from durability.cli.options import Fitting, Folder, Told, ToldInFolder
 from durability.terminal import print_cautions, print_json, progress, title_of
 
 if TYPE_CHECKING:
     from durability.inference.hindcast import Hindcast
 
 
-@app.command(epilog="Example:  durability hindcast STUDY --level 0.9 --figure foretold.png")
-@model_options
+@command(epilog="Example:  durability hindcast STUDY --level 0.9 --figure foretold.png")
 def hindcast(
     study: Folder,
-    law: LawName = None,
+    *,
+    fitting: Annotated[Fitting, without("errors", "level")],
     level: Annotated[
         float, typer.Option("--level", min=0.01, max=0.999, help="Level of predicted intervals.")
     ] = 0.9,
     figure: Annotated[
         Path | None, typer.Option("--figure", help="Write a picture here: .png, .svg or .pdf.")
     ] = None,
-    seed: Seed = 0,
-    out: File = None,
-    json: Json = False,
-    quiet: Quiet = False,
+    told: Told,
 ) -> None:
     """Predict strips in the open from the laboratory alone, and count those foretold."""
-    with errors_in_words(json):
+    with errors_in_words(told.json):
         from durability.inference.hindcast import hindcast as predicted
 
-        read = read_folder(study)
-        with progress(quiet) as tell:
-            found = predicted(read, law=law, level=level, seed=seed, progress=tell)
-        keep(found.to_dict(), out)
+        read = fitting.read(study)
+        with progress(told.quiet) as tell:
+            found = predicted(read, law=fitting.law, level=level, seed=fitting.seed, progress=tell)
+        keep(found.to_dict(), told.out)
         if figure is not None:
             from durability.report.hindcast_figure import save_figure
 
             save_figure(found, figure)
-        if json:
+        if told.json:
             print_json(found.to_dict())
             return
         print_hindcast(found, invented=read.invented)
-        if not quiet:
+        if not told.quiet:
             print_cautions(read.cautions)
 
 
-@app.command("lab-to-sky", epilog="Example:  durability lab-to-sky STUDY --seed 1")
-@model_options
+@command("lab-to-sky", epilog="Example:  durability lab-to-sky STUDY --seed 1")
 def lab_to_sky(
     study: Folder,
-    law: LawName = None,
-    errors: Errors = None,
-    level: Level = None,
-    seed: Seed = 0,
-    out: Out = None,
-    json: Json = False,
-    quiet: Quiet = False,
+    *,
+    fitting: Fitting,
+    told: ToldInFolder,
 ) -> None:
     """What strips in the open say of the step from lamp to sky, site by site."""
-    with errors_in_words(json):
+    with errors_in_words(told.json):
         from durability.translation import lab_to_sky as learned
 
-        read = read_folder(study)
-        made, _ = fitted(read, law, errors, level, seed, out, quiet)
+        read = fitting.read(study)
+        made, _ = fitted(read, fitting, told.out, told.quiet)
         gate(made)
-        found = learned(made, level=level)
-        if json:
+        found = learned(made, level=fitting.level)
+        if told.json:
             print_json(found.to_dict())
             return
         print(title_of(read.title, read.invented))
         for label, text in found.rows()[1:]:
             print(f"{label}: {text}")
-        if not quiet:
+        if not told.quiet:
             print_cautions(read.cautions)
 
 

@@ -8,18 +8,19 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from durability.cli.app import app, errors_in_words, read_folder
+from durability.cli.app import command, errors_in_words
 from durability.cli.fitted import fitted
-from durability.cli.options import Errors, Folder, Json, LawName, Level, Out, Quiet, Seed, Sites
+from durability.cli.options import Fitting, Folder, Sites, ToldInFolder
 from durability.terminal import print_json, progress
 
 if TYPE_CHECKING:
     from durability.report import Results
 
 
-@app.command(epilog="Example:  durability quote examples/quarry-cover --style methods --form latex")
+@command(epilog="Example:  durability quote examples/quarry-cover --style methods --form latex")
 def quote(
     study: Folder,
+    *,
     style: Annotated[
         str, typer.Option("--style", help="short: the answer; full: every statement; methods.")
     ] = "short",
@@ -34,16 +35,11 @@ def quote(
         Path | None, typer.Option("--to", help="Write here instead; .docx for word.")
     ] = None,
     site: Sites = None,
-    law: LawName = None,
-    errors: Errors = None,
-    level: Level = None,
-    seed: Seed = 0,
-    out: Out = None,
-    json: Json = False,
-    quiet: Quiet = False,
+    fitting: Fitting,
+    told: ToldInFolder,
 ) -> None:
     """Print sentences to copy into a report, or the methods paragraph with its references."""
-    with errors_in_words(json):
+    with errors_in_words(told.json):
         from durability.report.markup import FORMS, write_word, written
         from durability.report.quoting import STYLES
         from durability.report.quoting import quote as quoted
@@ -54,9 +50,9 @@ def quote(
             raise ValueError(f"form {form!r} is unknown; known: {', '.join(FORMS)}")
         if form == "word" and to is None:
             raise ValueError("word is a file: name it with --to, such as --to sentences.docx")
-        results = results_of(study, site, law, errors, level, seed, out, quiet)
+        results = results_of(study, site, fitting, told)
         text = quoted(results, style=style, of=of)  # pyright: ignore[reportArgumentType]
-        if json:
+        if told.json:
             print_json({"style": style, "blocks": text.to_list()})
         elif form == "word" and to is not None:
             write_word(text, to)
@@ -68,9 +64,10 @@ def quote(
             print(written(text, form), end="")  # pyright: ignore[reportArgumentType]
 
 
-@app.command(epilog="Example:  durability figures examples/quarry-cover --to figures")
+@command(epilog="Example:  durability figures examples/quarry-cover --to figures")
 def figures(
     study: Folder,
+    *,
     to: Annotated[
         Path | None, typer.Option("--to", help="Folder for SVG, PNG and CSV; else in the results.")
     ] = None,
@@ -82,55 +79,43 @@ def figures(
         typer.Option("--margin", help="A ratio of threshold doses that is worth having."),
     ] = None,
     site: Sites = None,
-    law: LawName = None,
-    errors: Errors = None,
-    level: Level = None,
-    seed: Seed = 0,
-    out: Out = None,
-    json: Json = False,
-    quiet: Quiet = False,
+    fitting: Fitting,
+    told: ToldInFolder,
 ) -> None:
     """Draw every figure, one a question, as SVG and PNG with its numbers as CSV."""
-    with errors_in_words(json):
+    with errors_in_words(told.json):
         if margin is not None and not margin > 1:
             raise ValueError(f"--margin is {margin:g}; it must lie above 1, such as 1.2")
         from durability.report.gallery import gallery_page, plates, write_figures
 
-        results = results_of(study, site, law, errors, level, seed, out, quiet)
-        with progress(quiet) as tell:
+        results = results_of(study, site, fitting, told)
+        with progress(told.quiet) as tell:
             if page is not None:
                 drawn = plates(results, margin=margin, progress=tell)
                 _write(gallery_page(results, drawn), page)
                 written = [page]
             else:
-                folder = (out or study / "results") / "figures" if to is None else to
+                folder = (told.out or study / "results") / "figures" if to is None else to
                 written = write_figures(results, folder, margin=margin, progress=tell)
-        if json:
+        if told.json:
             print_json({"written": [str(p) for p in written]})
         else:
             print(f"Figures: {written[-1]}")
 
 
 def results_of(
-    study: Path,
-    site: list[str] | None,
-    law: str | None,
-    errors: str | None,
-    level: float | None,
-    seed: int,
-    out: Path | None,
-    quiet: bool,
+    study: Path, site: list[str] | None, fitting: Fitting, told: ToldInFolder
 ) -> Results:
     """All that a study says, from the kept fit where it matches."""
     from durability.report import check_sites, translations_of
     from durability.report.results import collect
     from durability.report.run import last_dose_of
 
-    read = read_folder(study)
+    read = fitting.read(study)
     asked = read.question.sites if site is None else site
     check_sites(asked)
-    made, record = fitted(read, law, errors, level, seed, out, quiet)
-    with progress(quiet) as tell:
+    made, record = fitted(read, fitting, told.out, told.quiet)
+    with progress(told.quiet) as tell:
         done, refused = (
             translations_of(made, asked, progress=tell) if made.diagnostics.ok else ([], [])
         )

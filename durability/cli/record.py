@@ -10,8 +10,9 @@ from typing import Annotated
 
 import typer
 
-from durability.cli.app import BAD_INPUT, app, errors_in_words, keep
-from durability.cli.options import File, Json, Quiet
+from durability.cli.app import BAD_INPUT, command, errors_in_words
+from durability.cli.groups import without
+from durability.cli.options import Told
 from durability.terminal import print_json, print_table, progress
 
 DIFFERENT = 1
@@ -29,80 +30,73 @@ Files = Annotated[
 ]
 
 
-@app.command(epilog="Example:  durability verify examples/quarry-cover/results")
+@command(epilog="Example:  durability verify examples/quarry-cover/results")
 def verify(
     results: Kept,
+    *,
     study: StudyFolder = None,
     files: Files = None,
-    json: Json = False,
-    quiet: Quiet = False,
-    out: File = None,
+    told: Told,
 ) -> None:
     """Repeat a run from the same inputs and say whether the same comes out, and where not."""
-    with errors_in_words(json):
+    with errors_in_words(told.json):
         from durability.report.verify import verify as run
 
-        with progress(quiet) as tell:
+        with progress(told.quiet) as tell:
             found = run(results, study=study, files=files or (), progress=tell)
-        keep(found.to_dict(), out)
-        if json:
-            print_json(found.to_dict())
-        else:
+        if not told.document(found.to_dict()):
             print(found.sentence())
-            _print(["compared", "outcome", "where"], [list(r) for r in found.rows()], quiet)
+            _print(["compared", "outcome", "where"], [list(r) for r in found.rows()], told.quiet)
         if found.verdict == "cannot be repeated":
             raise typer.Exit(BAD_INPUT)
         if found.verdict == "different":
             raise typer.Exit(DIFFERENT)
 
 
-@app.command(epilog="Example:  durability diff march/results april/results")
+@command(epilog="Example:  durability diff march/results april/results")
 def diff(
     before: Kept,
+    *,
     after: Kept,
-    json: Json = False,
-    quiet: Quiet = False,
-    out: File = None,
+    told: Told,
 ) -> None:
     """Say what changed between two results, and why: data, model files, versions, settings."""
-    with errors_in_words(json):
+    with errors_in_words(told.json):
         from durability.report.difference import compare_results
 
         found = compare_results(before, after)
-        keep(found.to_dict(), out)
-        if json:
-            print_json(found.to_dict())
+        if told.document(found.to_dict()):
             return
         print(found.headline())
         causes = [[c.kind, c.name, c.text] for c in found.causes]
-        _print(["what differs", "where", "how"], causes, quiet)
+        _print(["what differs", "where", "how"], causes, told.quiet)
         moved = [[m.kind, m.id, m.words()] for m in found.moved]
-        _print(["statement", "name", "what happened"], moved, quiet)
+        _print(["statement", "name", "what happened"], moved, told.quiet)
 
 
-@app.command(epilog="Example:  durability pack examples/quarry-cover --out quarry.zip")
+@command(epilog="Example:  durability pack examples/quarry-cover --out quarry.zip")
 def pack(
     results: Kept,
+    *,
     out: Annotated[
         Path | None,
         typer.Option("--out", help="The .zip to write; NAME-archive.zip in the study if left out."),
     ] = None,
     study: StudyFolder = None,
     files: Files = None,
-    json: Json = False,
-    quiet: Quiet = False,
+    told: Annotated[Told, without("out")],
 ) -> None:
     """Put results, inputs and model files into one archive that a referee can verify."""
-    with errors_in_words(json):
+    with errors_in_words(told.json):
         from durability.report.archive import pack as run
 
         made = run(results, out, study=study, files=files or ())
         size = made.stat().st_size
-        if json:
+        if told.json:
             print_json({"archive": str(made), "bytes": size})
             return
         print(f"Archive: {made} ({size / 1e6:.1f} MB)")
-        if not quiet:
+        if not told.quiet:
             print(f"Whoever receives it repeats the run with:  durability verify {made.name}")
 
 

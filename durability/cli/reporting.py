@@ -3,76 +3,56 @@
 from __future__ import annotations
 
 import sys
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
-from durability.cli.app import app, errors_in_words, read_folder
+from durability.cli.app import command, errors_in_words
 from durability.cli.fitted import REUSED
-from durability.cli.options import (
-    Errors,
-    Folder,
-    Json,
-    LawName,
-    Level,
-    Out,
-    Quiet,
-    Seed,
-    Sites,
-    model_options,
-)
+from durability.cli.options import Fitting, Folder, Sites, ToldInFolder
 from durability.terminal import print_json, progress
 
 
-@app.command(epilog="Example:  durability report examples/quarry-cover --site phoenix")
-@model_options
+@command(epilog="Example:  durability report examples/quarry-cover --site phoenix")
 def report(
     study: Folder,
+    *,
     site: Sites = None,
-    law: LawName = None,
-    errors: Errors = None,
-    level: Level = None,
-    seed: Seed = 0,
-    out: Out = None,
+    fitting: Fitting,
     pdf: Annotated[
         bool, typer.Option("--pdf", help="Also print the report to PDF; needs a browser.")
     ] = False,
-    json: Json = False,
-    quiet: Quiet = False,
+    told: ToldInFolder,
 ) -> None:
     """Do the whole job: read, fit, translate, and write the results folder with its report."""
-    with errors_in_words(json):
+    with errors_in_words(told.json):
         from durability.compiling import compile_meanwhile
 
         compiled = compile_meanwhile()
-        read = read_folder(study)
+        read = fitting.read(study)
         compiled()
         from durability.report import report as run
         from durability.report import unchanged_report
 
-        folder = out if out is not None else read.folder / "results"
+        folder = told.out if told.out is not None else read.folder / "results"
         word = "Nothing has changed since this report was written."
-        document = unchanged_report(
-            read, sites=site, law=law, errors=errors, level=level, seed=seed, out=folder
-        )
+        asked: dict[str, Any] = fitting.asked() | {"sites": site, "out": folder}
+        document = unchanged_report(read, **asked)
         if document is None:
-            with progress(quiet) as tell:
-                results = run(
-                    read, sites=site, law=law, errors=errors, level=level, seed=seed, out=folder,
-                    progress=tell,
-                )  # fmt: skip
+            with progress(told.quiet) as tell:
+                results = run(read, progress=tell, **asked)
             document = results.to_document()
             word = REUSED if results.reused else ""
         if pdf:
             from durability.report import print_pdf
 
             print_pdf(folder)
-        if json:
+        if told.json:
             print_json(document)
             return
         for sentence in document["answer"]:
             print(sentence)
-        if not quiet:
+        if not told.quiet:
             for caution in document["cautions"]:
                 print(f"caution: {caution['text']}", file=sys.stderr)
             if word:

@@ -7,17 +7,18 @@ from typing import Annotated, Any
 
 import typer
 
-from durability.cli.app import app, errors_in_words, keep
-from durability.cli.options import File, Json, Quiet, Seed
-from durability.terminal import plan_document, print_json, print_plan
+from durability.cli.app import command, errors_in_words
+from durability.cli.options import Seed, Told
+from durability.terminal import plan_document, print_plan
 
 
-@app.command(
+@command(
     epilog="Example:  durability new quarry-2 --material A --material B --start 2031-05-14T08:30"
     " --yes"
 )
 def new(
     folder: Annotated[Path, typer.Argument(help="Folder to make; nothing in it is overwritten.")],
+    *,
     material: Annotated[
         list[str] | None, typer.Option("--material", help="A product; may be repeated.")
     ] = None,
@@ -69,12 +70,10 @@ def new(
     ] = None,
     seed: Seed = 0,
     yes: Annotated[bool, typer.Option("--yes", "-y", help="Ask nothing; take defaults.")] = False,
-    json: Json = False,
-    quiet: Quiet = False,
-    out: File = None,
+    told: Told,
 ) -> None:
     """Plan a study and write its folder: description, strips to fill in, cutting, calendar."""
-    with errors_in_words(json):
+    with errors_in_words(told.json):
         from durability.exposure import planned_withdrawals, read_lamp
         from durability.study.calendar import starting, withdrawals
         from durability.study.new import new_study
@@ -128,8 +127,6 @@ def new(
         write_plan(made, pdf)
         dates = withdrawals(made, begin, [d for _, d in planned]) if begin else ()
         document = plan_document(made, folder, dates)
-        keep(document, out)
-        if json:
-            print_json(document)
+        if told.document(document):
             return
         print_plan(made, folder, dates, [d for _, d in planned])
