@@ -53,9 +53,9 @@ def cover(
         from durability.translation.reading import OpenInterval
 
         before = [OpenInterval.read(text) for text in spent or []]
-        made, places = fitted_there(study, fitting, lying, told.quiet)
+        made, places = fitted_there(study, fitting, lying, told)
         done = [
-            covered(made, site=place, spent=before, **asked.keywords(), **lying.where())
+            covered(made, site=place, spent=before, **asked.keywords())
             for place in places
         ]  # fmt: skip
         only = told.document({"sites": [c.to_dict() for c in done]})
@@ -148,10 +148,10 @@ def exposed(
         if not intervals:
             raise ValueError("name the days in the open: --from 2026-05-03 --to 2026-08-20")
         found = read_strips(strips) if strips is not None else []
-        made, places = fitted_there(study, fitting, lying, told.quiet)
+        made, places = fitted_there(study, fitting, lying, told)
         done = [
             left_of(made, site=place, intervals=intervals, level=fitting.level, strips=found,
-                    **asked.keywords(), **lying.where("laying", "light"))
+                    **asked.keywords())
             for place in places
         ]  # fmt: skip
         if not told.document({"sites": [e.to_dict() for e in done]}):
@@ -200,15 +200,14 @@ def equivalent(
 
         if dose is not None and days is not None:
             raise ValueError("give --dose or --days, not both")
-        made, places = fitted_there(study, fitting, lying, told.quiet)
-        where = lying.where()
+        made, places = fitted_there(study, fitting, lying, told)
         said = Statements(
             s
             for place in places
             for s in (
-                outdoor_equivalent(made, site=place, dose=dose, level=fitting.level, **where)
+                outdoor_equivalent(made, site=place, dose=dose, level=fitting.level)
                 if days is None
-                else lamp_hours_for(made, site=place, days=days, level=fitting.level, **where)
+                else lamp_hours_for(made, site=place, days=days, level=fitting.level)
             )
         )
         if not len(said):

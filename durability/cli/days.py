@@ -10,7 +10,7 @@ from typing import Annotated
 import typer
 
 from durability.cli.app import BAD_INPUT, command, errors_in_words
-from durability.cli.fitted import fitted, gate
+from durability.cli.fitted import fitted_there
 from durability.cli.lying import Lying
 from durability.cli.options import Fitting, Folder, Level, Told, ToldInFolder
 from durability.terminal import (
@@ -80,20 +80,15 @@ def translate(
         from durability.translation import Translation, TranslationRefused
         from durability.translation import translate as translated
 
-        read = fitting.read(study)
-        asked = lying.sites(read)
-        made, _ = fitted(read, fitting, told.out, told.quiet)
-        gate(made)
-        made = lying.fit(made)
+        made, places = fitted_there(study, fitting, lying, told, told.out)
         done: list[Translation] = []
         refused: list[str] = []
         with progress(told.quiet) as tell:
-            for place in asked:
+            for place in places:
                 try:
-                    done.append(translated(made, site=place, progress=tell, **lying.where()))
+                    done.append(translated(made, site=place, progress=tell))
                 except TranslationRefused as reason:
-                    name = place if isinstance(place, str) else place.name
-                    refused.append(f"{Path(name).name}: {reason}")
+                    refused.append(f"{Path(place).name}: {reason}")
         statements = Statements(
             s for t in done for s in cover_statements(t, made, level=fitting.level)
         )
@@ -107,7 +102,7 @@ def translate(
             )
         else:
             for t in done:
-                print_cover(t, statements.where(site=t.site, of=read.question.of))
+                print_cover(t, statements.where(site=t.site, of=made.study.question.of))
             for reason in refused:
                 print(f"not translated: {reason}", file=sys.stderr)
         if refused and not done:

@@ -9,6 +9,8 @@ import typer
 
 from durability.cli.app import command, errors_in_words
 from durability.cli.fitted import fitted, gate
+from durability.cli.groups import without
+from durability.cli.lying import Lying
 from durability.cli.options import (
     Assurance,
     Fitting,
@@ -43,6 +45,7 @@ def compare(
     site: Annotated[
         str | None, typer.Option("--site", help="For the price of a day in the open.")
     ] = None,
+    lying: Annotated[Lying, without("site")],
     fitting: Fitting,
     told: ToldInFolder,
 ) -> None:
@@ -50,16 +53,19 @@ def compare(
     with errors_in_words(told.json):
         from durability.decisions import compare_packages
         from durability.report import check_sites, translations_of
+        from durability.translation.plane import counted
 
-        read = fitting.read(study)
+        read = lying.asked(fitting.read(study))
         if site is not None:
-            check_sites([site])
+            check_sites([site], read.question)
+        elif lying.question():
+            raise ValueError("how it lies in the open matters at a site; name one with --site")
         made, _ = fitted(read, fitting, told.out, told.quiet)
         gate(made)
         there = None
         if site is not None:
             with progress(told.quiet) as tell:
-                done, refused = translations_of(made, [site], progress=tell)
+                done, refused = translations_of(counted(made), [site], progress=tell)
             there = done[0] if done else None
             for reason in refused:
                 print(f"not translated: {reason}", file=sys.stderr)

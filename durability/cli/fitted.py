@@ -14,8 +14,7 @@ from durability.terminal import progress
 
 if TYPE_CHECKING:
     from durability.cli.lying import Lying
-    from durability.cli.options import Fitting
-    from durability.exposure import Site
+    from durability.cli.options import Fitting, Told
     from durability.inference import Fit
     from durability.study import Study
 
@@ -59,14 +58,19 @@ def fitted(
 
 
 def fitted_there(
-    folder: Path, fitting: Fitting, lying: Lying, quiet: bool
-) -> tuple[Fit, list[str | Site]]:
-    """The fit, with what is counted of water and wavelength, and the sites that are asked about."""
-    study = fitting.read(folder)
+    folder: Path, fitting: Fitting, lying: Lying, told: Told, out: Path | None = None
+) -> tuple[Fit, list[str]]:
+    """The fit of a study, read as its question or an option says, and the sites asked about."""
+    from durability.translation.plane import counted, lying_words
+
+    study = lying.asked(fitting.read(folder))
     sites = lying.sites(study)
-    made, _ = fitted(study, fitting, None, quiet)
+    made, _ = fitted(study, fitting, out, told.quiet)
     gate(made)
-    return lying.fit(made), sites
+    lies = lying_words(study.question)
+    if lies and not told.json:
+        print(f"Counted for fabric that lies {lies}.\n")
+    return counted(made), sites
 
 
 def _law_of_report(folder: Path) -> str | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, Annotated, Any, ClassVar
 
 import typer
@@ -10,8 +10,6 @@ import typer
 from durability.cli.groups import Group
 
 if TYPE_CHECKING:
-    from durability.exposure import Site
-    from durability.inference import Fit
     from durability.study import Study
 
 
@@ -19,7 +17,7 @@ if TYPE_CHECKING:
 class Lying(Group):
     """What the command line says of fabric in the open; None takes the study's."""
 
-    heading: ClassVar[str] = "Where and how it lies in the open"
+    heading: ClassVar[str] = "Where and how it lies in the open (else as in study.toml)"
 
     site: Annotated[
         list[str] | None,
@@ -30,46 +28,43 @@ class Lying(Group):
 
     laying: Annotated[
         str | None,
-        typer.Option("--laying", help='"every month" or a date such as 2027-05-12; the study\'s.'),
+        typer.Option("--laying", help='"every month" or a date such as 2027-05-12.'),
     ] = None
     light: Annotated[
-        float, typer.Option("--light", help="Share of the light that reaches it: 1 in the open.")
-    ] = 1.0
+        float | None,
+        typer.Option("--light", help="Share of the light that reaches it: 1 in the open."),
+    ] = None
     slope: Annotated[
-        float,
+        float | None,
         typer.Option("--slope", min=0, max=90, help="Of the fabric: 0 lies flat, 90 upright."),
-    ] = 0.0
+    ] = None
     azimuth: Annotated[
         float | None,
-        typer.Option(
-            "--azimuth", min=0, max=360, help="It faces: 180 south; the equator if unset."
-        ),
+        typer.Option("--azimuth", min=0, max=360, help="It faces: 180 south; else the equator."),
     ] = None
     horizon: Annotated[
-        float, typer.Option("--horizon", min=0, max=60, help="Degrees of sky hidden all around.")
-    ] = 0.0
+        float | None,
+        typer.Option("--horizon", min=0, max=60, help="Degrees of sky hidden all around."),
+    ] = None
     snow_cover: Annotated[
-        bool, typer.Option("--snow-cover", help="Snow that lies covers it: such hours are dark.")
-    ] = False
-    on_ground: Annotated[
         bool | None,
         typer.Option(
-            "--on-ground/--on-rack",
-            help="It lies on the ground and runs hotter; the study's if unset.",
+            "--snow-cover/--no-snow-cover", help="Snow that lies covers it: such hours are dark."
         ),
+    ] = None
+    on_ground: Annotated[
+        bool | None,
+        typer.Option("--on-ground/--on-rack", help="It lies on the ground and runs hotter."),
     ] = None
     wetness: Annotated[
         bool | None,
-        typer.Option(
-            "--wetness/--no-wetness",
-            help="Spray, rain and dew change the rate of damage; the study's if unset.",
-        ),
+        typer.Option("--wetness/--no-wetness", help="Spray, rain and dew change the rate."),
     ] = None
     action_spectrum: Annotated[
         str | None,
         typer.Option(
             "--action-spectrum",
-            help="exponential, a table of wavelength [nm] and response, or none; the study's.",
+            help="exponential, a table of wavelength [nm] and response, or none.",
         ),
     ] = None
     measured_uv: Annotated[
@@ -80,45 +75,42 @@ class Lying(Group):
         ),
     ] = None
 
-    def fit(self, made: Fit) -> Fit:
-        """The fit, with what is counted of water and wavelength."""
-        from durability.translation.plane import counting
+    def question(self) -> dict[str, Any]:
+        """What options say, as fields of `durability.study.model.Question`.
 
-        return counting(made, wetness=self.wetness, action_spectrum=self.action_spectrum)
+        Raises
+        ------
+        ValueError : an action spectrum or a measured total that cannot be read.
+        """
+        from durability.exposure.uv_measured import UvTotal
+        from durability.translation.laying import laying_days
+        from durability.translation.plane import read_action_spectrum
 
-    def sites(self, study: Study) -> list[str | Site]:
-        """Sites as `durability.translate` takes them, with the ultraviolet measured there.
+        if self.laying is not None:
+            laying_days(self.laying)
+        if self.measured_uv is not None:
+            UvTotal.read(self.measured_uv)
+        said = {f.name: getattr(self, f.name) for f in fields(self) if f.name != "site"}
+        if self.action_spectrum is not None:
+            said["action_spectrum"] = read_action_spectrum(self.action_spectrum)
+        return {name: value for name, value in said.items() if value is not None}
 
-        Those named, or those of the study's own question; each is read, so that a misspelt name is
-        known before anything is fitted.
+    def asked(self, study: Study) -> Study:
+        """The study, asked as the command line says."""
+        return replace(study, question=replace(study.question, **self.question()))
+
+    def sites(self, study: Study, *, needed: bool = True) -> list[str]:
+        """The sites named, or those of the study's own question.
+
+        Each is read, so that a misspelt name is known before anything is fitted.
         """
         from durability.report import check_sites
 
         named = self.site or list(study.question.sites)
-        if not named:
+        if needed and not named:
             raise ValueError("name a site with --site, or in study.toml under [question] sites")
-        check_sites(named)
-        if self.measured_uv is None:
-            return list(named)
-        from durability.exposure import read_site
-        from durability.exposure.uv_measured import UvTotal
-
-        total = UvTotal.read(self.measured_uv)
-        if len(named) > 1:
-            raise ValueError(
-                f"--measured-uv is a total of one place, and {len(named)} sites are asked for; "
-                "name one with --site"
-            )
-        return [replace(read_site(site), uv_total=total) for site in named]
-
-    def where(self, *without: str) -> dict[str, Any]:
-        """Keywords that `durability.translate` and its like share."""
-        found = {
-            "laying": self.laying, "light": self.light, "tilt": self.slope,
-            "azimuth": self.azimuth, "horizon": self.horizon, "snow_cover": self.snow_cover,
-            "on_ground": self.on_ground,
-        }  # fmt: skip
-        return {name: value for name, value in found.items() if name not in without}
+        check_sites(named, study.question)
+        return named
 
 
 __all__ = ["Lying"]

@@ -10,7 +10,8 @@ import typer
 
 from durability.cli.app import BAD_INPUT, FIT_FAILED, command, errors_in_words
 from durability.cli.groups import without
-from durability.cli.options import Fitting, Sites, Told
+from durability.cli.lying import Lying
+from durability.cli.options import Fitting, Told
 from durability.terminal import print_json, print_table
 
 
@@ -18,7 +19,7 @@ from durability.terminal import print_json, print_table
 def batch(
     studies: Annotated[list[Path], typer.Argument(help="Study folders.")],
     *,
-    site: Sites = None,
+    lying: Lying,
     fitting: Fitting,
     workers: Annotated[
         int | None,
@@ -44,7 +45,8 @@ def batch(
                 print(f"{number} of {len(studies)}  {one.study}: {one.state}", file=sys.stderr)
 
         done = run(
-            studies, out=out, workers=workers, address=address, sites=site, progress=tell,
+            studies, out=out, workers=workers, address=address, sites=lying.site,
+            choices=fitting.choices(), question=lying.question(), progress=tell,
             **fitting.asked(),
         )  # fmt: skip
         if told.json:

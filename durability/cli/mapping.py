@@ -58,16 +58,17 @@ def days_map(
     with errors_in_words(told.json):
         from durability.translation.days_map import days_map as mapped
         from durability.translation.days_map import invented_climate, read_climate
+        from durability.translation.plane import counted
 
         if (climate is None) != invented:
             raise ValueError("give --climate FILE, or --invented to try one")
         subject = subject_named(asked.of)
         grid = read_climate(climate) if climate is not None else invented_climate()
-        made, _ = fitted(fitting.read(study), fitting, None, told.quiet)
+        made, _ = fitted(lying.asked(fitting.read(study)), fitting, None, told.quiet)
         gate(made)
         found = mapped(
-            lying.fit(made), grid, material=material, of=subject, fraction=asked.required,
-            assurance=asked.assurance, cluster=cluster, **lying.where(),
+            counted(made), grid, material=material, of=subject, fraction=asked.required,
+            assurance=asked.assurance, cluster=cluster,
         )  # fmt: skip
         try:
             if netcdf is not None:

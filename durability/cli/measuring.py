@@ -34,7 +34,7 @@ def measure_next(
         from durability.translation.measure_next import measure_next as budget
 
         subject = subject_named(asked.of)
-        made, places = fitted_there(study, fitting, lying, told.quiet)
+        made, places = fitted_there(study, fitting, lying, told)
         done = [
             budget(
                 made,
@@ -43,7 +43,6 @@ def measure_next(
                 of=subject,
                 fraction=asked.required,
                 level=fitting.level,
-                **lying.where(),
             )
             for s in places
         ]

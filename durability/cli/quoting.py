@@ -10,7 +10,8 @@ import typer
 
 from durability.cli.app import command, errors_in_words
 from durability.cli.fitted import fitted
-from durability.cli.options import Fitting, Folder, Sites, ToldInFolder
+from durability.cli.lying import Lying
+from durability.cli.options import Fitting, Folder, ToldInFolder
 from durability.terminal import print_json, progress
 
 if TYPE_CHECKING:
@@ -34,7 +35,7 @@ def quote(
     to: Annotated[
         Path | None, typer.Option("--to", help="Write here instead; .docx for word.")
     ] = None,
-    site: Sites = None,
+    lying: Lying,
     fitting: Fitting,
     told: ToldInFolder,
 ) -> None:
@@ -50,7 +51,7 @@ def quote(
             raise ValueError(f"form {form!r} is unknown; known: {', '.join(FORMS)}")
         if form == "word" and to is None:
             raise ValueError("word is a file: name it with --to, such as --to sentences.docx")
-        results = results_of(study, site, fitting, told)
+        results = results_of(study, lying, fitting, told)
         text = quoted(results, style=style, of=of)  # pyright: ignore[reportArgumentType]
         if told.json:
             print_json({"style": style, "blocks": text.to_list()})
@@ -78,7 +79,7 @@ def figures(
         float | None,
         typer.Option("--margin", help="A ratio of threshold doses that is worth having."),
     ] = None,
-    site: Sites = None,
+    lying: Lying,
     fitting: Fitting,
     told: ToldInFolder,
 ) -> None:
@@ -88,7 +89,7 @@ def figures(
             raise ValueError(f"--margin is {margin:g}; it must lie above 1, such as 1.2")
         from durability.report.gallery import gallery_page, plates, write_figures
 
-        results = results_of(study, site, fitting, told)
+        results = results_of(study, lying, fitting, told)
         with progress(told.quiet) as tell:
             if page is not None:
                 drawn = plates(results, margin=margin, progress=tell)
@@ -103,18 +104,17 @@ def figures(
             print(f"Figures: {written[-1]}")
 
 
-def results_of(
-    study: Path, site: list[str] | None, fitting: Fitting, told: ToldInFolder
-) -> Results:
+def results_of(study: Path, lying: Lying, fitting: Fitting, told: ToldInFolder) -> Results:
     """All that a study says, from the kept fit where it matches."""
-    from durability.report import check_sites, translations_of
+    from durability.report import translations_of
     from durability.report.results import collect
     from durability.report.run import last_dose_of
+    from durability.translation.plane import counted
 
-    read = fitting.read(study)
-    asked = read.question.sites if site is None else site
-    check_sites(asked)
+    read = lying.asked(fitting.read(study))
+    asked = lying.sites(read, needed=False)
     made, record = fitted(read, fitting, told.out, told.quiet)
+    made = counted(made)
     with progress(told.quiet) as tell:
         done, refused = (
             translations_of(made, asked, progress=tell) if made.diagnostics.ok else ([], [])

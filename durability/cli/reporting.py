@@ -9,7 +9,8 @@ import typer
 
 from durability.cli.app import command, errors_in_words
 from durability.cli.fitted import REUSED
-from durability.cli.options import Fitting, Folder, Sites, ToldInFolder
+from durability.cli.lying import Lying
+from durability.cli.options import Fitting, Folder, ToldInFolder
 from durability.terminal import print_json, progress
 
 
@@ -17,7 +18,7 @@ from durability.terminal import print_json, progress
 def report(
     study: Folder,
     *,
-    site: Sites = None,
+    lying: Lying,
     fitting: Fitting,
     pdf: Annotated[
         bool, typer.Option("--pdf", help="Also print the report to PDF; needs a browser.")
@@ -29,14 +30,14 @@ def report(
         from durability.compiling import compile_meanwhile
 
         compiled = compile_meanwhile()
-        read = fitting.read(study)
+        read = lying.asked(fitting.read(study))
         compiled()
         from durability.report import report as run
         from durability.report import unchanged_report
 
         folder = told.out if told.out is not None else read.folder / "results"
         word = "Nothing has changed since this report was written."
-        asked: dict[str, Any] = fitting.asked() | {"sites": site, "out": folder}
+        asked: dict[str, Any] = fitting.asked() | {"sites": lying.site, "out": folder}
         document = unchanged_report(read, **asked)
         if document is None:
             with progress(told.quiet) as tell:

@@ -192,13 +192,13 @@ def cover(
     share: float | None = None,
     laying: str | None = None,
     spent: Sequence[OpenInterval] = (),
-    light: float = 1.0,
+    light: float | None = None,
     exposure: str | None = None,
-    tilt: float = 0.0,
+    tilt: float | None = None,
     azimuth: float | None = None,
     on_ground: bool | None = None,
-    horizon: float = 0.0,
-    snow_cover: bool = False,
+    horizon: float | None = None,
+    snow_cover: bool | None = None,
     seed: int | None = None,
 ) -> Cover:
     """Whole days that the product may lie open, by month of laying.
@@ -269,7 +269,7 @@ def cover(
         silent=tuple(silent),
         assurance=assurance,
         spent=tuple(spent),
-        light=light,
+        light=question.light if light is None else light,
         translation=made,
     )
 

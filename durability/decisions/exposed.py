@@ -142,11 +142,11 @@ def exposed(
     level: float | None = None,
     strips: Sequence[DugOut] = (),
     exposure: str | None = None,
-    tilt: float = 0.0,
+    tilt: float | None = None,
     azimuth: float | None = None,
     on_ground: bool | None = None,
-    horizon: float = 0.0,
-    snow_cover: bool = False,
+    horizon: float | None = None,
+    snow_cover: bool | None = None,
     seed: int | None = None,
 ) -> Exposed:
     """Strength left of fabric that lay open, with the chance that it still holds.

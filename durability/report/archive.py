@@ -19,7 +19,7 @@ from typing import Any
 
 from durability import catalogue
 from durability.report.kept import Kept, read_kept
-from durability.report.record import DESCRIPTION, RECORD
+from durability.report.record import DESCRIPTION, RECORD, files_asked
 from durability.report.results import ResultsFolderError
 
 SUMS = "SHA256SUMS"
@@ -75,11 +75,9 @@ def asked_files(kept: Kept, study: Path | None, files: Iterable[str | Path]) -> 
 
     Those that are not found are left out.
     """
-    asked = kept.record.get("asked", {})
-    wanted = [asked.get("law") or {}, *(asked.get("sites") or ())]
     offered = {catalogue.sha256(Path(f)): Path(f) for f in files if Path(f).is_file()}
     found = {}
-    for thing in wanted:
+    for thing in files_asked(kept.record):
         digest = thing.get("sha256")
         if digest is None:
             continue
@@ -94,8 +92,7 @@ def asked_files(kept: Kept, study: Path | None, files: Iterable[str | Path]) -> 
 
 def not_found(kept: Kept, found: dict[str, Path]) -> list[str]:
     """Names of the law and weather files that a repetition needs and that are not there."""
-    asked = kept.record.get("asked", {})
-    wanted = [asked.get("law") or {}, *(asked.get("sites") or ())]
+    wanted = files_asked(kept.record)
     return [t["file"] for t in wanted if "sha256" in t and t["sha256"] not in found]
 
 
@@ -171,8 +168,7 @@ def _entries(kept: Kept, study: Path | None, found: dict[str, Path]) -> Iterable
     root = catalogue.models_folder()
     for name in kept.record.get("models", {}):
         yield f"models/{name}", (root / name).read_bytes()
-    asked = kept.record.get("asked", {})
-    for thing in (asked.get("law") or {}, *(asked.get("sites") or ())):
+    for thing in files_asked(kept.record):
         if "sha256" in thing:
             yield f"asked/{thing['file']}", found[thing["sha256"]].read_bytes()
 

@@ -8,8 +8,8 @@ cluster by its address; without dask one study is done after another.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -53,6 +53,8 @@ def batch(
     errors: str | None = None,
     level: float | None = None,
     seed: int = 0,
+    choices: Mapping[str, Any] | None = None,
+    question: Mapping[str, Any] | None = None,
     progress: Callable[[Done, int], None] | None = None,
 ) -> list[Done]:
     """Report on many studies.
@@ -66,6 +68,8 @@ def batch(
     address : of a dask scheduler, such as ``"tcp://10.0.0.5:8786"``; its workers must see the same
         folders.
     sites, law, errors, level, seed : as in `durability.report`.
+    choices : of the model, as `durability.study.choices.with_choices` takes them.
+    question : fields of `durability.study.model.Question` that are asked of every study.
     progress : called with each study that is done and how many are.
 
     Returns
@@ -87,7 +91,8 @@ def batch(
     folders = [Path(s) for s in studies]
     places = _places(folders, None if out is None else Path(out))
     options = {"sites": sites, "law": law, "errors": errors, "level": level, "seed": seed}
-    jobs = [(str(f), str(p), options) for f, p in zip(folders, places, strict=True)]
+    made = {"choices": dict(choices or {}), "question": dict(question or {})}
+    jobs = [(str(f), str(p), options, made) for f, p in zip(folders, places, strict=True)]
     if address is not None:
         found = _on_cluster(jobs, address)
     elif workers == 1 or len(jobs) == 1 or not _has_dask(workers):
@@ -114,10 +119,13 @@ def _places(folders: Sequence[Path], out: Path | None) -> list[Path]:
     return [out / n for n in names]
 
 
-def one_study(folder: str, place: str, options: dict[str, Any]) -> Done:
+def one_study(
+    folder: str, place: str, options: dict[str, Any], made: dict[str, dict[str, Any]]
+) -> Done:
     """Report on one study; whatever goes wrong becomes words, so that the others go on."""
     from durability.report.run import FitFailed, report, unchanged_report
     from durability.study import StudyError, read_study
+    from durability.study.choices import with_choices
 
     started = time.perf_counter()
 
@@ -126,7 +134,8 @@ def one_study(folder: str, place: str, options: dict[str, Any]) -> Done:
                     seconds=round(time.perf_counter() - started, 2))  # fmt: skip
 
     try:
-        study = read_study(folder)
+        study = with_choices(read_study(folder), **made["choices"])
+        study = replace(study, question=replace(study.question, **made["question"]))
         document = unchanged_report(study, out=Path(place), **options)
         if document is not None:
             return told("unchanged", document["answer"][0])

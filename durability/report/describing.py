@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from durability.report.sentences import join
+from durability.translation.plane import lying_words
 
 if TYPE_CHECKING:
     from durability.report.results import Results
@@ -186,13 +187,14 @@ def _days(results: Results, cite) -> str:
     places = [f"{t.title}{cite(site_source(t.site))}" for t in results.translations]
     sources = dict.fromkeys(i.source for t in results.translations for i in t.inputs)
     question = results.study.question
+    lies = lying_words(question) or "flat on open ground"
     values, cited = _clock(results)
     return (
         "Each draw of the threshold dose was read as days in the open at"
         f" {join(places)}: hourly irradiance in the band of the lamp, to the power of a reciprocity"
         " exponent, and specimen temperature by Arrhenius’s law, for the lamp and the sky alike,"
         f" with every input drawn with its uncertainty{cite(*sources, *cited)}: {join(values)}."
-        " Days to cover are whole"
+        f" The fabric was taken to lie {lies}. Days to cover are whole"
         " days that the product lasts with the probability stated"
         f" ({100 * question.assurance:g} % unless said otherwise), a one-sided lower bound. The"
         " translation is approximate: no universal factor leads from lamp hours to time outdoors."

@@ -185,7 +185,17 @@ def _asked(record: dict[str, Any]) -> dict[str, Any]:
     named = {
         f"site {s.get('name') or s.get('file')}": s.get("sha256", "asked") for s in sites or ()
     }
-    return {"level": asked.get("level"), **named} if asked else {}
+    return {"level": asked.get("level"), **named, **_lying(asked)} if asked else {}
+
+
+def _lying(asked: dict[str, Any]) -> dict[str, Any]:
+    """What was said of fabric in the open, by words; an earlier record holds nothing of it."""
+    said = asked.get("lying") or {}
+    words = {name: value for name, value in said.items() if not isinstance(value, dict)}
+    spectrum = said.get("action_spectrum")
+    if isinstance(spectrum, dict):
+        words["action_spectrum"] = spectrum.get("sha256") or spectrum.get("name")
+    return {name.replace("_", " "): value for name, value in words.items()}
 
 
 def _changes(

@@ -21,6 +21,11 @@ if TYPE_CHECKING:
 
 RECORD = "provenance.json"
 DESCRIPTION = "study.toml"
+LYING = (
+    "laying", "on_ground", "light", "slope", "azimuth", "horizon", "snow_cover", "wetness",
+    "action_spectrum", "measured_uv",
+)  # fmt: skip
+"""What a question says of fabric in the open."""
 
 
 def asked_of(
@@ -37,14 +42,30 @@ def asked_of(
 
     Returns
     -------
-    ``law`` and each of ``sites`` as ``{"name": ...}``, or ``{"file": ..., "sha256": ...}`` with the
+    ``lying``, what the question says of fabric in the open; ``law``, each of ``sites`` and an
+    ``action_spectrum`` as ``{"name": ...}``, or ``{"file": ..., "sha256": ...}`` with the
     name inside the study folder, or the bare name of a file that lies elsewhere.
     """
     return {
         "law": _named(law, study.folder),
         "level": level,
         "sites": None if sites is None else [_named(s, study.folder) for s in sites],
+        "lying": lying_of(study),
     }
+
+
+def lying_of(study: Study) -> dict[str, Any]:
+    """What the question of a study, or an option, says of fabric in the open."""
+    said = {name: getattr(study.question, name) for name in LYING}
+    spectrum = study.question.action_spectrum
+    return said | {"action_spectrum": None if spectrum is None else _named(spectrum, study.folder)}
+
+
+def files_asked(record: dict[str, Any]) -> list[dict[str, str]]:
+    """The law, sites and action spectrum of a record, those of a file with its hash."""
+    asked = record.get("asked") or {}
+    spectrum = (asked.get("lying") or {}).get("action_spectrum")
+    return [t for t in (asked.get("law"), *(asked.get("sites") or ()), spectrum) if t]
 
 
 def _named(thing: str | Path, folder: Path) -> dict[str, str]:

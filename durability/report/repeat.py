@@ -63,6 +63,7 @@ def repeat(
         "out": str(out),
         "law": _place(law, files),
         "sites": None if sites is None else [_place(s, files) for s in sites],
+        "lying": _lying(asked.get("lying"), files),
         "level": asked.get("level"),
         "errors": record["errors"],
         "seed": record["seed"],
@@ -90,6 +91,12 @@ def _place(thing: dict[str, str], files: dict[str, Path]) -> str:
     return str(files[thing["sha256"]]) if "sha256" in thing else thing["name"]
 
 
+def _lying(said: dict[str, Any] | None, files: dict[str, Path]) -> dict[str, Any]:
+    """What was said of fabric in the open; nothing of it in an earlier record."""
+    spectrum = (said or {}).get("action_spectrum")
+    return {**(said or {}), **({"action_spectrum": _place(spectrum, files)} if spectrum else {})}
+
+
 def _run(request: dict[str, Any], progress: Progress | None) -> None:
     from durability.study import read_study
 
@@ -98,9 +105,10 @@ def _run(request: dict[str, Any], progress: Progress | None) -> None:
 
 
 def _as_asked(study: Study, request: dict[str, Any], place: Path) -> Study:
-    """The study with the choices of the model that were made; earlier studies as recorded."""
+    """The study with the choices of model and sky that were made; earlier studies as recorded."""
     from durability.study import ModelChoices
 
+    study = replace(study, question=replace(study.question, **request["lying"]))
     asked = request.get("model")
     if asked is None:
         return study

@@ -33,7 +33,7 @@ from durability.inference.crossing import FLAGS as CROSSING_FLAGS
 from durability.inference.likelihood import EXPLANATIONS as LIKELIHOOD_FLAGS
 from durability.inference.second import SecondLook, second_look
 from durability.report.folder import EXTRAS, FILES, ResultsFolderError, refuse_place, write_folder
-from durability.report.record import data_groups, machine
+from durability.report.record import data_groups, lying_of, machine
 from durability.retention import FLAGS as RETENTION_FLAGS
 from durability.statement import SCHEMA, Statements
 from durability.study import FLAGS as STUDY_FLAGS
@@ -153,6 +153,7 @@ class Results:
                 "required_strength": study.required_strength,
                 "report": dict(study.front.rows()),
             },
+            "in_the_open": lying_of(study),
             "fit": {
                 "law": self.fit.law,
                 "errors": self.fit.model.errors,
@@ -283,17 +284,20 @@ def provenance(
     }
 
 
-def whole_key(record: dict[str, Any], *, level: float, sites: Sequence[str | Path]) -> str:
+def whole_key(
+    record: dict[str, Any], *, level: float, sites: Sequence[str | Path], lying: dict[str, Any]
+) -> str:
     """Equal for runs that must write the same report: the fit's key and all that comes after.
 
-    Counts the level, the sites (by name, or by content for a file), site files, library versions
-    and the source of this package, templates included.
+    Counts the level, the sites (by name, or by content for a file), what is said of fabric in the
+    open, site files, library versions and the source of this package, templates included.
     """
     places = [catalogue.sha256(Path(s)) if Path(s).is_file() else str(s) for s in sites]
     depends = [
         record["key"],
         level,
         places,
+        lying,
         record["models"],
         record["libraries"],
         record["source"],

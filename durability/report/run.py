@@ -9,7 +9,7 @@ from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from durability.report.record import asked_of
+from durability.report.record import asked_of, lying_of
 from durability.report.results import (
     Results,
     collect,
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from durability.inference.checking import LastDose
     from durability.laws import Law
     from durability.study import Study
+    from durability.study.model import Question
     from durability.translation import Translation
 
 Progress = Callable[[str, float], None]
@@ -147,17 +148,28 @@ def last_dose_of(made: Fit, progress: Progress = _quiet) -> LastDose | None:
     return last_dose_check(made, short=True)
 
 
-def check_sites(sites: Sequence[str | Path]) -> None:
+def check_sites(sites: Sequence[str | Path], question: Question) -> None:
     """Read every site, so that a misspelt name or a bad file is known before anything is fitted.
+
+    Parameters
+    ----------
+    sites : names or files.
+    question : that is asked of them.
 
     Raises
     ------
     LookupError, StudyError : as `durability.exposure.read_site`.
+    ValueError : ultraviolet measured at one place is said of several.
     """
-    from durability.exposure import read_site
+    from durability.translation.plane import place_of
 
+    if question.measured_uv is not None and len(sites) > 1:
+        raise ValueError(
+            f"measured ultraviolet is a total of one place, and {len(sites)} sites are asked for; "
+            "name one"
+        )
     for site in sites:
-        read_site(site)
+        place_of(question, site)
 
 
 def translations_of(
@@ -203,7 +215,8 @@ def unchanged_report(
         record = fit_record(
             study, law=_law_asked(name), errors=errors, seed=seed, sampler=Sampler()
         )
-        key = whole_key(record, level=level or study.question.level, sites=asked)
+        key = whole_key(record, level=level or study.question.level, sites=asked,
+                        lying=lying_of(study))  # fmt: skip
         kept = stored_document(out, key + (BY_RULE if law is None else ""))
         if kept is not None:
             return kept
@@ -230,7 +243,7 @@ def report(
 
     Parameters
     ----------
-    study : a study, or the path of its folder.
+    study : a study, or the path of its folder; its question says how the fabric lies in the open.
     sites : names or weather files; the study's own question by default.
     law : a law of models/laws, a law file, or ``"averaged"`` over laws. By default that of
         study.toml, else the stretched exponential, unless laws part about a threshold beyond the
@@ -261,6 +274,7 @@ def report(
     from durability.report.word import write_docx
     from durability.study import read_study
     from durability.study.choices import law_named
+    from durability.translation.plane import counted
 
     tell = progress or _quiet
     if isinstance(study, str | Path):
@@ -268,7 +282,7 @@ def report(
         study = read_study(study)
     folder = Path(out) if out is not None else study.folder / "results"
     asked = study.question.sites if sites is None else sites
-    check_sites(asked)
+    check_sites(asked, study.question)
     options: dict[str, Any] = {
         "errors": errors, "level": level, "seed": seed, "sampler": sampler, "out": folder,
         "progress": tell,
@@ -284,7 +298,8 @@ def report(
                 fitted, record, reused, used = mixed, its_record, again, AVERAGED
     if not fitted.diagnostics.ok and not despite_diagnostics:
         raise FitFailed(fitted)
-    record["whole"] = whole_key(record, level=fitted.level, sites=asked)
+    fitted = counted(fitted)
+    record["whole"] = whole_key(record, level=fitted.level, sites=asked, lying=lying_of(study))
     record["whole"] += BY_RULE if law is None else ""
     record["asked"] = asked_of(study, law=used, level=fitted.level, sites=asked) | {
         "despite_diagnostics": despite_diagnostics

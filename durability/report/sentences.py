@@ -20,6 +20,7 @@ from durability.report.headline import (
     threshold_asked,
 )
 from durability.statement import MONTHS, Statement
+from durability.translation.plane import lying_words
 
 if TYPE_CHECKING:
     from durability.report.results import Results
@@ -468,6 +469,9 @@ def answer_sentences(results: Results) -> list[Sentence]:
     lines += [
         _cover(w, worst, best, tested_days(results, worst)) for worst, best in head_days(results)
     ]
+    lies = lying_words(results.study.question)
+    if lies and results.translations:
+        lines.append(Sentence((f"Days are counted for fabric that lies {lies}.",)))
     lines += [w.sentence(s) for s in head_ratios(results)]
     return lines
 

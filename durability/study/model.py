@@ -153,19 +153,43 @@ class Material:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Question:
-    """What the study is asked; the command line can override each."""
+    """What the study is asked, and how fabric lies in the open; options can say otherwise.
+
+    Parameters
+    ----------
+    sites : names of models/sites, or weather files.
+    laying : ``"every month"`` or a date.
+    on_ground : whether the fabric lies on the ground, where it runs hotter than on a rack.
+    light : share of the sky's light that reaches it.
+    slope : of the fabric from the horizontal [degrees].
+    azimuth : direction it faces, clockwise from north [degrees]; None faces the equator.
+    horizon : height above which the sky is open all around [degrees].
+    snow_cover : whether snow that lies covers it.
+    wetness : whether spray, rain and dew change the rate of damage.
+    action_spectrum : of every material, where days are read; None takes each material's own.
+    measured_uv : a yearly total measured at the one site that is asked about, as text.
+    of, assurance, level, share : subject, probability, level of intervals, share of single strips.
+    control, margin : the package compared with, and a ratio of threshold doses worth having; None
+        takes that of models/practice.toml.
+    """
 
     sites: tuple[str, ...] = ()
     laying: str = "every month"
     on_ground: bool = True
+    light: float = 1.0
+    slope: float = 0.0
+    azimuth: float | None = None
+    horizon: float = 0.0
+    snow_cover: bool = False
+    wetness: bool = False
+    action_spectrum: str | None = None
+    measured_uv: str | None = None
     of: Subject = "new_lot"
     assurance: float = 0.95
     level: float = 0.95
     share: float = 0.9
     control: str | None = None
     margin: float | None = None
-    """A ratio of threshold doses worth having; None takes that of models/practice.toml."""
-    wetness: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

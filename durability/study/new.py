@@ -166,6 +166,7 @@ thresholds = [0.5]            # fractions of the unexposed strength that are ask
 # sites = ["miami"]           # where the product is to lie: names of `durability sites`
 laying = "every month"        # or a date, such as 2031-05-14
 # on_ground = false           # it hangs on a rack; on the ground, as counted, it runs hotter
+# slope = 30                  # degrees; also azimuth, horizon, light (share), snow_cover
 of = "new_lot"                # mean, new_lot or single_specimen
 assurance = 0.95
 # control = {_quoted(d.materials[0])}               # the product with which others are compared

@@ -215,6 +215,19 @@ class QuestionTable(_Table):
     on_ground: bool = Field(
         default=True, description="true where the fabric lies on the ground, false on a rack"
     )
+    light: Annotated[float, Field(gt=0, le=1)] = Field(
+        default=1.0, description="the share of the light that reaches the fabric, such as 0.3"
+    )
+    slope: Annotated[float, Field(ge=0, le=90)] = Field(
+        default=0.0, description="degrees from the horizontal, 0 to 90"
+    )
+    azimuth: Annotated[float, Field(ge=0, le=360)] | None = Field(
+        default=None, description="degrees clockwise from north, 0 to 360; 180 faces south"
+    )
+    horizon: Annotated[float, Field(ge=0, le=60)] = Field(
+        default=0.0, description="degrees of sky hidden all around, 0 to 60"
+    )
+    snow_cover: bool = Field(default=False, description="true where snow that lies covers it")
     of: Literal["mean", "new_lot", "single_specimen"] = Field(
         default="new_lot", description='"mean", "new_lot" or "single_specimen"'
     )

@@ -21,12 +21,14 @@ from durability.translation.climate_grid import (
 )
 from durability.translation.laying import laying_days, laying_hours
 from durability.translation.map_record import describe
+from durability.translation.plane import as_it_lies
 
 if TYPE_CHECKING:
     import xarray
 
     from durability.exposure import Site
     from durability.statement import Subject
+    from durability.study.model import Question
     from durability.translation.grid_sky import GridSky
     from durability.translation.lamp import ThresholdPosterior
 
@@ -42,12 +44,12 @@ def days_map(
     assurance: float | None = None,
     draws: int = 400,
     laying: str | None = None,
-    tilt: float = 0.0,
+    tilt: float | None = None,
     azimuth: float | None = None,
     on_ground: bool | None = None,
-    horizon: float = 0.0,
-    snow_cover: bool = False,
-    light: float = 1.0,
+    horizon: float | None = None,
+    snow_cover: bool | None = None,
+    light: float | None = None,
     horizon_years: float = 20.0,
     cluster: str | None = None,
     seed: int | None = None,
@@ -89,23 +91,24 @@ def days_map(
     import numpy as np
     import xarray
 
-    question = fit.study.question
-    axis = climate_axis(climate, snow=snow_cover)
-    assurance = question.assurance if assurance is None else assurance
-    laying = question.laying if laying is None else laying
-    on_ground = question.on_ground if on_ground is None else on_ground
-    _check(assurance, horizon_years, tilt, horizon, light)
-    months, spans = laying_days(laying)
-    setting = _setting(
-        fit, climate, axis, material, direction, of, fraction, draws, seed, on_ground, light
+    assurance = fit.study.question.assurance if assurance is None else assurance
+    question = as_it_lies(
+        fit.study.question, laying=laying, light=light, tilt=tilt, azimuth=azimuth,
+        horizon=horizon, snow_cover=snow_cover, on_ground=on_ground,
+        wrong=_wrong(assurance, horizon_years),
+    )  # fmt: skip
+    axis = climate_axis(climate, snow=question.snow_cover)
+    months, spans = laying_days(question.laying)
+    setting = _setting(fit, question, climate, axis, material, direction, of, fraction, draws, seed)
+    physics = cells.physics_of(
+        axis, setting, tilt=question.slope, azimuth=question.azimuth, horizon=question.horizon
     )
-    physics = cells.physics_of(axis, setting, tilt=tilt, azimuth=azimuth, horizon=horizon)
     starts, _ = laying_hours(spans, draws=setting["target"].size, seed=setting["seed"])
     setting |= {
         "physics": physics, "assurance": assurance, "horizon_years": horizon_years,
         "starts": np.ascontiguousarray(starts[:, :-1].T / 24),
     }  # fmt: skip
-    unasked = [] if snow_cover else ["snow_depth"]
+    unasked = [] if question.snow_cover else ["snow_depth"]
     unasked += [] if setting["wetter"].size else ["rain", "relative_humidity"]
     names = [n for n in cells.FIELDS if n in climate and n not in unasked]
 
@@ -137,28 +140,23 @@ def days_map(
     describe(
         made, fit, climate, material=setting["material"], direction=setting["direction"],
         of=setting["of"], fraction=setting["fraction"], assurance=assurance,
-        horizon_years=horizon_years, draws=setting["target"].size, laying=laying,
-        plane={"tilt": tilt, "azimuth": azimuth, "horizon": horizon, "on_ground": on_ground,
-               "snow_cover": snow_cover, "light": light},
+        horizon_years=horizon_years, draws=setting["target"].size, laying=question.laying,
+        plane={"tilt": question.slope, "azimuth": question.azimuth,
+               "horizon": question.horizon, "on_ground": question.on_ground,
+               "snow_cover": question.snow_cover, "light": question.light},
         lamp=setting["lamp"], spectrum=setting["spectrum"], wetness=setting["wetter"].size > 0,
     )  # fmt: skip
     return made.transpose("latitude", "longitude", "month")
 
 
-def _check(
-    assurance: float, horizon_years: float, tilt: float, horizon: float, light: float
-) -> None:
+def _wrong(assurance: float, horizon_years: float) -> list[str]:
+    """What is wrong with the arguments of a map beside those of fabric in the open."""
     limits = (
         ("assurance", 0 < assurance < 1, "between 0 and 1", assurance),
         ("horizon_years", 0 < horizon_years <= 200, "above 0 and up to 200", horizon_years),
-        ("tilt", 0 <= tilt <= 90, "between 0 (flat) and 90 (upright)", tilt),
-        ("horizon", 0 <= horizon <= 60, "between 0 (open) and 60 degrees", horizon),
-        ("light", 0 < light <= 1, "above 0 and up to 1", light),
     )
-    wrong = [f"{name} is {value:g}; it must lie {words}" for name, good, words, value in limits
-             if not good]  # fmt: skip
-    if wrong:
-        raise ValueError("; ".join(wrong))
+    return [f"{name} is {value:g}; it must lie {words}" for name, good, words, value in limits
+            if not good]  # fmt: skip
 
 
 def _computed(found: Any, cluster: str | None) -> Any:
@@ -177,6 +175,7 @@ def _computed(found: Any, cluster: str | None) -> Any:
 
 def _setting(
     fit: ThresholdPosterior,
+    question: Question,
     climate: xarray.Dataset,
     axis: str,
     material: str | None,
@@ -185,8 +184,6 @@ def _setting(
     fraction: float | None,
     draws: int,
     seed: int | None,
-    on_ground: bool,
-    light: float,
 ) -> dict[str, Any]:
     """What all cells share: targets and weights of each draw, and the clear sky."""
     import numpy as np
@@ -213,7 +210,6 @@ def _setting(
     if chosen not in lamps:
         raise ValueError(f'material "{chosen}" cannot be read; known: {", ".join(lamps)}')
     lamp = lamps[chosen]
-    question = fit.study.question
     of = of or question.of
     fraction = fit.study.thresholds[0] if fraction is None else fraction
     share = question.share if of == "single_specimen" else None
@@ -228,12 +224,12 @@ def _setting(
     n = tau[direction].size
     seed = fit.seed if seed is None else seed
     place = _anywhere(axis)
-    inputs = for_site(read_inputs(), place, on_ground=on_ground)
+    inputs = for_site(read_inputs(), place, on_ground=question.on_ground)
     learned = learned_links(fit, chosen, lamp, place.name, draws=n, seed=seed)
     links = draw_links(
         fit, chosen, lamp, lab_to_sky=inputs["lab_to_sky"],
         shared=draw_shared(inputs, draws=n, seed=seed) | learned_sky(
-            fit, place.name, on_ground=on_ground
+            fit, place.name, on_ground=question.on_ground
         ),
         draws=n, seed=seed, learned=learned,
     )  # fmt: skip
@@ -261,7 +257,7 @@ def _setting(
     links = {name: values[pick] for name, values in links.items()}
     p, energy = links["reciprocity_exponent"], links["activation_energy"]
     true = lamp.irradiance * links["lamp_dose"]
-    uv = links["uv_factor"] * links["year_to_year"] * light
+    uv = links["uv_factor"] * links["year_to_year"] * question.light
     scale = lamp.per_hour * true ** (1 - p) * uv**p
     if action is not None:
         log_ratio, sky = by_action(sky, action, own, lamp.band, links)

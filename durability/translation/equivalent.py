@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from durability.statement import Statement, Statements
 from durability.translation.laying import laying_days, laying_hours
-from durability.translation.plane import check_light, plane_assumptions
+from durability.translation.plane import as_it_lies, plane_assumptions
 from durability.translation.reading import SkyClock, count_draws, sky_clocks
 
 if TYPE_CHECKING:
@@ -32,12 +32,12 @@ def outdoor_equivalent(
     laying: str | None = None,
     level: float | None = None,
     exposure: str | None = None,
-    tilt: float = 0.0,
+    tilt: float | None = None,
     azimuth: float | None = None,
     on_ground: bool | None = None,
-    horizon: float = 0.0,
-    snow_cover: bool = False,
-    light: float = 1.0,
+    horizon: float | None = None,
+    snow_cover: bool | None = None,
+    light: float | None = None,
     horizon_years: float = 20.0,
     seed: int | None = None,
 ) -> Statements:
@@ -62,18 +62,22 @@ def outdoor_equivalent(
 
     if dose is not None and not dose > 0:
         raise ValueError(f"dose is {dose:g}; it must lie above 0")
-    check_light(light)
+    question = as_it_lies(
+        fit.study.question, laying=laying, light=light, horizon=horizon, snow_cover=snow_cover
+    )
     clocks, place, level, seed, draws = _clocks(
         fit, site, level, seed, exposure=exposure, tilt=tilt, azimuth=azimuth, on_ground=on_ground,
         horizon=horizon, snow_cover=snow_cover,
     )  # fmt: skip
-    assumed = plane_assumptions(light=light, horizon=horizon, snow_cover=snow_cover)
-    months, spans = laying_days(fit.study.question.laying if laying is None else laying)
+    assumed = plane_assumptions(question)
+    months, spans = laying_days(question.laying)
     starts, _ = laying_hours(spans, draws=draws, seed=seed)
     said = []
     for material, clock in clocks.items():
         asked = fit.last_dose(material, clock.lamp.exposure) if dose is None else dose
-        days = clock.days(np.full((draws, 1), asked), starts, light=light)[:, 0, : len(months)]
+        days = clock.days(np.full((draws, 1), asked), starts, light=question.light)[
+            :, 0, : len(months)
+        ]
         days[days > horizon_years * 365.0] = np.inf
         for month, column in zip(months, days.T, strict=True):
             ground = _ground(fit, clock, place, month, assumed, dose=asked)
@@ -89,12 +93,12 @@ def lamp_hours_for(
     laying: str | None = None,
     level: float | None = None,
     exposure: str | None = None,
-    tilt: float = 0.0,
+    tilt: float | None = None,
     azimuth: float | None = None,
     on_ground: bool | None = None,
-    horizon: float = 0.0,
-    snow_cover: bool = False,
-    light: float = 1.0,
+    horizon: float | None = None,
+    snow_cover: bool | None = None,
+    light: float | None = None,
     seed: int | None = None,
 ) -> Statements:
     """Lamp hours that do the damage of so many days in the open, by month of laying.
@@ -115,18 +119,20 @@ def lamp_hours_for(
 
     if not 0 < days <= 36_500:
         raise ValueError(f"days is {days:g}; it must lie above 0 and up to 36500")
-    check_light(light)
+    question = as_it_lies(
+        fit.study.question, laying=laying, light=light, horizon=horizon, snow_cover=snow_cover
+    )
     clocks, place, level, seed, _ = _clocks(
         fit, site, level, seed, exposure=exposure, tilt=tilt, azimuth=azimuth, on_ground=on_ground,
         horizon=horizon, snow_cover=snow_cover,
     )  # fmt: skip
-    assumed = plane_assumptions(light=light, horizon=horizon, snow_cover=snow_cover)
-    months, spans = laying_days(fit.study.question.laying if laying is None else laying)
+    assumed = plane_assumptions(question)
+    months, spans = laying_days(question.laying)
     said = []
     for clock in clocks.values():
         lamp = fit.study.exposures[clock.lamp.exposure]
         middle = [24.0 * (first + (length - 1) // 2) + 6.0 for first, length in spans]
-        dose = clock.lamp_dose([(x, x + 24.0 * days) for x in middle], light=light)
+        dose = clock.lamp_dose([(x, x + 24.0 * days) for x in middle], light=question.light)
         for month, column in zip(months, dose.T, strict=True):
             hours = np.asarray(hours_of_dose(lamp, column), dtype=float)
             ground = _ground(fit, clock, place, month, assumed)

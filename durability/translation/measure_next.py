@@ -150,12 +150,12 @@ def measure_next(
     laying: str | None = None,
     level: float | None = None,
     exposure: str | None = None,
-    tilt: float = 0.0,
+    tilt: float | None = None,
     azimuth: float | None = None,
     on_ground: bool | None = None,
-    horizon: float = 0.0,
-    snow_cover: bool = False,
-    light: float = 1.0,
+    horizon: float | None = None,
+    snow_cover: bool | None = None,
+    light: float | None = None,
     seed: int | None = None,
 ) -> MeasureNext:
     """Shares of the variance of log days, first-order and total, in the worst month of laying.
@@ -175,6 +175,7 @@ def measure_next(
         When fewer than 100 draws reach the threshold, or for an unknown material.
     """
     of = of or fit.study.question.of
+    light = fit.study.question.light if light is None else light
     level = fit.level if level is None else level
     seed = fit.seed if seed is None else seed
     if fraction is None and fit.study.required_strength is None:
@@ -246,7 +247,7 @@ def _totals(
     span: tuple[int, int],
     variance: float,
     seed: int,
-    light: float = 1.0,
+    light: float,
 ) -> dict[str, float]:
     """Total share of each input (Jansen's estimator over exchanged draws)."""
     import numpy as np

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -11,28 +12,109 @@ from durability.study.model import Caution
 if TYPE_CHECKING:
     from durability.exposure import Assumption, Site
     from durability.inference import Fit
+    from durability.study.model import Question
 
 
-def sky_plane(
-    inputs: dict[str, Assumption],
-    site: Site,
+def as_it_lies(
+    question: Question,
     *,
-    tilt: float,
-    azimuth: float | None,
-    horizon: float,
-    snow_cover: bool,
-) -> dict[str, Any]:
+    laying: str | None = None,
+    light: float | None = None,
+    tilt: float | None = None,
+    azimuth: float | None = None,
+    horizon: float | None = None,
+    snow_cover: bool | None = None,
+    on_ground: bool | None = None,
+    wrong: Sequence[str] = (),
+) -> Question:
+    """The question of a study, with what is said of fabric in the open; None keeps the study's.
+
+    Parameters
+    ----------
+    question : of the study.
+    laying, light, tilt, azimuth, horizon, snow_cover, on_ground : as `durability.translate`.
+    wrong : with other arguments, told beside what is wrong with these.
+
+    Raises
+    ------
+    ValueError : numbers out of range, naming each.
+
+    Examples
+    --------
+    >>> from durability.study.model import Question
+    >>> as_it_lies(Question(laying="2031-05-14"), tilt=30.0).slope
+    30.0
+    """
+    said: dict[str, Any] = {
+        "laying": laying, "light": light, "slope": tilt, "azimuth": azimuth, "horizon": horizon,
+        "snow_cover": snow_cover, "on_ground": on_ground,
+    }  # fmt: skip
+    asked = replace(question, **{n: value for n, value in said.items() if value is not None})
+    limits = (
+        ("tilt", asked.slope, 0 <= asked.slope <= 90, "between 0 (flat) and 90 (upright)"),
+        ("horizon", asked.horizon, 0 <= asked.horizon <= 60, "between 0 (open) and 60 degrees"),
+        ("light", asked.light, 0 < asked.light <= 1, "above 0 and up to 1"),
+    )
+    found = [
+        f"{n} is {value:g}; it must lie {words}" for n, value, good, words in limits if not good
+    ]
+    if wrong or found:
+        raise ValueError("; ".join([*wrong, *found]))
+    return asked
+
+
+def lying_words(question: Question) -> str:
+    """How the fabric lies, where it is not flat on open ground in full light; else empty.
+
+    Examples
+    --------
+    >>> from durability.study.model import Question
+    >>> lying_words(Question(slope=30.0, on_ground=False, light=0.5))
+    'on a rack, at a slope of 30°, in 50 % of the light'
+    >>> lying_words(Question())
+    ''
+    """
+    q = question
+    faces = "" if q.azimuth is None else f" facing {q.azimuth:g}° from north"
+    spectrum = {None: "", "none": "without an action spectrum",
+                "exponential": "with an exponential action spectrum"}  # fmt: skip
+    said = (
+        "" if q.on_ground else "on a rack",
+        f"at a slope of {q.slope:g}°{faces}" if q.slope > 0 else "",
+        f"in {100 * q.light:g} % of the light" if q.light < 1 else "",
+        f"with {q.horizon:g}° of the sky hidden all around" if q.horizon > 0 else "",
+        "dark while snow lies" if q.snow_cover else "",
+        "with wetness counted" if q.wetness else "",
+        spectrum.get(q.action_spectrum, "with an action spectrum from a table"),
+        f"with ultraviolet measured there, {q.measured_uv}" if q.measured_uv else "",
+    )
+    return ", ".join(s for s in said if s)
+
+
+def place_of(question: Question, site: str | Path | Site) -> Site:
+    """The site, with the ultraviolet that the question says was measured there."""
+    from durability.exposure import read_site
+    from durability.exposure.uv_measured import UvTotal
+
+    place = read_site(site) if isinstance(site, str | Path) else site
+    if question.measured_uv is None:
+        return place
+    return replace(place, uv_total=UvTotal.read(question.measured_uv))
+
+
+def sky_plane(inputs: dict[str, Assumption], site: Site, question: Question) -> dict[str, Any]:
     """Settings of `durability.exposure.sky_exposure`: the plane, and the median cloud power.
 
     Parameters
     ----------
     inputs : from `durability.translation.inputs.for_site`.
     site : whose equator is faced where azimuth is None.
-    tilt, azimuth, horizon, snow_cover : as `durability.translate`.
+    question : says how the fabric lies.
     """
     return {
-        "cloud_power": inputs["cloud_power"].value, "tilt": tilt, "horizon": horizon,
-        "azimuth": facing(azimuth, site.latitude), "snow_cover": snow_cover,
+        "cloud_power": inputs["cloud_power"].value, "tilt": question.slope,
+        "horizon": question.horizon, "azimuth": facing(question.azimuth, site.latitude),
+        "snow_cover": question.snow_cover,
     }  # fmt: skip
 
 
@@ -49,20 +131,12 @@ def facing(azimuth: float | None, latitude: float) -> float:
     return 180.0 if latitude >= 0 else 0.0
 
 
-def check_light(light: float) -> None:
-    """A share of the sky's light lies above 0 and up to 1; else a ValueError."""
-    if not 0 < light <= 1:
-        raise ValueError(f"light is {light}; it must lie above 0 and up to 1")
-
-
-def plane_assumptions(
-    *, light: float = 1.0, horizon: float = 0.0, snow_cover: bool = False
-) -> tuple[str, ...]:
+def plane_assumptions(question: Question) -> tuple[str, ...]:
     """What is taken for granted of the light that gets there, by the names of `explain`."""
     return (
-        *(["part_light"] if light < 1 else []),
-        *(["hidden_horizon"] if horizon > 0 else []),
-        *(["covered_by_snow"] if snow_cover else []),
+        *(["part_light"] if question.light < 1 else []),
+        *(["hidden_horizon"] if question.horizon > 0 else []),
+        *(["covered_by_snow"] if question.snow_cover else []),
     )
 
 
@@ -76,39 +150,54 @@ def facing_cautions(site: Site, tilt: float, azimuth: float) -> tuple[Caution, .
     return (Caution(name="faces_away_from_equator", text=text),)
 
 
-def counting(fit: Fit, *, wetness: bool | None = None, action_spectrum: str | None = None) -> Fit:
-    """The same posterior, read with other choices than its study.toml makes of water and light.
+def counted(fit: Fit) -> Fit:
+    """The same posterior, read with the action spectrum that the question names for all materials.
+
+    The posterior stays as it is, since the choice concerns the sky's side alone.
 
     Parameters
     ----------
-    fit : the posterior; neither choice changes it, since both concern the sky's side.
-    wetness : whether spray, rain and dew change the rate of damage; None keeps the study's.
-    action_spectrum : ``"exponential"``, a file with the columns ``wavelength [nm]`` and
-        ``response``, or ``"none"``, for every material; None keeps the study's.
+    fit : whose study's question may name ``"exponential"``, ``"none"``, or a file with the columns
+        ``wavelength [nm]`` and ``response``.
+    """
+    named = fit.study.question.action_spectrum
+    if named is None:
+        return fit
+    own = None if named == "none" else named
+    materials = {n: replace(m, action_spectrum=own) for n, m in fit.study.materials.items()}
+    said: dict[str, Any] = {"study": replace(fit.study, materials=materials)}
+    if hasattr(fit, "fits"):  # an average over laws
+        said["fits"] = tuple(counted(one) for one in fit.fits)  # type: ignore[attr-defined]
+    return replace(fit, **said)
+
+
+def read_action_spectrum(named: str) -> str:
+    """A name as `counted` takes it, of a file its whole path.
 
     Raises
     ------
-    ValueError
-        For a file that is not there.
+    ValueError : a file that is not there.
     """
     from durability.exposure.action import EXPONENTIAL
 
-    study = fit.study
-    if wetness is not None:
-        study = replace(study, question=replace(study.question, wetness=wetness))
-    if action_spectrum is not None:
-        named = None if action_spectrum == "none" else action_spectrum
-        if named not in (None, EXPONENTIAL):
-            file = Path(named)
-            if not file.is_file():
-                raise ValueError(
-                    f'action spectrum: "{named}" is no file; expected exponential, none, or a '
-                    "table with the columns wavelength [nm] and response"
-                )
-            named = str(file.absolute())
-        materials = {n: replace(m, action_spectrum=named) for n, m in study.materials.items()}
-        study = replace(study, materials=materials)
-    return fit if study is fit.study else replace(fit, study=study)
+    if named in ("none", EXPONENTIAL):
+        return named
+    if not Path(named).is_file():
+        raise ValueError(
+            f'action spectrum: "{named}" is no file; expected exponential, none, or a '
+            "table with the columns wavelength [nm] and response"
+        )
+    return str(Path(named).absolute())
 
 
-__all__ = ["check_light", "counting", "facing", "facing_cautions", "plane_assumptions", "sky_plane"]
+__all__ = [
+    "as_it_lies",
+    "counted",
+    "facing",
+    "facing_cautions",
+    "lying_words",
+    "place_of",
+    "plane_assumptions",
+    "read_action_spectrum",
+    "sky_plane",
+]

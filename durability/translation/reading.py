@@ -29,7 +29,7 @@ from durability.translation.inputs import (
 )
 from durability.translation.lamp import LampClock, ThresholdPosterior, lamp_clocks
 from durability.translation.laying import LAYING_HOUR, MONTH_LENGTHS
-from durability.translation.plane import sky_plane
+from durability.translation.plane import as_it_lies, place_of, sky_plane
 
 if TYPE_CHECKING:
     import numpy as np
@@ -339,11 +339,11 @@ def sky_clocks(
     site: str | Path | Site,
     draws: int,
     exposure: str | None = None,
-    tilt: float = 0.0,
+    tilt: float | None = None,
     azimuth: float | None = None,
     on_ground: bool | None = None,
-    horizon: float = 0.0,
-    snow_cover: bool = False,
+    horizon: float | None = None,
+    snow_cover: bool | None = None,
     seed: int | None = None,
 ) -> tuple[dict[str, SkyClock], dict[str, str], Site]:
     """For each material the clock on which a site is read, drawn jointly with its posterior.
@@ -367,19 +367,20 @@ def sky_clocks(
     left_out : material to the reason why it has none.
     site : as read.
     """
-    from durability.exposure import read_site, sky_exposure
+    from durability.exposure import sky_exposure
 
     lamps, left_out = lamp_clocks(fit, exposure)
-    place = read_site(site) if isinstance(site, str | Path) else site
+    question = as_it_lies(
+        fit.study.question, tilt=tilt, azimuth=azimuth, horizon=horizon, snow_cover=snow_cover,
+        on_ground=on_ground,
+    )  # fmt: skip
+    place = place_of(question, site)
     seed = fit.seed if seed is None else seed
-    on_ground = fit.study.question.on_ground if on_ground is None else on_ground
-    inputs = for_site(read_inputs(), place, on_ground=on_ground)
-    plane = sky_plane(
-        inputs, place, tilt=tilt, azimuth=azimuth, horizon=horizon, snow_cover=snow_cover
-    )
+    inputs = for_site(read_inputs(), place, on_ground=question.on_ground)
+    plane = sky_plane(inputs, place, question)
     sky = sky_exposure(place, **plane)
     shared = draw_site(inputs, place, draws=draws, seed=seed) | learned_sky(
-        fit, place.name, on_ground=on_ground
+        fit, place.name, on_ground=question.on_ground
     )
     asked: dict[str, Any] = {
         "place": place, "sky": sky, "plane": plane, "inputs": inputs, "shared": shared,

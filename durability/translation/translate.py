@@ -31,8 +31,9 @@ from durability.translation.inputs import (
 from durability.translation.lamp import LampClock, ThresholdPosterior, lamp_clocks
 from durability.translation.laying import laying_days, laying_hours
 from durability.translation.plane import (
-    check_light,
+    as_it_lies,
     facing_cautions,
+    place_of,
     plane_assumptions,
     sky_plane,
 )
@@ -58,14 +59,14 @@ def translate(
     exposure: str | None = None,
     share: float | None = None,
     laying: str | None = None,
-    tilt: float = 0.0,
+    tilt: float | None = None,
     azimuth: float | None = None,
     on_ground: bool | None = None,
-    horizon: float = 0.0,
-    snow_cover: bool = False,
+    horizon: float | None = None,
+    snow_cover: bool | None = None,
     horizon_years: float = 20.0,
     spent: Sequence[OpenInterval] = (),
-    light: float = 1.0,
+    light: float | None = None,
     seed: int | None = None,
     progress: Callable[[str, float], None] | None = None,
 ) -> Translation:
@@ -82,9 +83,9 @@ def translate(
         first that a sky can be compared with.
     share : share of strips that still hold, for single strips; None takes the study's.
     laying : ``"every month"`` (on a random day of each) or a date such as ``"2027-05-12"``, of
-        which month and day count; None takes the study's.
-    tilt, azimuth : plane of the fabric [degrees]; tilt 0 lies flat, azimuth 180 faces south, None
-        the equator.
+        which month and day count; None takes the study's, as of all that is said of the fabric.
+    tilt, azimuth : plane of the fabric [degrees]; tilt 0 lies flat, azimuth 180 faces south. A
+        study that says nothing of it lies flat, or faces the equator.
     on_ground : whether the fabric lies on the ground, where it runs hotter than on a rack; None
         takes the study's, which is the ground unless it says otherwise.
     horizon : height above which the sky is open all around [degrees].
@@ -110,34 +111,33 @@ def translate(
     import numpy as np
     import xarray
 
-    from durability.exposure import read_site, sky_exposure
+    from durability.exposure import sky_exposure
     from durability.translation.budget import material_budget
     from durability.translation.result import Translation
     from durability.translation.sky import annual_dose, damage_temperature, ground_caution
 
-    question = fit.study.question
+    question = as_it_lies(
+        fit.study.question, laying=laying, light=light, tilt=tilt, azimuth=azimuth,
+        horizon=horizon, snow_cover=snow_cover, on_ground=on_ground,
+    )  # fmt: skip
     fractions = _fractions(fit, fractions)
     subjects = _subjects(of)
     share = question.share if share is None else share
-    laying = question.laying if laying is None else laying
-    on_ground = question.on_ground if on_ground is None else on_ground
     seed = fit.seed if seed is None else seed
-    _check(share, horizon_years, tilt, light)
-    months, spans = laying_days(laying)
+    _check(share, horizon_years)
+    months, spans = laying_days(question.laying)
 
     clocks, left_out = lamp_clocks(fit, exposure)
-    place = read_site(site) if isinstance(site, str | Path) else site
-    inputs = for_site(read_inputs(), place, on_ground=on_ground)
-    plane = sky_plane(
-        inputs, place, tilt=tilt, azimuth=azimuth, horizon=horizon, snow_cover=snow_cover
-    )
+    place = place_of(question, site)
+    inputs = for_site(read_inputs(), place, on_ground=question.on_ground)
+    plane = sky_plane(inputs, place, question)
     cloud = inputs["cloud_power"].value
     sky = sky_exposure(place, **plane)
 
     draws = _count_draws(fit, clocks, fractions[0])
     starts, laying_drawn = laying_hours(spans, draws=draws, seed=seed)
     shared = draw_site(inputs, place, draws=draws, seed=seed) | learned_sky(
-        fit, place.name, on_ground=on_ground
+        fit, place.name, on_ground=question.on_ground
     )
     days = _empty_days(fit, tuple(clocks), subjects, fractions, months, draws)
     temperatures, budgets, hotter, read = [], [], [], []
@@ -154,12 +154,12 @@ def translate(
         columns = np.column_stack(list(tau.values()))
         if spent:
             columns = np.maximum(columns - reading.spent(spent)[:, None], 0.0)
-        found = reading.days(columns, starts, light=light)
+        found = reading.days(columns, starts, light=question.light)
         for i, (direction, subject, fraction) in enumerate(tau):
             cell = {"direction": direction, "of": subject, "material": material}
             days.loc[cell][{"fraction": fractions.index(fraction)}] = found[:, i, : len(months)].T
         temperatures.append(damage_temperature(year, links))
-        if tilt == 0 and not on_ground:
+        if question.slope == 0 and not question.on_ground:
             hotter += [c for c in [ground_caution(material, year, links)] if c is not None]
         reference = question.of if question.of in subjects else subjects[0]
         budgets.append(
@@ -190,8 +190,8 @@ def translate(
             attrs={"units": "degC", "long_name": "effective specimen temperature at the site"},
         ),
         budget=xarray.concat(budgets, "material", join="exact").assign_coords(material=names),
-        laying=laying,
-        tilt=float(tilt),
+        laying=question.laying,
+        tilt=float(question.slope),
         azimuth=plane["azimuth"],
         horizon_years=float(horizon_years),
         share=float(share),
@@ -199,9 +199,11 @@ def translate(
         inputs=_used(inputs, read),
         cautions=(*_cautions(place, read, left_out, plane), *hotter[:1]),
         assumptions=(
-            *_assumptions(place, laying, [learned_from(fit, m, place.name) for m in clocks], read),
+            *_assumptions(
+                place, question.laying, [learned_from(fit, m, place.name) for m in clocks], read
+            ),
             *(["part_spent_before"] if spent else []),
-            *plane_assumptions(light=light, horizon=horizon, snow_cover=snow_cover),
+            *plane_assumptions(question),
         ),
         seed=seed,
     )
@@ -227,14 +229,11 @@ def _fractions(
     return fractions
 
 
-def _check(share: float, horizon: float, tilt: float, light: float) -> None:
+def _check(share: float, horizon: float) -> None:
     if not 0 < share < 1:
         raise ValueError(f"share is {share}; it must lie between 0 and 1")
     if not 0 < horizon <= 200:
         raise ValueError(f"horizon_years is {horizon}; it must lie above 0 and up to 200")
-    if not 0 <= tilt <= 90:
-        raise ValueError(f"tilt is {tilt}; it must lie between 0 (flat) and 90 (upright)")
-    check_light(light)
 
 
 def _subjects(of: Subject | Sequence[Subject] | None) -> tuple[Subject, ...]:

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from durability.translation.laying import laying_days, laying_hours
-from durability.translation.plane import check_light
+from durability.translation.plane import as_it_lies
 from durability.translation.reading import SkyClock, count_draws, sky_clocks
 
 if TYPE_CHECKING:
@@ -63,12 +63,12 @@ def worst_laying(
     laying: str | None = None,
     assurance: float | None = None,
     exposure: str | None = None,
-    tilt: float = 0.0,
+    tilt: float | None = None,
     azimuth: float | None = None,
     on_ground: bool | None = None,
-    horizon: float = 0.0,
-    snow_cover: bool = False,
-    light: float = 1.0,
+    horizon: float | None = None,
+    snow_cover: bool | None = None,
+    light: float | None = None,
     seed: int | None = None,
 ) -> WorstLaying:
     """The month in which the assured days are fewest, and the days.
@@ -89,12 +89,11 @@ def worst_laying(
     """
     import numpy as np
 
-    question = fit.study.question
+    question = as_it_lies(fit.study.question, laying=laying, light=light)
     seed = fit.seed if seed is None else seed
     assurance = question.assurance if assurance is None else assurance
     first = fit.materials[0]
     draws = count_draws(fit, first, fit.exposures(first)[0])
-    check_light(light)
     clocks, _, place = sky_clocks(
         fit, site=site, draws=draws, exposure=exposure, tilt=tilt, azimuth=azimuth,
         on_ground=on_ground, horizon=horizon, snow_cover=snow_cover, seed=seed,
@@ -113,10 +112,10 @@ def worst_laying(
 
     if direction is None:
         direction = min(fit.directions(chosen), key=lambda d: float(np.median(tau(of, d))))
-    months, spans = laying_days(question.laying if laying is None else laying)
+    months, spans = laying_days(question.laying)
     starts, drawn = laying_hours(spans, draws=draws, seed=seed)
     asked = tau(of, direction)
-    days = clock.days(asked[:, None], starts, light=light)[:, 0, : len(months)]
+    days = clock.days(asked[:, None], starts, light=question.light)[:, 0, : len(months)]
     sure = np.quantile(days, 1 - assurance, axis=0, method="lower")
     worst = int(np.argmin(sure))
     return WorstLaying(

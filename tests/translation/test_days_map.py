@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import xarray
@@ -196,7 +198,6 @@ def test_a_slope_without_azimuth_faces_the_equator_on_both_sides_of_it(fit):
 
 
 def test_snow_and_wetness_are_counted_by_the_hour_or_refused(fit, make_study, lamp):
-    from dataclasses import replace
 
     site = cell("sand-point")
     with pytest.raises(ValueError, match="no hourly snow_depth"):
@@ -242,9 +243,10 @@ def test_arguments_out_of_range_are_named_all_at_once(fit):
 def test_only_monthly_means_make_the_air_uncertain(fit):
     from durability.translation.days_map import _setting
 
-    plain = (None, None, "mean", None, 100, 1, False, 1.0)
-    hours = _setting(fit, cell("miami"), "time", *plain)["weights"][-4]
-    months = _setting(fit, monthly("miami"), "month", *plain)["weights"][-4]
+    plain = (None, None, "mean", None, 100, 1)
+    rack = replace(fit.study.question, on_ground=False)
+    hours = _setting(fit, rack, cell("miami"), "time", *plain)["weights"][-4]
+    months = _setting(fit, rack, monthly("miami"), "month", *plain)["weights"][-4]
     picked = fit.energy[np.linspace(0, 399, 100).astype(int)]
     assert (hours == 0).all()
     assert np.std(months / picked * GAS_CONSTANT) == pytest.approx(1.3, rel=0.25)

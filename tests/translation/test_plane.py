@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+from copy import copy
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
 
 from durability.exposure import read_site
+from durability.exposure.uv_measured import UvTotal
 from durability.study.model import Exposure
 from durability.translation import translate
 from durability.translation.equivalent import lamp_hours_for, outdoor_equivalent
 from durability.translation.given import GivenThreshold, given_study
 from durability.translation.measure_next import measure_next
-from durability.translation.plane import counting, facing_cautions
+from durability.translation.plane import counted, facing_cautions
 
 PLANES = [
     {"tilt": 60.0}, {"tilt": 60.0, "azimuth": 0.0}, {"horizon": 20.0}, {"light": 0.5},
@@ -24,6 +27,13 @@ PLANES = [
 @pytest.fixture
 def fit(fit_of):
     return fit_of(900 * np.exp(0.2 * np.random.default_rng(3).standard_normal(400)))
+
+
+def asked_as(fit, **said):
+    """The same fit, of a study whose question says how the fabric lies."""
+    other = copy(fit)
+    other.study = replace(fit.study, question=replace(fit.study.question, **said))
+    return other
 
 
 def middle(fit, **plane):
@@ -92,15 +102,44 @@ def test_water_and_wavelength_are_counted_as_asked():
         study=given_study(lamp), threshold=np.full(100, 600.0), exponent=np.full(100, 0.9),
         energy=np.full(100, 30.0),
     )  # fmt: skip
-    assert counting(made) is made
-    asked = counting(made, wetness=True, action_spectrum="exponential")
+    assert counted(made) is made
+
+    def said_of(**said):
+        study = replace(made.study, question=replace(made.study.question, **said))
+        return counted(replace(made, study=study))
+
+    asked = said_of(wetness=True, action_spectrum="exponential")
     assert asked.threshold is made.threshold
     told = set(translate(asked, site="miami", of="mean").assumptions)
     assert {"wetness_modelled", "action_spectrum"} <= told
-    again = counting(asked, wetness=False, action_spectrum="none")
+    again = said_of(wetness=False, action_spectrum="none")
     told = set(translate(again, site="miami", of="mean").assumptions)
     assert {"moisture_not_modelled", "dose_in_band"} <= told
     np.testing.assert_array_equal(
         translate(again, site="miami", of="mean").days,
         translate(made, site="miami", of="mean").days,
     )
+
+
+def test_what_the_study_says_of_the_fabric_is_taken_and_an_argument_goes_before(fit):
+    """A slope in study.toml moves days as the argument does."""
+    said = {"slope": 60.0, "azimuth": 0.0, "horizon": 20.0, "light": 0.5, "on_ground": True}
+    asked = asked_as(fit, **said)
+    named = {"tilt" if n == "slope" else n: value for n, value in said.items()}
+    assert middle(asked) == pytest.approx(middle(fit, **named), rel=1e-12)
+    assert middle(asked) != pytest.approx(middle(fit), rel=0.05)
+    flat = {"tilt": 0.0, "horizon": 0.0, "light": 1.0}
+    assert middle(asked, **flat) == pytest.approx(middle(fit, on_ground=True), rel=1e-12)
+
+
+def test_ultraviolet_said_to_be_measured_counts_as_that_of_the_site(fit):
+    total = "250 MJ/m^2 in 300-400 nm +- 4 % over 3 years"
+    there = replace(read_site("miami"), uv_total=UvTotal.read(total))
+    found = translate(asked_as(fit, measured_uv=total), site="miami", of="mean").days
+    np.testing.assert_array_equal(found, translate(fit, site=there, of="mean").days)
+    assert (np.median(found) > np.median(translate(fit, site="miami", of="mean").days)).all()
+
+
+def test_numbers_of_the_plane_out_of_range_are_named_all_at_once(fit):
+    with pytest.raises(ValueError, match=r"tilt is 95.*horizon is 80.*light is 0"):
+        translate(fit, site="miami", tilt=95.0, horizon=80.0, light=0.0)
