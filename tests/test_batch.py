@@ -59,7 +59,6 @@ def test_studies_of_one_name_do_not_share_a_folder(studies, tmp_path):
 
 
 def test_an_address_without_the_scheduler_says_what_to_install(studies):
-    pytest.importorskip("dask")
     try:
         import distributed  # noqa: F401  # pyright: ignore
     except ImportError:
@@ -70,7 +69,6 @@ def test_an_address_without_the_scheduler_says_what_to_install(studies):
 
 @pytest.mark.slow
 def test_dask_gives_the_same_report_as_one_process(studies, tmp_path):
-    pytest.importorskip("dask")
     alone = batch(studies[1:], out=tmp_path / "a", workers=1)
     copy = tmp_path / "copy"
     shutil.copytree(studies[1], copy)

@@ -74,7 +74,7 @@ def test_the_version_is_written_once():
 @pytest.fixture(scope="module")
 def tracked() -> list[Path]:
     if not (ROOT / ".git").exists():
-        pytest.skip("not a clone: there is no list of tracked files")
+        pytest.skip("no clone, as in an unpacked archive: git cannot list the tracked files")
     done = subprocess.run(
         ["git", "ls-files", "-z"], cwd=ROOT, capture_output=True, text=True, check=True
     )

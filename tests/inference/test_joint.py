@@ -14,8 +14,6 @@ from durability.inference.foretold import equivalent_draws, sites_of, without_si
 from durability.translation import lab_to_sky, translate
 from durability.translation.discrepancy import learned_from
 
-pytest.importorskip("durability.inference.clock", reason="the engine takes no clock terms yet")
-
 
 @pytest.fixture(scope="module")
 def truth(tmp_path_factory):

@@ -65,7 +65,7 @@ def test_arizona_has_about_a_fifth_more_ultraviolet_than_florida_at_45_degrees()
 
 @pytest.mark.xfail(
     strict=True,
-    reason="found 31 % where about 20 % is published; the plane and the years are not stated there",
+    reason="kept as found: 31 % where about 20 % is published, plane and years not stated",
 )
 def test_arizona_has_about_a_fifth_more_sunlight_than_florida_at_45_degrees() -> None:
     # "about 20 % more", same bulletin
@@ -110,8 +110,8 @@ def test_a_tilted_plane_gets_less_sunlight_than_the_ground_in_summer(almeria) ->
 
 @pytest.mark.xfail(
     strict=True,
-    reason="found 1.97 in December and January (1.82 from December to February) where 1.70 is "
-    "published: ours is cloudless, theirs all skies, whose diffuse light favours no plane",
+    reason="kept as found: 1.97 in December and January (1.82 from December to February) where "
+    "1.70 is published: ours is cloudless, theirs all skies, whose diffuse light favours no plane",
 )
 def test_a_tilted_plane_gets_70_per_cent_more_sunlight_in_winter(almeria) -> None:
     """Source: ALMERIA. Broadband, winter 1.70."""
@@ -156,8 +156,8 @@ def test_miami_noon_uva_lies_in_the_published_range_over_the_year() -> None:
 
 @pytest.mark.xfail(
     strict=True,
-    reason="open question: computed share is near 0.04; the published one would mean a third "
-    "more ultraviolet. Other published values do not bear it out; it is not tuned away.",
+    reason="kept as found: computed share is near 0.04; the published one would mean a third "
+    "more ultraviolet, which other published values do not bear out; it is not tuned away",
 )
 def test_ultraviolet_share_of_sunlight_agrees_with_corvallis() -> None:
     # 290-380 nm over global, three years of daily sums at 44.6 N: 0.054 (sd 0.008), "Near

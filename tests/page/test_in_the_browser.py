@@ -9,7 +9,9 @@ import pytest
 
 from tests.page.browser import CHROMIUM, Browser
 
-pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium is installed here")
+pytestmark = pytest.mark.skipif(
+    CHROMIUM is None, reason="no Chromium on this machine: the page was not tested in a browser"
+)
 
 LAB = """\
 Product;Roll;Direction;Time [h];Strip;Force [N];Width [mm]

@@ -116,7 +116,9 @@ def test_blanks_are_reached_and_changed_by_the_keyboard(shown: SimpleNamespace) 
 
 
 def test_print_has_every_section(shown: SimpleNamespace) -> None:
-    pypdf = pytest.importorskip("pypdf")
+    pypdf = pytest.importorskip(
+        "pypdf", reason="pypdf reads the printed page back; it is a tool of the tests"
+    )
     printed = pypdf.PdfReader(io.BytesIO(shown.browser.pdf()))
     heads = shown.browser.value(
         "[...document.querySelectorAll('h1, h2, h3, h4')].map(h => h.textContent)"

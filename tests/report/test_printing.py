@@ -25,7 +25,9 @@ def folder(tmp_path: Path) -> Path:
 @pytest.mark.slow
 def test_the_page_is_printed_and_its_hash_noted(folder: Path) -> None:
     browser_path()
-    pypdf = pytest.importorskip("pypdf")
+    pypdf = pytest.importorskip(
+        "pypdf", reason="pypdf reads the printed page back; it is a tool of the tests"
+    )
     made = print_pdf(folder)
     assert {p.name for p in folder.iterdir()} == {"report.html", "report.pdf", "provenance.json"}
     printed = pypdf.PdfReader(made)
