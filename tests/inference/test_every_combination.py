@@ -4,8 +4,8 @@ Studies are drawn from strategies: law, errors, products, lots, directions, labo
 kinds of data, clocks, covariates, what products share. Where the kernel integrates nothing out, the
 two log densities differ by one constant at 100 points to 1e-8. What it integrates out in closed
 form (unexposed strengths, levels of specimens) is integrated here from PyMC's density by
-differences, which are exact for a normal integral; beside censored strips by quadrature with many
-nodes.
+differences, which are exact for a normal integral; beside censored strips, and over what the strips
+of a Student summary share, by quadrature with nodes doubled until it stands still.
 """
 
 from __future__ import annotations
@@ -353,7 +353,8 @@ def _normal_integral(change: Any, size: int, about: np.ndarray | None = None) ->
 
 def _quadrature(change: Any, levels: int, within: tuple[float, float] = (-1.0, 1.0)) -> float:
     """log of the integral over a start beside censored strips, by the trapezoid rule about its
-    peak, which converges as fast as any for a smooth peak; levels of specimens inside."""
+    peak, which converges as fast as any for a smooth peak: nodes are doubled until that changes
+    nothing. Levels of specimens inside."""
 
     def at(s: float) -> float:
         if not levels:
@@ -362,6 +363,9 @@ def _quadrature(change: Any, levels: int, within: tuple[float, float] = (-1.0, 1
 
     grid = np.linspace(*within, 33)
     found = np.array([at(s) for s in grid])
+    while found.argmax() in (0, 32):  # the peak lies beyond
+        grid = 4 * grid
+        found = np.array([at(s) for s in grid])
     for _ in range(4):  # closer about the peak, until the ends hold nothing
         inside = grid[found > found.max() - 40]
         step = grid[1] - grid[0]
@@ -369,8 +373,16 @@ def _quadrature(change: Any, levels: int, within: tuple[float, float] = (-1.0, 1
             break
         grid = np.linspace(inside[0] - step, inside[-1] + step, 41)
         found = np.array([at(s) for s in grid])
-    top = found.max()
-    return top + np.log(np.trapezoid(np.exp(found - top), grid))
+    total = np.inf
+    for _ in range(7):
+        top, before = found.max(), total
+        total = top + np.log(np.trapezoid(np.exp(found - top), grid))
+        if abs(total - before) < 1e-9:
+            return total
+        between = (grid[1:] + grid[:-1]) / 2
+        grid = np.insert(grid, np.arange(1, grid.size), between)
+        found = np.insert(found, np.arange(1, found.size), [at(s) for s in between])
+    raise AssertionError(f"the quadrature still moves by {abs(total - before):.1e}")
 
 
 # --- the facts ------------------------------------------------------------------------------------
@@ -380,9 +392,7 @@ def assert_same(of: Held) -> None:
     """The densities differ by one constant, as closely as what is integrated allows."""
     it = case(of)
     plain = Plain(it)
-    # nodes in the kernel beside censored strips; here over what a Student summary's strips share
-    nodes = any(c for _, c in plain.blocks) or plain.sizes["summary_precision_log__"]
-    tolerance = 1e-4 if nodes else 1e-6 if plain.integrates else 1e-8
+    tolerance = 1e-6 if plain.integrates else 1e-8
     wanted = 2 if plain.integrates else 100
     found, possible, impossible = [], [], []
     for y in (y for y in it.points(130) if within_limits(it, y)):
