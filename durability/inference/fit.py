@@ -20,7 +20,7 @@ from durability.inference.coordinates import (
 )
 from durability.inference.diagnostics import Diagnostics, diagnose
 from durability.inference.fitted import Fit
-from durability.inference.memory import refuse_if_too_large
+from durability.inference.memory import draws_of_second_run, refuse_if_too_large
 from durability.inference.model import (
     ERRORS,
     Errors,
@@ -193,7 +193,8 @@ def fit_model(
     """
     settings = sampler or Sampler()
     if not quick:
-        refuse_if_too_large(model, layout(model).size, settings.chains * settings.draws)
+        kept = settings.chains * settings.draws
+        refuse_if_too_large(model, layout(model).size, kept, progress=progress)
     with model.own_priors():
         if quick:
             drawn, checked = _quick(model, settings, seed, progress)
@@ -238,12 +239,15 @@ def _chains(
     checked = diagnose(drawn.theta, names, drawn.stats)
     if not retry or (checked.ok and not checked.divergences):
         return drawn, checked
+    made = settings.chains * settings.draws
+    more = draws_of_second_run(model, layout(model).size, made, 2 * made) // settings.chains
     careful = replace(
         settings, moves="no-u-turn", target_accept=0.995, tune=max(1000, settings.tune),
-        draws=2 * settings.draws,
+        draws=more,
     )  # fmt: skip
     if progress is not None:
-        progress("sampling again with smaller steps", 0.0)
+        cut = "" if more == 2 * settings.draws else f": {more:,} draws a chain, as memory allows"
+        progress(f"sampling again with smaller steps{cut}", 0.0)
     again = sample(
         model, sampler=careful, seed=seed + 1, progress=progress, keep=keep,
         coordinates=drawn.coordinates,

@@ -8,14 +8,16 @@ copy that is written. Measured as the peak of the process: 331, 416 and 706 MB a
 
 from __future__ import annotations
 
-import sys
+import os
 from pathlib import Path
+from typing import Any
 
 from durability.inference.model import Model
 from durability.study import Problem, StudyError
 
 COPIES = 3.0  # of the draws, at the peak
 BESIDE = 100e6  # bytes whatever the study
+WORTH_A_WORD = 1e9  # bytes, where it is not known what is free
 
 
 def memory_needed(parameters: int, draws: int) -> float:
@@ -35,14 +37,16 @@ def memory_needed(parameters: int, draws: int) -> float:
 
 
 def memory_free() -> float | None:
-    """Bytes that the machine can still give, by Linux' account; None where it gives none."""
-    if not sys.platform.startswith("linux"):
-        return None
-    try:
+    """Bytes that the machine can still give; None where it does not tell, as macOS and Windows."""
+    try:  # Linux, which counts what it would give back
         lines = Path("/proc/meminfo").read_text().splitlines()
         free = next(float(x.split()[1]) * 1024 for x in lines if x.startswith("MemAvailable"))
     except (OSError, StopIteration):
-        return None
+        try:
+            free = float(os.sysconf("SC_AVPHYS_PAGES")) * os.sysconf("SC_PAGE_SIZE")
+        except (AttributeError, ValueError, OSError):
+            return None
+        return free if free > 0 else None
     try:  # a container's own limit, version 2 of the kernel's control groups
         group = Path("/sys/fs/cgroup")
         limit = (group / "memory.max").read_text().strip()
@@ -52,19 +56,49 @@ def memory_free() -> float | None:
         return free
 
 
-def refuse_if_too_large(model: Model, parameters: int, draws: int) -> None:
+def draws_of_second_run(model: Model, parameters: int, draws: int, asked: int) -> int:
+    """How many draws a second, longer run may keep beside those of the first.
+
+    Parameters
+    ----------
+    model : for its sizes, which are named.
+    parameters : as in `memory_needed`; draws : that the first run made.
+    asked : that the second is to make.
+
+    Returns
+    -------
+    `asked`, or as many as fit, no fewer than the first run made.
+
+    Raises
+    ------
+    StudyError : not even those fit.
+    """
+    free = memory_free()
+    fit = asked if free is None else int((free - BESIDE) / (COPIES * 8.0 * parameters))
+    if fit < draws:
+        refuse_if_too_large(model, parameters, draws, again=True)
+    return max(draws, min(asked, fit))
+
+
+def refuse_if_too_large(
+    model: Model, parameters: int, draws: int, *, again: bool = False, progress: Any = None
+) -> None:
     """Stops a run whose draws would not fit into memory, before it starts.
 
     Parameters
     ----------
     model : for its sizes, which are named.
     parameters, draws : as in `memory_needed`.
+    again : it is the second run, since the first missed its diagnostics.
+    progress : told where much is needed and the machine does not tell what is free.
 
     Raises
     ------
     StudyError : with the estimate, what is free, and how to mend it.
     """
     free, needed = memory_free(), memory_needed(parameters, draws)
+    if free is None and needed > WORTH_A_WORD and progress is not None:
+        progress(f"the draws need about {needed / 1e9:.1f} GB; what is free is not known", 0.0)
     if free is None or needed < free:
         return
     raise StudyError(
@@ -72,7 +106,8 @@ def refuse_if_too_large(model: Model, parameters: int, draws: int) -> None:
             Problem(
                 file="the study",
                 found=f"{len(model.series):,} lots and directions, {parameters:,} parameters,"
-                f" {draws:,} draws of each",
+                f" {draws:,} draws of each"
+                + (" in a second run, since the first missed its diagnostics" if again else ""),
                 expected=f"no more than the {free / 1e9:.1f} GB of memory that are free; the run"
                 f" would need about {needed / 1e9:.1f} GB",
                 mend="Ask for fewer draws, fit materials in studies of their own, or close other"
