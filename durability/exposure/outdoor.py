@@ -6,7 +6,8 @@
 The weather is that of the days themselves where the site's file holds those years, else the site's
 year, which repeats; *f* scales its computed ultraviolet, *b* departs from
 the cloud power, *w* is the warming of the fabric against a reference surface. Irradiance and
-temperature are constant within an hour. Moisture is not counted.
+temperature are constant within an hour. In wet hours the rate is larger by an uncertain factor
+where the study counts wetness.
 """
 
 from __future__ import annotations
@@ -64,6 +65,7 @@ class OutdoorClock:
     air : (lit,) air temperature [K].
     rise : (lit,) warming of a surface of absorptance 0.9 and rise factor 1 [K].
     on_ground : whether the strips lie on the ground; then w holds ground contact too.
+    wet : (lit,) 1 in hours in which the strips are wet, else 0; None where wetness is not counted.
     wavelength, spectral : [nm] and (lit, wavelength) [W/m²/nm] of the sky; None where not asked.
     """
 
@@ -84,6 +86,7 @@ class OutdoorClock:
     air_temperature_sd: float = 0.0
     uv_factor: Assumption | None = None
     on_ground: bool = False
+    wet: NDArray | None = None
     wavelength: NDArray | None = None
     spectral: NDArray | None = None
 
@@ -125,6 +128,7 @@ class OutdoorClock:
         reference_irradiance: float,
         reference_temperature: float,
         light: SpectralPatterns | None = None,
+        log_wetter: ArrayLike = 0.0,
     ) -> NDArray:
         """Log of the effective dose after each number of days, for each draw.
 
@@ -139,6 +143,7 @@ class OutdoorClock:
         reference_irradiance, reference_temperature : E_ref [unit of the band] and T_ref [degC].
         light : log of what each hour's light does, a unit in the band, beside the reference's;
             for as many draws; None takes them as alike.
+        log_wetter : log of the rate while wet over that while dry [1].
 
         Returns
         -------
@@ -148,19 +153,25 @@ class OutdoorClock:
 
         from durability.exposure.hourly import dose_between
 
-        inputs = [exponent, activation_energy, uv_factor, cloud, warming, warmer]
-        p, ea, f, b, w, up = numpy.broadcast_arrays(*[numpy.atleast_1d(x) for x in inputs])
+        inputs = [exponent, activation_energy, uv_factor, cloud, warming, warmer, log_wetter]
+        p, ea, f, b, w, up, wetter = numpy.broadcast_arrays(*[numpy.atleast_1d(x) for x in inputs])
         warm = ea / (GAS_CONSTANT * (reference_temperature + KELVIN))
         log_scale = numpy.log(reference_irradiance * self.per_hour) + warm
         log_scale = log_scale + p * numpy.log(f / reference_irradiance)
+        rows, columns = [], []
         if light is not None:
             log_scale = log_scale + p * light.level
+            rows.append(light.rows)
+            columns.append(p[:, None] * light.weights)
+        if self.wet is not None:
+            rows.append(self.wet[None])
+            columns.append(wetter[:, None])
         end = self.laid_hour + 24.0 * numpy.atleast_1d(numpy.asarray(days, dtype=float))
         found = dose_between(
             self.hour, self.log_irradiance, self.log_clearness, self.air, self.rise,
             exponent=p, activation_energy=ea, cloud=b, heating=w, warmer=up,
-            scale=numpy.exp(log_scale), terms=None if light is None else light.rows,
-            weights=None if light is None else p[:, None] * light.weights,
+            scale=numpy.exp(log_scale), terms=numpy.concatenate(rows) if rows else None,
+            weights=numpy.concatenate(columns, axis=1) if rows else None,
             intervals=[(self.laid_hour, float(x)) for x in end], period=self.hours,
         )  # fmt: skip
         with numpy.errstate(divide="ignore"):
@@ -183,7 +194,12 @@ def outdoor_site(study: Study, exposure: Exposure) -> Site:
 
 
 def outdoor_clock(
-    study: Study, exposure: Exposure, *, band: str = "340 nm", spectral: bool = False
+    study: Study,
+    exposure: Exposure,
+    *,
+    band: str = "340 nm",
+    spectral: bool = False,
+    wetness: bool = False,
 ) -> OutdoorClock:
     """The clock of an outdoor exposure that names its site and day of laying.
 
@@ -193,6 +209,7 @@ def outdoor_clock(
     exposure : with ``site`` and ``laid``.
     band : ``"340 nm"``, ``"300-400 nm"`` or ``"295-385 nm"``.
     spectral : True keeps the spectra of the hours, for `OutdoorClock.patterns`.
+    wetness : True finds the hours in which strips are wet.
 
     Raises
     ------
@@ -209,8 +226,20 @@ def outdoor_clock(
         azimuth = 180.0 if site.latitude >= 0 else 0.0
     return site_clock(
         site, band=band, laid=exposure.laid, slope=exposure.slope, azimuth=azimuth,
-        exposure=exposure.name, spectral=spectral,
+        exposure=exposure.name, spectral=spectral, wetness=wetness,
     )  # fmt: skip
+
+
+def counts_wetness(study: Study) -> bool:
+    """Whether wetness acts on the strips in the open of a study: it is asked for, and the weather
+    of every site where strips lay says when they were wet."""
+    from durability.exposure.wetness import tells_wetness
+
+    open_air = [x for x in study.exposures.values() if x.site is not None]
+    if not study.question.wetness or not open_air:
+        return False
+    places = [outdoor_site(study, x) for x in open_air]
+    return all(tells_wetness(h) for p in places for h in (p.hourly, *(y.hourly for y in p.years)))
 
 
 def site_clock(
@@ -222,6 +251,7 @@ def site_clock(
     azimuth: float = 180.0,
     exposure: str = "",
     spectral: bool = False,
+    wetness: bool = False,
 ) -> OutdoorClock:
     """The clock of strips laid at a site on a day.
 
@@ -233,7 +263,7 @@ def site_clock(
         laying and the following ones is taken where the site's file holds them.
     slope, azimuth : of the strips [degrees].
     exposure : a name for it.
-    spectral : as in `outdoor_clock`.
+    spectral, wetness : as in `outdoor_clock`.
 
     Examples
     --------
@@ -251,6 +281,7 @@ def site_clock(
     from durability.exposure.sky import sky_exposure, sky_spectrum
     from durability.exposure.temperature import MODULE_ABSORPTANCE, specimen_temperature
     from durability.exposure.uv_measured import uv_calibration
+    from durability.exposure.wetness import wet_year
 
     prior = translation_assumptions()["uv_factor"]
     measured = uv_calibration(site, prior)
@@ -261,7 +292,7 @@ def site_clock(
     places = measured_years(site, day.year)
     power = translation_assumptions()["cloud_power"].value
     parts: dict[str, list[NDArray]] = {name: [] for name in ("light", "clear", "air", "rise")}
-    over_wavelength = []
+    over_wavelength, wet = [], []
     for place in places or (site,):
         sky = sky_exposure(place, tilt=slope, azimuth=azimuth, cloud_power=power)
         if spectral:
@@ -273,6 +304,8 @@ def site_clock(
             air, sky["poa"].values, sky["wind_speed"].values,
             absorptance=MODULE_ABSORPTANCE, rise_factor=1.0,
         )  # fmt: skip
+        if wetness:
+            wet.append(wet_year(place.hourly, sky)[0])
         parts["light"].append(sky[variable].values.astype(float))
         parts["clear"].append(sky["log_clearness"].values.astype(float))
         parts["air"].append(air)
@@ -296,6 +329,7 @@ def site_clock(
         uv_log_sd=site.uv_log_sd,
         uv_factor=None if measured is None else measured.factor(prior),
         air_temperature_sd=site.air_temperature_sd,
+        wet=numpy.concatenate(wet)[hour] if wetness else None,
         wavelength=over_wavelength[0]["wavelength"].values if spectral else None,
         spectral=numpy.concatenate([s.values for s in over_wavelength])[hour] if spectral else None,
     )
@@ -311,4 +345,6 @@ def measured_years(site: Site, first: int) -> tuple[Site, ...]:
     return tuple(found)
 
 
-__all__ = ["SKY_BANDS", "OutdoorClock", "outdoor_clock", "outdoor_site", "site_clock"]
+__all__ = [
+    "SKY_BANDS", "OutdoorClock", "counts_wetness", "outdoor_clock", "outdoor_site", "site_clock",
+]  # fmt: skip

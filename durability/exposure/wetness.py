@@ -13,6 +13,8 @@ if TYPE_CHECKING:
     import xarray
     from numpy.typing import ArrayLike, NDArray
 
+    from durability.study.model import Exposure
+
 LEAST_RAIN = 0.1
 """Rain of an hour from which it counts as wet [mm] (common practice, no source)."""
 
@@ -78,4 +80,49 @@ def wet_hours(
     return wet.astype(float), tuple(missing)
 
 
-__all__ = ["dew_point", "wet_hours"]
+def wet_year(hourly: xarray.Dataset, sky: xarray.Dataset) -> tuple[NDArray, tuple[str, ...]]:
+    """Hours in which a fabric under a sky is wet, (hour,), and what the weather does not say.
+
+    Parameters
+    ----------
+    hourly : of a `durability.exposure.Site`.
+    sky : of its `durability.exposure.sky_exposure`; the fabric is of the median warming.
+
+    Raises
+    ------
+    ValueError : as `wet_hours`.
+    """
+    from durability.exposure.assumption import translation_assumptions
+    from durability.exposure.temperature import specimen_temperature
+
+    book = translation_assumptions()
+    surface = specimen_temperature(
+        sky["temp_air"].values.astype(float), sky["poa"].values.astype(float),
+        sky["wind_speed"].values.astype(float), absorptance=book["absorptance"].value,
+        rise_factor=book["temperature_rise_factor"].value,
+    )  # fmt: skip
+    return wet_hours(hourly, surface, cooling=book["dew_cooling"].value)
+
+
+def tells_wetness(hourly: xarray.Dataset) -> bool:
+    """Whether weather says when a fabric is wet, by rain or by humidity.
+
+    Examples
+    --------
+    >>> from durability.exposure import read_site
+    >>> [tells_wetness(read_site(name).hourly) for name in ("miami", "tucson")]
+    [True, False]
+    """
+    return "rain" in hourly or "relative_humidity" in hourly
+
+
+def sprayed_share(exposure: Exposure) -> float:
+    """Share of a lamp's lit time with spray, by the cycle as set [1]."""
+    from durability.exposure.lamp import read_lamp
+
+    cycle = exposure.cycle or (read_lamp(exposure.lamp).cycle if exposure.lamp else ())
+    lit = sum(s.minutes for s in cycle if s.light)
+    return sum(s.minutes for s in cycle if s.light and s.spray) / lit if lit > 0 else 0.0
+
+
+__all__ = ["dew_point", "sprayed_share", "tells_wetness", "wet_hours", "wet_year"]

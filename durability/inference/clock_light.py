@@ -28,8 +28,18 @@ if TYPE_CHECKING:
     from durability.exposure.sky_spectrum import SpectralPatterns
     from durability.study import Study
 
-COUNTED = "spectrum counted"
-"""Subject of a spread between lamp and sky that holds no spectrum any more."""
+
+def counted(*, spectrum: bool, wetness: bool) -> str:
+    """Subject of a spread between lamp and sky, by what is counted and so no longer in it.
+
+    Examples
+    --------
+    >>> counted(spectrum=True, wetness=False), counted(spectrum=False, wetness=False)
+    ('spectrum counted', '')
+    """
+    names = [n for n, is_so in (("spectrum", spectrum), ("wetness", wetness)) if is_so]
+    return f"{' and '.join(names)} counted" if names else ""
+
 
 Get = Callable[[str, str, float], np.ndarray]
 
@@ -145,4 +155,4 @@ def column_of(name: str, subject: str, prior: Assumption) -> Column:
     )
 
 
-__all__ = ["COUNTED", "ClockLight", "clock_light", "column_of"]
+__all__ = ["ClockLight", "clock_light", "column_of", "counted"]

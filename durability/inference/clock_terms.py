@@ -10,6 +10,8 @@ unexplained between lamp and sky: an effective dose larger by *s* is needed in t
 
 Where a material has an action spectrum, both gain what one light does beside another's
 (`durability.inference.clock_light`), p (log m - log m_base), and s holds no spectrum any more.
+Where wetness is counted, rates are larger by *w* in wet hours, a lamp's dose by 1 + v (w - 1) with
+*v* its share of lit time with spray, and s holds no moisture any more.
 
 log s has a part that goes with the material to every site and a part that every material has at a
 site; their spread is uncertain and is estimated. `MaterialClock` evaluates all this directly;
@@ -38,8 +40,9 @@ from durability.exposure import (
 )
 from durability.exposure.clock import GAS_CONSTANT, KELVIN
 from durability.exposure.lamp import read_lamp
-from durability.exposure.outdoor import SKY_BANDS, OutdoorClock, outdoor_clock
-from durability.inference.clock_light import COUNTED, ClockLight, clock_light, column_of
+from durability.exposure.outdoor import SKY_BANDS, OutdoorClock, counts_wetness, outdoor_clock
+from durability.exposure.wetness import sprayed_share
+from durability.inference.clock_light import ClockLight, clock_light, column_of, counted
 from durability.inference.model import ClockTerms, Column
 
 if TYPE_CHECKING:
@@ -49,6 +52,9 @@ if TYPE_CHECKING:
 
 NO_LIGHT = -30.0
 """Log dose that stands for none: strips withdrawn before any light has come."""
+
+WETTER = ("log_wetness_factor", "water")
+"""Name and subject of the log of the rate while wet over that while dry."""
 
 MIDPOINTS = 4001
 """Quantiles from which the moments of a prior that is cut off are taken."""
@@ -69,6 +75,8 @@ class MaterialClock:
     polymer : file of models/materials.
     lamp_of : exposure to the name of its lamp.
     light : the exposures' light over wavelength; None where no action spectrum tells them apart.
+    sprayed : exposure to its lamp's share of lit time with spray; empty where wetness does not
+        count.
     """
 
     material: str
@@ -80,6 +88,7 @@ class MaterialClock:
     polymer: str
     lamp_of: dict[str, str] = field(default_factory=dict)
     light: ClockLight | None = None
+    sprayed: Mapping[str, float] = field(default_factory=dict)
 
     def place(self, name: str, subject: str) -> int | None:
         """Position of a parameter, or None where the study does not need it."""
@@ -121,6 +130,7 @@ class MaterialClock:
         if self.light is not None and exposure in self.light.lamps:
             more = self.light.lamp(exposure, base.exposure, lamp.band, get)
             found = found + (p * more)[:, None]
+        found = found + self._wetter(exposure, base.exposure, get)[:, None]
         ea = get("activation_energy", self.polymer, 0.0)
         warmer = get("lamp_temperature", self.lamp_of[exposure], 0.0)
         return found + _log_heat(lamp, base.temperature, ea, warmer)[:, None]
@@ -128,6 +138,15 @@ class MaterialClock:
     def _value(self, values: np.ndarray, name: str, subject: str, otherwise: float) -> np.ndarray:
         i = self.place(name, subject)
         return np.full(len(values), otherwise) if i is None else values[:, i]
+
+    def _wetter(self, exposure: str, base: str, get: functools.partial) -> np.ndarray:
+        """Log of what water does to an exposure's dose beside that of its family's base, (draw,).
+
+        Of strips in the open the base's part alone: their own hours are wet or dry one by one.
+        """
+        more = np.exp(get(*WETTER, 0.0)) - 1
+        shares = [self.sprayed.get(x, 0.0) for x in (exposure, base)]
+        return np.log1p(shares[0] * more) - np.log1p(shares[1] * more)
 
     def _sky(self, exposure: str, dose: np.ndarray, get: functools.partial) -> np.ndarray:
         clock, base = self.skies[exposure], self.base[self.family[exposure]]
@@ -150,8 +169,9 @@ class MaterialClock:
             reference_irradiance=base.irradiance,
             reference_temperature=base.temperature,
             light=None if self.light is None else self.light.sky(clock, base.exposure, get),
+            log_wetter=get(*WETTER, 0.0),
         )
-        return delivered - unexplained[:, None]
+        return delivered + (self._wetter(exposure, base.exposure, get) - unexplained)[:, None]
 
     def prior_draws(self, draws: int, rng: np.random.Generator) -> np.ndarray:
         """Prior draws (draw, parameter)."""
@@ -198,6 +218,7 @@ def material_clock(study: Study, material: str) -> MaterialClock:
             base.setdefault(family[x], lamps[x])
     comparable = next((x for x in lamps if sun_like(study.exposures[x], lamps[x])), None)
     skies: dict[str, OutdoorClock] = {}
+    wetness = comparable is not None and counts_wetness(study)
     if comparable is not None:
         shared = family[comparable]
         base[shared] = lamps[comparable]
@@ -205,7 +226,7 @@ def material_clock(study: Study, material: str) -> MaterialClock:
             family[x] = shared
             sky = outdoor_clock(
                 study, study.exposures[x], band=lamps[comparable].band,
-                spectral=study.materials[material].action_spectrum is not None,
+                spectral=study.materials[material].action_spectrum is not None, wetness=wetness,
             )  # fmt: skip
             skies[x] = replace(
                 sky, per_hour=sky.per_hour / study.exposures[comparable].dose_scale,
@@ -216,6 +237,7 @@ def material_clock(study: Study, material: str) -> MaterialClock:
     clock = MaterialClock(
         material=material, parameters=(), family=family, lamps=lamps, skies=skies, base=base,
         polymer=polymer, lamp_of=lamp_of, light=clock_light(study, material, family, lamps, skies),
+        sprayed={x: sprayed_share(study.exposures[x]) for x in lamps} if wetness and skies else {},
     )  # fmt: skip
     return replace(clock, parameters=_parameters(clock))
 
@@ -333,12 +355,22 @@ def _light_keys(clock: MaterialClock, exposure: str) -> list[tuple[str, str]]:
 
 
 def _spread_of(clock: MaterialClock) -> str:
-    return "" if clock.light is None else COUNTED
+    return counted(spectrum=clock.light is not None, wetness=bool(clock.sprayed))
+
+
+def _wet_keys(clock: MaterialClock, exposure: str) -> list[tuple[str, str]]:
+    """The factor of wetness, where an exposure's water differs from that of its base."""
+    base = clock.base.get(clock.family[exposure])
+    if not clock.sprayed or base is None:
+        return []
+    dry = clock.sprayed.get(exposure) == clock.sprayed.get(base.exposure)
+    return [] if dry and exposure not in clock.skies else [WETTER]
 
 
 def _lamp_keys(clock: MaterialClock, exposure: str) -> list[tuple[str, str]]:
     return [
         *_light_keys(clock, exposure),
+        *_wet_keys(clock, exposure),
         ("reciprocity_exponent", clock.polymer),
         ("activation_energy", clock.polymer),
         ("dose_calibration", exposure),
@@ -350,6 +382,7 @@ def _sky_keys(clock: MaterialClock, exposure: str) -> list[tuple[str, str]]:
     site = clock.skies[exposure].site
     return [
         *_light_keys(clock, exposure),
+        *_wet_keys(clock, exposure),
         ("reciprocity_exponent", clock.polymer),
         ("activation_energy", clock.polymer),
         ("log_uv_factor", site),
@@ -405,20 +438,28 @@ def _parameters(clock: MaterialClock) -> tuple[Column, ...]:
                 add(column)
     for x in outdoors:
         for column in sky_parameters(
-            clock.skies[x], clock.material, spectrum_counted=clock.light is not None
-        ):
+            clock.skies[x], clock.material, spectrum_counted=clock.light is not None,
+            wetness_counted=bool(clock.sprayed),
+        ):  # fmt: skip
             add(column)
+    if clock.sprayed and outdoors:
+        prior = translation_assumptions()["wetness_factor"]
+        add(Column(name=WETTER[0], subject=WETTER[1], mean=math.log(prior.value),
+                   sd=prior.log_sd or 1e-3))  # fmt: skip
     return tuple(columns.values())
 
 
 def sky_parameters(
-    clock: OutdoorClock, material: str, *, spectrum_counted: bool = False
+    clock: OutdoorClock,
+    material: str,
+    *,
+    spectrum_counted: bool = False,
+    wetness_counted: bool = False,
 ) -> tuple[Column, ...]:
     """The uncertain parameters of strips of a material in the open, from models/translation.toml.
 
     Factors are logs; ``lab_to_sky_of_material`` and ``lab_to_sky_at_site`` are in units of
-    ``lab_to_sky_spread``. Where an action spectrum tells lamp from sky, the spectrum's part is no
-    longer in that spread.
+    ``lab_to_sky_spread``. What is counted, spectrum or wetness, is no longer in that spread.
     """
     book = translation_assumptions()
     uv, year = clock.uv_factor or book["uv_factor"], book["year_to_year"]
@@ -427,9 +468,10 @@ def sky_parameters(
     warm_mean, warm_sd, warm_low, warm_high = specimen_warming()
     sd = spread.log_sd or 0.0
     low, high = spread.low or sd, spread.high or sd
-    if spectrum_counted:
-        part = book["spectrum_mismatch"].log_sd or 0.0
-        sd, low, high = (math.sqrt(max(x**2 - part**2, 1e-6)) for x in (sd, low, high))
+    for part, is_so in (("spectrum_mismatch", spectrum_counted),
+                        ("moisture_mismatch", wetness_counted)):  # fmt: skip
+        known = (book[part].log_sd or 0.0) if is_so else 0.0
+        sd, low, high = (math.sqrt(max(x**2 - known**2, 1e-6)) for x in (sd, low, high))
     return (
         Column(
             name="log_uv_factor",
@@ -475,7 +517,7 @@ def sky_parameters(
         ),
         Column(
             name="lab_to_sky_spread",
-            subject=COUNTED if spectrum_counted else "",
+            subject=counted(spectrum=spectrum_counted, wetness=wetness_counted),
             mean=sd,
             sd=max((high - low) / 2, 1e-3),
             low=low,

@@ -190,7 +190,12 @@ def _setting(
 
     from durability.exposure.action import action_of
     from durability.exposure.lamp_light import lamp_light
-    from durability.translation.discrepancy import counts_spectrum, learned_links, learned_sky
+    from durability.translation.discrepancy import (
+        counts_spectrum,
+        learned_links,
+        learned_sky,
+        wetness_taught,
+    )
     from durability.translation.grid_sky import by_action
     from durability.translation.inputs import (
         AIR,
@@ -234,11 +239,13 @@ def _setting(
         draws=n, seed=seed, learned=learned,
     )  # fmt: skip
     sky = _sky(climate, axis, lamp.variable)
-    taught = "lab_to_sky" in learned  # as a whole, with moisture and mostly spectrum in it
-    wetted = question.wetness and not taught
+    taught = "lab_to_sky" in learned  # with spectrum and moisture in it where they were not counted
+    wetted = wetness_taught(fit) if taught else question.wetness
     if wetted:
         check_wetness(climate, axis)
-        links["wetness_factor"] = inputs["wetness_factor"].draws(n, stream(seed, "wetness"))
+        links["wetness_factor"] = learned.get(
+            "wetness_factor", inputs["wetness_factor"].draws(n, stream(seed, "wetness"))
+        )
     action = action_of(fit.study, str(chosen))
     if taught and not counts_spectrum(fit, str(chosen)):
         action = None

@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Any
 
 from durability.exposure.action import slope_subject
 from durability.exposure.lamp_light import light_name
-from durability.inference.clock_light import COUNTED
+from durability.inference.clock_light import counted
 from durability.translation.inputs import AIR, GROUND, stream
 
 if TYPE_CHECKING:
@@ -32,23 +32,29 @@ if TYPE_CHECKING:
 
     from durability.translation.lamp import LampClock, ThresholdPosterior
 
-SPREAD = "lab_to_sky_spread[]"
-WITHOUT_SPECTRUM = f"lab_to_sky_spread[{COUNTED}]"
-"""Spread of what remains between lamp and sky where action spectra tell them apart."""
+WETTER = "log_wetness_factor[water]"
 
 
 def spread_draws(fit: ThresholdPosterior, material: str) -> NDArray[np.float64] | None:
     """Draws (draw,) of the spread between lamp and sky that holds for a material; None if no
     strips in the open taught one."""
-    if counts_spectrum(fit, material):
-        return _draws(fit, WITHOUT_SPECTRUM)
-    return _draws(fit, SPREAD)
+    return _spread(fit, spectrum=counts_spectrum(fit, material))
+
+
+def _spread(fit: ThresholdPosterior, *, spectrum: bool) -> NDArray[np.float64] | None:
+    about = counted(spectrum=spectrum, wetness=wetness_taught(fit))
+    return _draws(fit, f"lab_to_sky_spread[{about}]")
+
+
+def wetness_taught(fit: ThresholdPosterior) -> bool:
+    """Whether strips in the open were read with their wet hours, as every sky then will be."""
+    return _draws(fit, WETTER) is not None
 
 
 def counts_spectrum(fit: ThresholdPosterior, material: str) -> bool:
     """Whether strips in the open were read by an action spectrum, as this material's will be."""
     asked = fit.study.materials[material].action_spectrum is not None
-    return asked and _draws(fit, WITHOUT_SPECTRUM) is not None
+    return asked and _spread(fit, spectrum=True) is not None
 
 
 def learned_sky(
@@ -101,7 +107,8 @@ def learned_links(
 
     Returns
     -------
-    dict of arrays (draw,): ``lamp_dose``, ``lamp_temperature``, ``lab_to_sky`` and, of a material
+    dict of arrays (draw,): ``lamp_dose``, ``lamp_temperature``, ``lab_to_sky``,
+    ``wetness_factor`` and, of a material
     with an action spectrum, ``action_slope``, ``lamp_spectrum`` and ``short_wave_factor``, each
     where the fit knows of it.
     """
@@ -118,6 +125,9 @@ def learned_links(
     factor = lab_to_sky_draws(fit, material, site, draws=draws, seed=seed)
     if factor is not None:
         found["lab_to_sky"] = factor
+    wetter = _draws(fit, WETTER)
+    if wetter is not None:
+        found["wetness_factor"] = np.exp(wetter)
     if fit.study.materials[material].action_spectrum is None or (
         factor is not None and not counts_spectrum(fit, material)
     ):

@@ -115,6 +115,7 @@ def lamp_clock(exposure: Exposure) -> LampClock:
         With what is missing and what would mend it.
     """
     from durability.exposure import delivery
+    from durability.exposure.wetness import sprayed_share
 
     obstacle = _obstacle(exposure)
     if obstacle:
@@ -142,17 +143,8 @@ def lamp_clock(exposure: Exposure) -> LampClock:
         temperature_sd=found.temperature_sd,
         notes=found.notes,
         band=found.band,
-        wet_share=_wet_share(exposure),
+        wet_share=sprayed_share(exposure),
     )
-
-
-def _wet_share(exposure: Exposure) -> float:
-    """Share of the lit time with spray, by the cycle as set."""
-    from durability.exposure import read_lamp
-
-    cycle = exposure.cycle or (read_lamp(exposure.lamp).cycle if exposure.lamp else ())
-    lit = sum(s.minutes for s in cycle if s.light)
-    return sum(s.minutes for s in cycle if s.light and s.spray) / lit if lit > 0 else 0.0
 
 
 def merged_phases(

@@ -16,7 +16,12 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from durability.translation.discrepancy import counts_spectrum, learned_links, learned_sky
+from durability.translation.discrepancy import (
+    counts_spectrum,
+    learned_links,
+    learned_sky,
+    wetness_taught,
+)
 from durability.translation.inputs import (
     AIR,
     GROUND,
@@ -245,7 +250,8 @@ def read_clock(
     draws, seed : number of posterior draws, and seed of what is drawn beside them.
     """
     from durability.exposure.uv_measured import uv_calibration
-    from durability.translation.sky import sky_year, wet_year
+    from durability.exposure.wetness import wet_year
+    from durability.translation.sky import sky_year
     from durability.translation.spectral import (
         spectral_cautions,
         spectral_draws,
@@ -257,10 +263,10 @@ def read_clock(
         fit, material, lamp, lab_to_sky=inputs["lab_to_sky"], shared=shared, draws=draws,
         seed=seed, learned=learned,
     )  # fmt: skip
-    taught = "lab_to_sky" in learned  # with moisture in it, and the spectrum where not counted
+    taught = "lab_to_sky" in learned  # with spectrum and moisture in it where they were not counted
     spectrum_in_it = taught and not counts_spectrum(fit, material)
-    wetted = fit.study.question.wetness and not taught
-    wet, missing = wet_year(place, sky) if wetted else (None, ())
+    wetted = wetness_taught(fit) if taught else fit.study.question.wetness
+    wet, missing = wet_year(place.hourly, sky) if wetted else (None, ())
     year = sky_year(sky, lamp.variable, wet=wet)
     spectral = (
         None if spectrum_in_it else spectral_link(fit.study, material, lamp, place, year, plane)
@@ -277,13 +283,17 @@ def read_clock(
             learned=learned,
         )  # fmt: skip
     if wetted:
-        links["wetness_factor"] = inputs["wetness_factor"].draws(draws, stream(seed, "wetness"))
+        links["wetness_factor"] = learned.get(
+            "wetness_factor", inputs["wetness_factor"].draws(draws, stream(seed, "wetness"))
+        )
     cautions = [*wetness_cautions(place.title, missing)]
     if taught:
-        asked = {"wetness": fit.study.question.wetness,
+        asked = {"wetness": fit.study.question.wetness and not wetted,
                  "the action spectrum": spectrum_in_it
                  and fit.study.materials[material].action_spectrum}  # fmt: skip
         cautions += taught_cautions(material, [name for name, said in asked.items() if said])
+        if wetted and not fit.study.question.wetness:
+            cautions.append(wetness_kept(material))
     if spectral is not None:
         cautions += spectral_cautions(material, spectral.patterns(links).short_share)
     measured = uv_calibration(place, read_inputs()["uv_factor"])
@@ -331,6 +341,16 @@ def taught_cautions(material: str, asked: Sequence[str]) -> tuple[Caution, ...]:
         )
         for name in asked
     )
+
+
+def wetness_kept(material: str) -> Caution:
+    """That wetness is counted although it is asked not to be."""
+    from durability.study.model import Caution
+
+    text = (f"wetness of {material} is counted, though asked not to be: strips in the open have "
+            "taught the factor between lamp and sky beside it, and it would be left out wholly; "
+            "fit the study with wetness = false to leave it out")  # fmt: skip
+    return Caution(name="wetness_kept", text=text)
 
 
 def sky_clocks(

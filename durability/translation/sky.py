@@ -13,7 +13,6 @@ if TYPE_CHECKING:
     import xarray
     from numpy.typing import NDArray
 
-    from durability.exposure import Site
     from durability.study.model import Caution
 
 REFERENCE_ABSORPTANCE = 0.9
@@ -84,23 +83,6 @@ def sky_year(
         rise=(np.asarray(warmed, dtype=float) - air)[hour],
         wet=None if wet is None else wet[hour],
     )
-
-
-def wet_year(place: Site, sky: xarray.Dataset) -> tuple[NDArray[np.float64], tuple[str, ...]]:
-    """Hours in which the fabric is wet at a site, (8760,), and what the weather does not say.
-
-    See `durability.exposure.wetness.wet_hours`; the fabric is of the median warming.
-    """
-    from durability.exposure import specimen_temperature, translation_assumptions
-    from durability.exposure.wetness import wet_hours
-
-    book = translation_assumptions()
-    surface = specimen_temperature(
-        sky["temp_air"].values.astype(float), sky["poa"].values.astype(float),
-        sky["wind_speed"].values.astype(float), absorptance=book["absorptance"].value,
-        rise_factor=book["temperature_rise_factor"].value,
-    )  # fmt: skip
-    return wet_hours(place.hourly, surface, cooling=book["dew_cooling"].value)
 
 
 def heating(links: dict[str, NDArray[np.float64]]) -> NDArray[np.float64]:
@@ -196,6 +178,5 @@ __all__ = [
     "ground_caution",
     "heating",
     "sky_year",
-    "wet_year",
     "yearly_draws",
 ]

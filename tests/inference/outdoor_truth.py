@@ -57,6 +57,8 @@ def simulated(
     sites: dict[str, tuple[str, str]] | None = None,
     values: dict[str, float] | None = None,
     unknown: float = 0.0,
+    wetness: bool = False,
+    unseen: tuple[str, ...] = (),
 ) -> Simulated:
     """A study in a folder: a stretched exponential law, log-normal lots and scatter.
 
@@ -64,13 +66,16 @@ def simulated(
     ----------
     values : parameters of the clock that are not drawn from their priors, by label.
     unknown : added to the log effective dose of every strip in the open.
+    wetness : whether the study counts wet hours, and the truth with it.
+    unseen : sites whose strips are left out of the study, though the truth knows their clock.
     """
     sites = SITES if sites is None else sites
     rng = np.random.default_rng(seed)
     names = [f"L{i}" for i in range(lots)]
     plan = [(lot, "X1", t) for lot in names for t in LAMP_HOURS]
     plan += [(lot, x, d) for lot in names for x in sites for d in DAYS]
-    _write(folder, sites, [(*cell, i, 10.0) for cell in plan for i in range(strips)])
+    whole = [(*cell, i, 10.0) for cell in plan for i in range(strips)]
+    _write(folder, sites, whole, wetness)
     clock = material_clock(read_study(folder), "A")
     drawn = clock.prior_draws(1, rng)
     for label, number in (values or {}).items():
@@ -89,13 +94,16 @@ def simulated(
             )
         for i in range(strips):
             rows.append((lot, x, t, i, math.exp(start[lot] + log_left + rng.normal(0, scatter))))
-    _write(folder, sites, rows)
+    seen = {name: site for name, site in sites.items() if name not in unseen}
+    _write(folder, seen, [row for row in rows if row[1] not in unseen], wetness)
     return Simulated(read_study(folder), clock, drawn, threshold)
 
 
-def _write(folder: Path, sites: dict[str, tuple[str, str]], rows: list[tuple]) -> None:
+def _write(
+    folder: Path, sites: dict[str, tuple[str, str]], rows: list[tuple], wetness: bool
+) -> None:
     folder.mkdir(parents=True, exist_ok=True)
-    text = HEAD
+    text = HEAD + ("[question]\nwetness = true\n" if wetness else "")
     for name, (site, day) in sites.items():
         text += f'[exposures.{name}]\nlamp = "outdoor"\nsite = "{site}"\nlaid = {day}\n'
     (folder / "study.toml").write_text(text)

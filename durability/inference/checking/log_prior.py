@@ -51,6 +51,7 @@ WORDS: dict[str, str] = {
     "log_year": "how far a year departs from the usual one",
     "air_temperature": "the air temperature of the site",
     "specimen_warming": "how much warmer than air specimens lay",
+    "log_wetness_factor": "how much faster strips lose strength while wet",
     "ground_contact": "how much hotter the ground is than a rack",
     "lab_to_sky_spread": "the prior of how lamp and sky differ",
     "lab_to_sky_of_material": "the prior of how lamp and sky differ for a material",
