@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 
 from durability.exposure.clock import GAS_CONSTANT
+from durability.exposure.hourly import LitHours, RateDraws
 from durability.translation.kernel import days_until
 
 DRAWS, STARTS, LOOPED = 4000, 365, 4
@@ -46,7 +47,10 @@ def main() -> None:
     irradiance = year()
     lit = np.flatnonzero(irradiance > 1e-9)
     air, rise = rng.normal(288, 8, lit.size), 20 * irradiance[lit]
-    sky = (lit, np.log(irradiance[lit]), -rng.exponential(0.3, lit.size), air, rise)
+    sky = LitHours(
+        hour=lit, log_irradiance=np.log(irradiance[lit]), air=air, rise=rise,
+        log_clearness=-rng.exponential(0.3, lit.size),
+    )  # fmt: skip
     energy = rng.normal(30, 8, DRAWS)
     draw: dict[str, Any] = {
         "exponent": rng.uniform(0.6, 1, DRAWS),
@@ -61,14 +65,14 @@ def main() -> None:
     }
     varied = draw | {"cloud": rng.normal(0, 0.1, DRAWS), "heating": rng.uniform(0.2, 1, DRAWS)}
     more = {"terms": rng.normal(0, 1, (2, lit.size)), "weights": rng.normal(0, 0.05, (DRAWS, 2))}
-    days_until(*sky, **draw, **goal)
-    wall, cpu, fast = best(lambda: days_until(*sky, **draw, **goal))
+    days_until(sky, RateDraws(**draw), **goal)
+    wall, cpu, fast = best(lambda: days_until(sky, RateDraws(**draw), **goal))
     print(f"compiled, draws of Ea and p          {wall:7.3f} s wall {cpu:7.3f} s processor")
-    w, c, _ = best(lambda: days_until(*sky, **varied, **goal, **more))
+    w, c, _ = best(lambda: days_until(sky, RateDraws(**varied, **more), **goal))
     print(f"compiled, temperature and slope too  {w:7.3f} s wall {c:7.3f} s processor; "
           f"largest memory of the process "
           f"{resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB")  # fmt: skip
-    w, c, plain = best(lambda: days_until(*sky, **draw, **goal, compiled=False), 2)
+    w, c, plain = best(lambda: days_until(sky, RateDraws(**draw), **goal, compiled=False), 2)
     print(f"without the compiler                 {w:7.3f} s wall {c:7.3f} s processor; "
           f"largest difference {np.abs(plain - fast).max():.1e} d")  # fmt: skip
 

@@ -50,13 +50,13 @@ def compile_meanwhile() -> Callable[[], None]:
 def _compile_clock() -> None:
     import numpy as np
 
+    from durability.exposure.hourly import LitHours, RateDraws
     from durability.translation.kernel import days_until
 
     one = np.ones(1)
-    days_until(
-        np.arange(1), one, one, one, one, exponent=one, activation_energy=one, cloud=one,
-        heating=one, scale=one, targets=np.ones((1, 1)), starts=np.zeros((1, 1)),
-    )  # fmt: skip
+    sky = LitHours(hour=np.arange(1), log_irradiance=one, log_clearness=one, air=one, rise=one)
+    draws = RateDraws(exponent=one, activation_energy=one, cloud=one, heating=one, scale=one)
+    days_until(sky, draws, targets=np.ones((1, 1)), starts=np.zeros((1, 1)))
 
 
 if __name__ == "__main__":

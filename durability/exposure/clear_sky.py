@@ -163,7 +163,7 @@ def water_of(air: NDArray, humidity: NDArray | float = USUAL_HUMIDITY) -> NDArra
     --------
     >>> import numpy
     >>> water_of(numpy.array([-20.0, 15.0, 30.0])).round(1)
-    array([0.1, 1.7, 4.3])
+    array([0.3, 1.8, 4.3])
     """
     import numpy
     import pvlib.atmosphere

@@ -35,6 +35,58 @@ AT_ONCE = 128
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LitHours:
+    """What a sky brings to a specimen in the hours with light of a period that repeats.
+
+    Parameters
+    ----------
+    hour : (lit,) index of each lit hour, increasing, from 0.
+    log_irradiance : (lit,) natural log of the irradiance in the band.
+    log_clearness : (lit,) natural log of the sky's clearness; multiplied by `RateDraws.cloud`.
+    air : (lit,) air temperature [K].
+    rise : (lit,) warming of a reference surface, of absorptance 0.9 and rise factor 1 [K];
+        multiplied by `RateDraws.heating`.
+    wet : (lit,) 1 in hours in which the specimen is wet, else 0; None where wetness does not count.
+    hours : after which the sky repeats [h]; 0 for a record that does not.
+    """
+
+    hour: NDArray[np.int64]
+    log_irradiance: NDArray[np.float64]
+    log_clearness: NDArray[np.float64]
+    air: NDArray[np.float64]
+    rise: NDArray[np.float64]
+    wet: NDArray[np.float64] | None = None
+    hours: int = HOURS
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RateDraws:
+    """What draws make of the hours: all of a rate that is uncertain.
+
+    Parameters
+    ----------
+    exponent : (draw,) reciprocity exponent *p*.
+    activation_energy : (draw,) *Ea* [kJ/mol].
+    cloud : (draw,) departure of the cloud power from the one in `LitHours.log_irradiance`.
+    heating : (draw,) factor on `LitHours.rise`.
+    scale : (draw,) all that is constant within a draw [dose per hour].
+    warmer : (draw,) true less stated air temperature [K]; None for none.
+    log_wetter : (draw,) log of the rate while wet over that while dry; None for no difference.
+    terms, weights : (term, lit) and (draw, term), added to the log of the rate; None for no more.
+    """
+
+    exponent: NDArray[np.float64]
+    activation_energy: NDArray[np.float64]
+    cloud: NDArray[np.float64]
+    heating: NDArray[np.float64]
+    scale: NDArray[np.float64]
+    warmer: NDArray[np.float64] | None = None
+    log_wetter: NDArray[np.float64] | None = None
+    terms: NDArray[np.float64] | None = None
+    weights: NDArray[np.float64] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class HourlyRates:
     """The rate as both ways of computing it need it: exp(weights @ terms − energy / kelvin)."""
 
@@ -83,92 +135,56 @@ class HourlyRates:
         return times * total[:, -1:] + total[:, before] + part * rate[:, now]
 
 
-def hourly_rates(
-    hour: NDArray[np.int64],
-    log_irradiance: NDArray[np.float64],
-    log_clearness: NDArray[np.float64],
-    air: NDArray[np.float64],
-    rise: NDArray[np.float64],
-    exponent: NDArray[np.float64],
-    activation_energy: NDArray[np.float64],
-    cloud: NDArray[np.float64],
-    heating: NDArray[np.float64],
-    scale: NDArray[np.float64],
-    warmer: NDArray[np.float64] | None,
-    terms: NDArray[np.float64] | None,
-    weights: NDArray[np.float64] | None,
-) -> HourlyRates:
-    """The rates of some draws, from what `dose_between` takes.
+def hourly_rates(sky: LitHours, draws: RateDraws) -> HourlyRates:
+    """The rates of some draws.
 
     Terms that do not vary are left out; one heating for all draws makes 1/T a term too.
     """
-    energy = activation_energy / GAS_CONSTANT
-    more = np.zeros_like(scale) if warmer is None else warmer
-    rows, columns = [log_irradiance], [exponent]
-    if cloud.any() and log_clearness.any():
-        rows.append(log_clearness)
-        columns.append(exponent * cloud)
-    for row, column in zip(
-        () if terms is None else terms, () if weights is None else weights.T, strict=True
-    ):
+    energy = draws.activation_energy / GAS_CONSTANT
+    heating = draws.heating
+    more = np.zeros_like(draws.scale) if draws.warmer is None else draws.warmer
+    rows, columns = [sky.log_irradiance], [draws.exponent]
+    if draws.cloud.any() and sky.log_clearness.any():
+        rows.append(sky.log_clearness)
+        columns.append(draws.exponent * draws.cloud)
+    others = list(zip(
+        () if draws.terms is None else draws.terms,
+        () if draws.weights is None else draws.weights.T,
+        strict=True,
+    ))  # fmt: skip
+    if sky.wet is not None and draws.log_wetter is not None:
+        others.append((sky.wet, draws.log_wetter))
+    for row, column in others:
         if row.any() and column.any():
             rows.append(row)
             columns.append(column)
-    alike = np.ptp(more) == 0 and (not rise.any() or np.ptp(heating) == 0)
+    alike = np.ptp(more) == 0 and (not sky.rise.any() or np.ptp(heating) == 0)
     if energy.any() and alike:
-        rows.append(-1.0 / (air + more[0] + heating[0] * rise))
+        rows.append(-1.0 / (sky.air + more[0] + heating[0] * sky.rise))
         columns.append(energy)
         energy = np.zeros_like(energy)
     return HourlyRates(
-        hour=np.ascontiguousarray(hour, dtype=np.int64),
+        hour=np.ascontiguousarray(sky.hour, dtype=np.int64),
         terms=np.ascontiguousarray(rows, dtype=float),
         weights=np.ascontiguousarray(np.column_stack(columns), dtype=float),
-        air=np.ascontiguousarray(air, dtype=float),
-        rise=np.ascontiguousarray(rise, dtype=float),
+        air=np.ascontiguousarray(sky.air, dtype=float),
+        rise=np.ascontiguousarray(sky.rise, dtype=float),
         energy=np.ascontiguousarray(energy, dtype=float),
         heating=np.ascontiguousarray(heating, dtype=float),
         warmer=np.ascontiguousarray(more, dtype=float),
-        scale=np.ascontiguousarray(scale, dtype=float),
+        scale=np.ascontiguousarray(draws.scale, dtype=float),
     )
 
 
 def dose_between(
-    hour: NDArray[np.int64],
-    log_irradiance: NDArray[np.float64],
-    log_clearness: NDArray[np.float64],
-    air: NDArray[np.float64],
-    rise: NDArray[np.float64],
-    *,
-    exponent: NDArray[np.float64],
-    activation_energy: NDArray[np.float64],
-    cloud: NDArray[np.float64],
-    heating: NDArray[np.float64],
-    scale: NDArray[np.float64],
-    intervals: Sequence[tuple[float, float]],
-    warmer: NDArray[np.float64] | None = None,
-    terms: NDArray[np.float64] | None = None,
-    weights: NDArray[np.float64] | None = None,
-    period: int = HOURS,
+    sky: LitHours, draws: RateDraws, intervals: Sequence[tuple[float, float]]
 ) -> NDArray[np.float64]:
     """Effective dose that the sky delivers in each interval, for each draw.
 
     Parameters
     ----------
-    hour : (lit,) index of each lit hour, increasing, from 0.
-    log_irradiance : (lit,) natural log of the irradiance in the band.
-    log_clearness : (lit,) natural log of the sky's clearness; multiplied by `cloud`.
-    air : (lit,) air temperature [K].
-    rise : (lit,) warming of the reference surface [K]; multiplied by `heating`.
-    exponent : (draw,) reciprocity exponent *p*.
-    activation_energy : (draw,) *Ea* [kJ/mol].
-    cloud : (draw,) departure of the cloud power from the one in `log_irradiance`.
-    heating : (draw,) factor on `rise`.
-    scale : (draw,) all that is constant within a draw [dose per hour].
-    warmer : (draw,) true less stated air temperature [K]; None for none.
-    terms, weights : (term, lit) and (draw, term), added to the log of the rate; None for no more.
-    intervals : (from, to) in hours from 1 January of the first year [h], to at or after from. The
-        year repeats.
-    period : hours after which the sky repeats; 0 for a record that does not.
+    sky, draws : hours and what draws make of them.
+    intervals : (from, to) in hours from 1 January of the first year [h], to at or after from.
 
     Returns
     -------
@@ -181,20 +197,18 @@ def dose_between(
 
     Examples
     --------
-    >>> always, one = np.arange(8760), np.ones(1)
-    >>> even = dict(exponent=one, activation_energy=0 * one, cloud=0 * one, heating=0 * one)
-    >>> dose_between(always, np.zeros(8760), np.zeros(8760), np.full(8760, 300.0), np.zeros(8760),
-    ...     scale=one, intervals=[(6.0, 30.5)], **even).item()
+    >>> one, none = np.ones(1), np.zeros(1)
+    >>> even = RateDraws(exponent=one, activation_energy=none, cloud=none, heating=none, scale=one)
+    >>> always = LitHours(hour=np.arange(8760), log_irradiance=np.zeros(8760),
+    ...     log_clearness=np.zeros(8760), air=np.full(8760, 300.0), rise=np.zeros(8760))
+    >>> dose_between(always, even, [(6.0, 30.5)]).item()
     24.5
     """
     for low, high in intervals:
         if not 0 <= low <= high:
             raise ValueError(f"interval {low:g} to {high:g} h; it must begin at 0 or after, and "
                              "end after it begins")  # fmt: skip
-    rates = hourly_rates(
-        hour, log_irradiance, log_clearness, air, rise, exponent, activation_energy, cloud, heating,
-        scale, warmer, terms, weights,
-    )  # fmt: skip
+    rates, period = hourly_rates(sky, draws), sky.hours
     found = np.zeros((rates.scale.size, len(intervals)))
     if not rates.hour.size:
         return found
@@ -209,4 +223,6 @@ def dose_between(
     return found
 
 
-__all__ = ["AT_ONCE", "HOURS", "HourlyRates", "dose_between", "hourly_rates"]
+__all__ = [
+    "AT_ONCE", "HOURS", "HourlyRates", "LitHours", "RateDraws", "dose_between", "hourly_rates",
+]  # fmt: skip

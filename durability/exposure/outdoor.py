@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING
 
 from durability import catalogue
 from durability.exposure.clock import GAS_CONSTANT, KELVIN
+from durability.exposure.hourly import LitHours, RateDraws, dose_between
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -44,28 +45,21 @@ irradiance 1 [W/(m² nm) or W/m²] delivers."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class OutdoorClock:
-    """What a site delivers to strips from their day of laying on.
+class OutdoorClock(LitHours):
+    """What a site delivers to strips from their day of laying on, in its lit hours.
 
     Parameters
     ----------
     exposure : name of the exposure.
     site, title : name of the site and what a report calls it.
-    band : of `log_irradiance`.
+    band : of `log_irradiance` [W/m²/nm or W/m²].
     per_hour : dose that one hour at irradiance 1 delivers.
     laid_hour : hour of laying since the first one counted [h], local standard time.
-    hour : (lit,) number of each hour with light, from 0.
-    hours : after which the weather repeats [h]: 8760 for one year.
     measured : whether the weather is that of the calendar years in which the strips lay.
     uv_factor : on the computed ultraviolet, where it was measured there; None takes the prior.
     uv_log_sd, air_temperature_sd : what hours made from monthly means add to the uncertainty of
         light [1] and air temperature [K]; 0 for hourly weather.
-    log_irradiance : (lit,) log of the computed irradiance in the band [W/m²/nm or W/m²].
-    log_clearness : (lit,) d log E / d b.
-    air : (lit,) air temperature [K].
-    rise : (lit,) warming of a surface of absorptance 0.9 and rise factor 1 [K].
     on_ground : whether the strips lie on the ground; then w holds ground contact too.
-    wet : (lit,) 1 in hours in which the strips are wet, else 0; None where wetness is not counted.
     wavelength, spectral : [nm] and (lit, wavelength) [W/m²/nm] of the sky; None where not asked.
     """
 
@@ -75,18 +69,11 @@ class OutdoorClock:
     band: str
     per_hour: float
     laid_hour: float
-    hour: NDArray
-    log_irradiance: NDArray
-    log_clearness: NDArray
-    air: NDArray
-    rise: NDArray
-    hours: int = 8760
     measured: bool = False
     uv_log_sd: float = 0.0
     air_temperature_sd: float = 0.0
     uv_factor: Assumption | None = None
     on_ground: bool = False
-    wet: NDArray | None = None
     wavelength: NDArray | None = None
     spectral: NDArray | None = None
 
@@ -151,29 +138,20 @@ class OutdoorClock:
         """
         import numpy
 
-        from durability.exposure.hourly import dose_between
-
         inputs = [exponent, activation_energy, uv_factor, cloud, warming, warmer, log_wetter]
         p, ea, f, b, w, up, wetter = numpy.broadcast_arrays(*[numpy.atleast_1d(x) for x in inputs])
         warm = ea / (GAS_CONSTANT * (reference_temperature + KELVIN))
         log_scale = numpy.log(reference_irradiance * self.per_hour) + warm
         log_scale = log_scale + p * numpy.log(f / reference_irradiance)
-        rows, columns = [], []
         if light is not None:
             log_scale = log_scale + p * light.level
-            rows.append(light.rows)
-            columns.append(p[:, None] * light.weights)
-        if self.wet is not None:
-            rows.append(self.wet[None])
-            columns.append(wetter[:, None])
-        end = self.laid_hour + 24.0 * numpy.atleast_1d(numpy.asarray(days, dtype=float))
-        found = dose_between(
-            self.hour, self.log_irradiance, self.log_clearness, self.air, self.rise,
-            exponent=p, activation_energy=ea, cloud=b, heating=w, warmer=up,
-            scale=numpy.exp(log_scale), terms=numpy.concatenate(rows) if rows else None,
-            weights=numpy.concatenate(columns, axis=1) if rows else None,
-            intervals=[(self.laid_hour, float(x)) for x in end], period=self.hours,
+        draws = RateDraws(
+            exponent=p, activation_energy=ea, cloud=b, heating=w, warmer=up, log_wetter=wetter,
+            scale=numpy.exp(log_scale), terms=None if light is None else light.rows,
+            weights=None if light is None else p[:, None] * light.weights,
         )  # fmt: skip
+        end = self.laid_hour + 24.0 * numpy.atleast_1d(numpy.asarray(days, dtype=float))
+        found = dose_between(self, draws, [(self.laid_hour, float(x)) for x in end])
         with numpy.errstate(divide="ignore"):
             return numpy.log(numpy.maximum(found, 0.0))
 

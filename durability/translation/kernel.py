@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from durability.exposure.hourly import HOURS, HourlyRates, hourly_rates
+from durability.exposure.hourly import HOURS, HourlyRates, LitHours, RateDraws, hourly_rates
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -27,22 +27,11 @@ WORTH_A_THREAD = 1_000_000
 
 
 def days_until(
-    hour: NDArray[np.int64],
-    log_irradiance: NDArray[np.float64],
-    log_clearness: NDArray[np.float64],
-    air: NDArray[np.float64],
-    rise: NDArray[np.float64],
+    sky: LitHours,
+    draws: RateDraws,
     *,
-    exponent: NDArray[np.float64],
-    activation_energy: NDArray[np.float64],
-    cloud: NDArray[np.float64],
-    heating: NDArray[np.float64],
-    scale: NDArray[np.float64],
     targets: NDArray[np.float64],
     starts: NDArray[np.float64],
-    warmer: NDArray[np.float64] | None = None,
-    terms: NDArray[np.float64] | None = None,
-    weights: NDArray[np.float64] | None = None,
     compiled: bool | None = None,
     threads: int | None = None,
 ) -> NDArray[np.float64]:
@@ -50,20 +39,9 @@ def days_until(
 
     Parameters
     ----------
-    hour : (lit,) index of each lit hour, increasing, 0 to 8759.
-    log_irradiance : (lit,) natural log of the irradiance in the band.
-    log_clearness : (lit,) natural log of the sky's clearness; multiplied by `cloud`.
-    air : (lit,) air temperature [K].
-    rise : (lit,) warming of the reference surface [K]; multiplied by `heating`.
-    exponent : (draw,) reciprocity exponent *p*.
-    activation_energy : (draw,) *Ea* [kJ/mol].
-    cloud : (draw,) departure of the cloud power from the one in `log_irradiance`.
-    heating : (draw,) factor on `rise`.
-    scale : (draw,) all that is constant within a draw [dose per hour].
+    sky, draws : hours of one year, and what draws make of them.
     targets : (draw, target) effective dose; inf is never reached, 0 at once.
     starts : (draw, start) hour of the year of laying, 0 up to 8760; fastest in rising order.
-    warmer : (draw,) true less stated air temperature [K]; None for none.
-    terms, weights : (term, lit) and (draw, term), added to the log of the rate; None for no more.
     compiled : False computes in NumPy; None compiles where numba can be imported.
     threads : of compiled code; None takes two where the work is worth it.
 
@@ -78,24 +56,22 @@ def days_until(
 
     Examples
     --------
-    >>> always, one = np.arange(8760), np.ones(1)
-    >>> even = dict(exponent=one, activation_energy=0 * one, cloud=0 * one, heating=0 * one)
-    >>> days_until(always, np.zeros(8760), np.zeros(8760), np.full(8760, 300.0), np.zeros(8760),
-    ...     scale=one, targets=np.array([[48.0]]), starts=np.array([[6.0]]), **even).item()
+    >>> one, none = np.ones(1), np.zeros(1)
+    >>> even = RateDraws(exponent=one, activation_energy=none, cloud=none, heating=none, scale=one)
+    >>> always = LitHours(hour=np.arange(8760), log_irradiance=np.zeros(8760),
+    ...     log_clearness=np.zeros(8760), air=np.full(8760, 300.0), rise=np.zeros(8760))
+    >>> days_until(always, even, targets=np.array([[48.0]]), starts=np.array([[6.0]])).item()
     2.0
     """
-    draws = exponent.shape[0]
+    count = draws.exponent.shape[0]
     for name, array in (("targets", targets), ("starts", starts)):
-        if array.ndim != 2 or array.shape[0] != draws:
-            raise ValueError(f"{name} has shape {array.shape}; expected ({draws}, n)")
+        if array.ndim != 2 or array.shape[0] != count:
+            raise ValueError(f"{name} has shape {array.shape}; expected ({count}, n)")
     if starts.size and not (starts.min() >= 0 and starts.max() < HOURS):
         raise ValueError(f"starts must lie from 0 to below {HOURS} hours")
     if np.isnan(targets).any():
         raise ValueError("targets holds values that are not numbers")
-    rates = hourly_rates(
-        hour, log_irradiance, log_clearness, air, rise, exponent, activation_energy, cloud, heating,
-        scale, warmer, terms, weights,
-    )  # fmt: skip
+    rates = hourly_rates(sky, draws)
     goals = np.ascontiguousarray(targets, dtype=float)
     begins = np.ascontiguousarray(starts, dtype=float)
     if compiled is not False and _can_compile():

@@ -42,9 +42,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from durability.exposure import Assumption, Site
+    from durability.exposure.hourly import LitHours, RateDraws
     from durability.exposure.uv_measured import UvCalibration
     from durability.study.model import Caution
-    from durability.translation.sky import SkyYear
     from durability.translation.spectral import SpectralLink
 
 
@@ -110,7 +110,7 @@ class SkyClock:
     ----------
     material : its name.
     lamp : the lamp side.
-    year : the sky side, its 8760 hours.
+    year : the sky side, its lit hours.
     links : draws (draw,) of every uncertain input, from `draw_links`.
     cloud : cloud power of `year`.
     spectral : lamp and sky by the action spectrum; None counts the dose in the lamp's band.
@@ -120,7 +120,7 @@ class SkyClock:
 
     material: str
     lamp: LampClock
-    year: SkyYear
+    year: LitHours
     links: Mapping[str, NDArray[np.float64]]
     cloud: float
     spectral: SpectralLink | None = None
@@ -162,11 +162,8 @@ class SkyClock:
         """Days (draw, dose, start) from laying to nominal lamp doses (draw, dose)."""
         from durability.translation.kernel import days_until
 
-        year = self.year
-        return days_until(
-            year.hour, year.log_irradiance, year.log_clearness, year.air, year.rise,
-            **self._draws(light), targets=dose * self.lamp_factor[:, None], starts=starts,
-        )  # fmt: skip
+        targets = dose * self.lamp_factor[:, None]
+        return days_until(self.year, self._draws(light), targets=targets, starts=starts)
 
     def lamp_dose(
         self, intervals: Sequence[tuple[float, float]], *, light: float = 1.0
@@ -180,12 +177,7 @@ class SkyClock:
         """
         from durability.exposure.hourly import dose_between
 
-        year = self.year
-        found = dose_between(
-            year.hour, year.log_irradiance, year.log_clearness, year.air, year.rise,
-            **self._draws(light), intervals=intervals,
-        )  # fmt: skip
-        return found / self.lamp_factor[:, None]
+        return dose_between(self.year, self._draws(light), intervals) / self.lamp_factor[:, None]
 
     def spent(self, intervals: Sequence[OpenInterval]) -> NDArray[np.float64]:
         """Nominal lamp dose (draw,) already spent in several intervals, each with its light."""
@@ -196,10 +188,11 @@ class SkyClock:
             dose += self.lamp_dose([interval.hours()], light=interval.light)[:, 0]
         return dose
 
-    def _draws(self, light: float) -> dict[str, Any]:
-        """What the kernel needs of each draw."""
+    def _draws(self, light: float) -> RateDraws:
+        """What each draw makes of the year's hours."""
         import numpy as np
 
+        from durability.exposure.hourly import RateDraws
         from durability.translation.sky import heating
 
         links = self.links
@@ -208,22 +201,17 @@ class SkyClock:
         sky = links["uv_factor"] * links["year_to_year"] * light
         warm = self.lamp.arrhenius(energy, links["lamp_temperature"])
         scale = self.lamp.per_hour * true ** (1 - p) * sky**p / warm
-        rows, columns = [], []
-        if self.spectral is not None:
-            found = self.spectral.patterns(links)
-            scale = scale * np.exp(p * found.level)
-            rows.append(found.rows)
-            columns.append(p[:, None] * found.weights)
-        if self.year.wet is not None and "wetness_factor" in links:
-            rows.append(self.year.wet[None])
-            columns.append(np.log(links["wetness_factor"])[:, None])
-        return {
-            "exponent": p, "activation_energy": energy,
-            "cloud": links["cloud_power"] - self.cloud, "heating": heating(dict(links)),
-            "warmer": links.get(AIR), "scale": scale,
-            "terms": np.concatenate(rows) if rows else None,
-            "weights": np.concatenate(columns, axis=1) if rows else None,
-        }  # fmt: skip
+        light_of = None if self.spectral is None else self.spectral.patterns(links)
+        if light_of is not None:
+            scale = scale * np.exp(p * light_of.level)
+        wetter = links.get("wetness_factor")
+        return RateDraws(
+            exponent=p, activation_energy=energy, cloud=links["cloud_power"] - self.cloud,
+            heating=heating(dict(links)), warmer=links.get(AIR), scale=scale,
+            log_wetter=None if wetter is None else np.log(wetter),
+            terms=None if light_of is None else light_of.rows,
+            weights=None if light_of is None else p[:, None] * light_of.weights,
+        )  # fmt: skip
 
 
 def read_clock(

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from durability.exposure.clock import KELVIN
+from durability.exposure.hourly import LitHours
 from durability.translation.inputs import AIR, GROUND
 
 if TYPE_CHECKING:
@@ -16,34 +16,12 @@ if TYPE_CHECKING:
     from durability.study.model import Caution
 
 REFERENCE_ABSORPTANCE = 0.9
-"""Absorptance of the surface whose warming a `SkyYear` holds."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class SkyYear:
-    """The lit hours of a year, as `durability.translation.kernel.days_until` reads them.
-
-    Parameters
-    ----------
-    hour : index of each lit hour, 0 to 8759, from 1 January in local standard time.
-    log_irradiance : log of the irradiance in the band [W/m²/nm or W/m²].
-    log_clearness : log of the sky's clearness.
-    air : air temperature [K].
-    rise : warming of a surface of absorptance 0.9 and rise factor 1 [K].
-    wet : 1 in hours in which the fabric is wet, else 0; None where wetness is not counted.
-    """
-
-    hour: NDArray[np.int64]
-    log_irradiance: NDArray[np.float64]
-    log_clearness: NDArray[np.float64]
-    air: NDArray[np.float64]
-    rise: NDArray[np.float64]
-    wet: NDArray[np.float64] | None = None
+"""Absorptance of the surface whose warming `LitHours` hold."""
 
 
 def sky_year(
     sky: xarray.Dataset, variable: str, *, wet: NDArray[np.float64] | None = None
-) -> SkyYear:
+) -> LitHours:
     """The lit hours of `durability.exposure.sky_exposure`'s dataset in one band.
 
     Parameters
@@ -75,7 +53,7 @@ def sky_year(
         rise_factor=1.0,
     )
     hour = np.flatnonzero(irradiance > 0)
-    return SkyYear(
+    return LitHours(
         hour=hour,
         log_irradiance=np.log(irradiance[hour]),
         log_clearness=sky["log_clearness"].values.astype(float)[hour],
@@ -86,12 +64,12 @@ def sky_year(
 
 
 def heating(links: dict[str, NDArray[np.float64]]) -> NDArray[np.float64]:
-    """Factor on `SkyYear.rise` of each draw: absorptance, rise factor and ground contact."""
+    """Factor on `LitHours.rise` of each draw: absorptance, rise factor and ground contact."""
     on_rack = links["absorptance"] / REFERENCE_ABSORPTANCE * links["temperature_rise_factor"]
     return on_rack * links[GROUND] if GROUND in links else on_rack
 
 
-def damage_temperature(year: SkyYear, links: dict[str, NDArray[np.float64]]) -> float:
+def damage_temperature(year: LitHours, links: dict[str, NDArray[np.float64]]) -> float:
     """Constant temperature [degC] at which the year's light would do the same damage.
 
     At the median inputs; nan where the sky is dark all year. See
@@ -111,7 +89,7 @@ def damage_temperature(year: SkyYear, links: dict[str, NDArray[np.float64]]) -> 
 
 
 def ground_caution(
-    material: str, year: SkyYear, links: dict[str, NDArray[np.float64]]
+    material: str, year: LitHours, links: dict[str, NDArray[np.float64]]
 ) -> Caution | None:
     """How much hotter than on a rack a fabric on the ground may run, and what that would do.
 
@@ -172,7 +150,6 @@ def annual_dose(
 
 
 __all__ = [
-    "SkyYear",
     "annual_dose",
     "damage_temperature",
     "ground_caution",

@@ -25,11 +25,11 @@ if TYPE_CHECKING:
 
     from durability.exposure import Assumption, Site
     from durability.exposure.action import Action
+    from durability.exposure.hourly import LitHours
     from durability.exposure.lamp_light import LampLight
     from durability.exposure.sky_spectrum import SpectralPatterns
     from durability.study.model import Study
     from durability.translation.lamp import LampClock
-    from durability.translation.sky import SkyYear
 
 LINKS = ("action_slope", "lamp_spectrum", "short_wave_factor")
 """Links that a spectral translation draws: slope [1/nm], how much bluer the lamp is [standard
@@ -75,7 +75,12 @@ class SpectralLink:
 
 
 def spectral_link(
-    study: Study, material: str, clock: LampClock, place: Site, year: SkyYear, plane: dict[str, Any]
+    study: Study,
+    material: str,
+    clock: LampClock,
+    place: Site,
+    year: LitHours,
+    plane: dict[str, Any],
 ) -> SpectralLink | None:
     """The spectral side of one material; None where it asks for no action spectrum.
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 import numpy as np
 
 from durability.exposure import read_site, sky_exposure
+from durability.exposure.hourly import RateDraws
 from durability.translation.kernel import days_until
 from durability.translation.laying import laying_days
 from durability.translation.sky import sky_year
@@ -21,11 +22,10 @@ def days_to_50_megajoules(site: str) -> np.ndarray:
     one, none = np.ones(1), np.zeros(1)
     _, spans = laying_days("every month")
     starts = np.array([[24.0 * (first + length // 2) + 6 for first, length in spans]])
-    return days_until(
-        year.hour, year.log_irradiance, year.log_clearness, year.air, year.rise,
-        exponent=one, activation_energy=none, cloud=none, heating=none, scale=0.0036 * one,
-        targets=np.array([[50.0]]), starts=starts,
-    )[0, 0]  # fmt: skip
+    draws = RateDraws(
+        exponent=one, activation_energy=none, cloud=none, heating=none, scale=0.0036 * one
+    )
+    return days_until(year, draws, targets=np.array([[50.0]]), starts=starts)[0, 0]
 
 
 def test_fifty_megajoules_take_one_to_six_months_in_the_po_valley():

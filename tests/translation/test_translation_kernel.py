@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from durability.exposure.clock import GAS_CONSTANT
+from durability.exposure.hourly import LitHours, RateDraws
 from durability.translation.kernel import days_until
 
 
@@ -18,15 +19,15 @@ def run(irradiance, targets, starts, **change):
         k: change.pop(k) for k in ("log_clearness", "air", "rise") if k in change
     }
     sky = {k: np.broadcast_to(v, (8760,))[lit].astype(float) for k, v in sky.items()}
-    more = {
-        k: change.pop(k)
-        for k in ("compiled", "threads", "terms", "weights", "warmer")
-        if k in change
-    }
+    more, terms = (
+        {k: change.pop(k) for k in names if k in change}
+        for names in (("compiled", "threads"), ("terms", "weights", "warmer"))
+    )
     draw = {"exponent": 1.0, "activation_energy": 0.0, "cloud": 0.0, "heating": 0.0, "scale": 1.0}
     draw = {k: np.array(np.broadcast_to(v, (draws,)), float) for k, v in (draw | change).items()}
     return days_until(
-        lit, np.log(irradiance[lit]), **sky, **draw,
+        LitHours(hour=lit, log_irradiance=np.log(irradiance[lit]), **sky),
+        RateDraws(**draw, **terms),
         targets=np.asarray(targets, float), starts=np.asarray(starts, float), **more,
     )  # fmt: skip
 
@@ -169,15 +170,19 @@ def test_dose_between_two_hours_and_days_until_that_dose_are_inverse(year):
     from durability.exposure.hourly import dose_between
 
     lit = np.flatnonzero(year > 0)
-    sky = (lit, np.log(year[lit]), np.zeros(lit.size), np.full(lit.size, 300.0), np.zeros(lit.size))
+    none = np.zeros(lit.size)
+    sky = LitHours(
+        hour=lit, log_irradiance=np.log(year[lit]), log_clearness=none, air=none + 300.0, rise=none
+    )
     one = np.ones(1)
-    draw = {"exponent": one, "activation_energy": 0 * one, "cloud": 0 * one, "heating": 0 * one,
-            "scale": one}  # fmt: skip
+    draw = RateDraws(
+        exponent=one, activation_energy=0 * one, cloud=0 * one, heating=0 * one, scale=one
+    )
     begin, end = 1000.25, 1000.25 + 500 * 24 + 7.5
-    dose = dose_between(*sky, intervals=[(begin, end)], **draw)
-    days = days_until(*sky, targets=dose, starts=np.array([[begin]]), **draw)
+    dose = dose_between(sky, draw, [(begin, end)])
+    days = days_until(sky, draw, targets=dose, starts=np.array([[begin]]))
     assert days.item() == pytest.approx((end - begin) / 24, abs=0.5)
-    again = dose_between(*sky, intervals=[(begin, begin + 24 * days.item())], **draw)
+    again = dose_between(sky, draw, [(begin, begin + 24 * days.item())])
     assert again.item() == pytest.approx(dose.item(), rel=1e-12)
     with pytest.raises(ValueError, match="interval"):
-        dose_between(*sky, intervals=[(5.0, 4.0)], **draw)
+        dose_between(sky, draw, [(5.0, 4.0)])
