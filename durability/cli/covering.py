@@ -171,10 +171,12 @@ def print_left(e: Exposed) -> None:
             print(f"\n{heading}")
         if len(said):
             print_statements(said)
+    from durability.decisions.decision import percent
+
     print("\nAssurance that a reduction factor for weathering carries")
     heads = ["material", "direction"]
     factors = list(next(iter(e.factors.values()), {}))
-    rows = [[m, d, *(f"{p:.3f}" for p in each.values())] for (m, d), each in e.factors.items()]
+    rows = [[m, d, *(percent(p) for p in each.values())] for (m, d), each in e.factors.items()]
     print_table([*heads, *(f"{f:g}" for f in factors)], rows)
     _approximate()
 
@@ -213,6 +215,9 @@ def equivalent(
         if not len(said):
             raise typer.Exit(BAD_INPUT)
         if not told.document({"days": days, "statements": said.to_list()}):
+            what = "a lamp dose" if days is None else f"{days:g} days in the open"
+            kind = "Days in the open" if days is None else "Lamp hours, dark phases included,"
+            print(f"{kind} that do the damage of {what}, by month of laying")
             print_statements(said)
             _approximate()
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from durability.cli.app import command, errors_in_words
-from durability.cli.fitted import fitted, gate
+from durability.cli.fitted import fitted, gate, say_lying
 from durability.cli.groups import without
 from durability.cli.lying import Lying
 from durability.cli.options import (
@@ -58,12 +58,18 @@ def compare(
         read = lying.asked(fitting.read(study))
         if site is not None:
             check_sites([site], read.question)
+            if not any(m.price for m in read.materials.values()):
+                raise ValueError(
+                    "--site asks for the price of a day, and study.toml gives no price; add one, "
+                    'such as price = "0.85 EUR/m^2" under [materials.NAME]'
+                )
         elif lying.question():
             raise ValueError("how it lies in the open matters at a site; name one with --site")
         made, _ = fitted(read, fitting, told.out, told.quiet)
         gate(made)
         there = None
         if site is not None:
+            say_lying(read, told)
             with progress(told.quiet) as tell:
                 done, refused = translations_of(counted(made), [site], progress=tell)
             there = done[0] if done else None

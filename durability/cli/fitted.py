@@ -61,16 +61,23 @@ def fitted_there(
     folder: Path, fitting: Fitting, lying: Lying, told: Told, out: Path | None = None
 ) -> tuple[Fit, list[str]]:
     """The fit of a study, read as its question or an option says, and the sites asked about."""
-    from durability.translation.plane import counted, lying_words
+    from durability.translation.plane import counted
 
     study = lying.asked(fitting.read(folder))
     sites = lying.sites(study)
     made, _ = fitted(study, fitting, out, told.quiet)
     gate(made)
+    say_lying(study, told)
+    return counted(made), sites
+
+
+def say_lying(study: Study, told: Told) -> None:
+    """How the fabric lies, where it is not flat on open ground."""
+    from durability.translation.plane import lying_words
+
     lies = lying_words(study.question)
     if lies and not told.json:
-        print(f"Counted for fabric that lies {lies}.\n")
-    return counted(made), sites
+        print(f"Days are counted for fabric that lies {lies}.\n")
 
 
 def _law_of_report(folder: Path) -> str | None:

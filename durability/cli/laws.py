@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from textwrap import fill
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -76,6 +77,7 @@ def compare_laws(
 ) -> None:
     """Fit every law by likelihood and show which the strips support, and what each would say."""
     with errors_in_words(told.json):
+        from durability.inference.likelihood import EXPLANATIONS
         from durability.inference.likelihood import compare_laws as compare
         from durability.study import read_study
 
@@ -85,6 +87,9 @@ def compare_laws(
         if not told.document(document):
             for table in tables:
                 print(repr(table), "\n")
+            flags = dict.fromkeys(f for t in tables for r in t.rows for f in r.fit.flags)
+            for name in flags if not told.quiet else ():
+                print(fill(f"{name}: {EXPLANATIONS[name]}", 98, subsequent_indent="    "))
             if not told.quiet:
                 print_cautions(read.cautions)
         if figure is not None:

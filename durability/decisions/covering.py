@@ -22,7 +22,7 @@ from durability.decisions.cover import (
 )
 from durability.decisions.decision import percent
 from durability.decisions.rules import RuleVerdict, rule_verdicts
-from durability.statement import MONTHS, Statement, Statements, Subject
+from durability.statement import MONTHS, SUBJECTS, Statement, Statements, Subject
 
 if TYPE_CHECKING:
     from durability.exposure import Site
@@ -121,13 +121,14 @@ class Cover:
             on, worst = ("", f" in the worst month, {month}") if every else (
                 f" on {self.translation.laying}", ""
             )  # fmt: skip
+            left = "the required strength" if s.fraction is None else f"{100 * s.fraction:g} %"
             until = f"cover within {days}{worst}"
             if not_reached(s):
                 any_month = ", in whichever month" if every else ""
                 on, until = on + any_month, f"enough is left for {days}, all that are counted"
             line = (
                 f"{material}{where}, laid at {self.title}{on}: {until} "
-                f"({100 * self.assurance:.3g} % assurance)"
+                f"({SUBJECTS[s.of or 'mean']}, {left} left, {100 * self.assurance:.3g} % assurance)"
             )
             if s.low == 0:
                 line += "; 0 days: cover it on the day of laying"

@@ -75,7 +75,9 @@ class LoadingEffect:
             return text + "; too few packages have more than a bound, so nothing checks the line."
         if self.departs is None:
             return text + "; two values only, so nothing checks the line."
-        return text + f"; {self.farthest} lies off that line by a factor of {self.departs:.3g}."
+        if self.departs < 1.01:
+            return text + "; every package lies on that line within 1 %."
+        return text + f"; {self.farthest} lies off that line by a factor of {self.departs:.2f}."
 
     def to_dict(self) -> dict[str, Any]:
         """Plain types for JSON."""

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from durability import catalogue
+from durability.decisions.decision import percent
 
 if TYPE_CHECKING:
     from durability.inference import Fit
@@ -51,8 +52,8 @@ class RuleVerdict:
     def __str__(self) -> str:
         where = " ".join(x for x in (self.material, self.direction) if x)
         return (
-            f"{self.title}: {where} {self.words} ({100 * self.left:.0f} % left at {self.dose:.4g} "
-            f"{self.dose_unit}; probability of the class {self.probability:.2f}). "
+            f"{self.title}: {where} {self.words}, with probability {percent(self.probability)} "
+            f"({100 * self.left:.0f} % left at {self.dose:.4g} {self.dose_unit}). "
             f"Source: {self.source}."
         )
 

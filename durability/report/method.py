@@ -8,6 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from durability.report.tables import Table, table
+from durability.translation.plane import lying_words
 
 if TYPE_CHECKING:
     from durability.exposure import Assumption
@@ -109,9 +110,11 @@ def _spread(i: Assumption) -> str:
     return str(i).replace("+-", "±")
 
 
-def site_rows(t: Translation) -> list[tuple[str, str]]:
-    """What a translation says of its site."""
-    return [(a, b) for a, b in t.summary_rows() if a not in ("leans on",)]
+def site_rows(results: Results, t: Translation) -> list[tuple[str, str]]:
+    """What a translation says of its site, and how the fabric was taken to lie there."""
+    lies = lying_words(results.study.question) or "flat on open ground"
+    said = [(a, b) for a, b in t.summary_rows() if a not in ("leans on", "fabric")]
+    return [*said[:1], ("fabric", lies), *said[1:]]
 
 
 def budget_sentences(results: Results) -> list[str]:

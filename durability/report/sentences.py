@@ -458,6 +458,11 @@ def _cover(
 
 def answer_sentences(results: Results) -> list[Sentence]:
     """What the study's question is answered with, in order: doses, days, comparison."""
+    return [line for kind in _answers(results) for line in kind]
+
+
+def _answers(results: Results) -> tuple[list[Sentence], list[Sentence], list[Sentence]]:
+    """Sentences on doses, on days, and on how products compare."""
     w = Wording.of(results)
     lines: list[Sentence] = []
     for s in head_bound_or_dose(results):
@@ -466,14 +471,13 @@ def answer_sentences(results: Results) -> list[Sentence]:
             if tested is not None:
                 lines.append(w.sentence(tested))
         lines.append(w.sentence(s))
-    lines += [
+    days = [
         _cover(w, worst, best, tested_days(results, worst)) for worst, best in head_days(results)
     ]
     lies = lying_words(results.study.question)
     if lies and results.translations:
-        lines.append(Sentence((f"Days are counted for fabric that lies {lies}.",)))
-    lines += [w.sentence(s) for s in head_ratios(results)]
-    return lines
+        days.insert(0, Sentence((f"Days are counted for fabric that lies {lies}.",)))
+    return lines, days, [w.sentence(s) for s in head_ratios(results)]
 
 
 def failed_notice(results: Results) -> str | None:
@@ -536,17 +540,22 @@ def key_sentences(results: Results) -> list[str]:
     -------
     list of str : for the study's first threshold and subject, the threshold dose or its bound in
         the worse direction, days to cover in the worst and best month at each site, and the ratio
-        to the control; then what to beware. No number at all where the fit failed its diagnostics.
+        to the control, of each the first lines; then what to beware. No number at all where the
+        fit failed its diagnostics.
     """
     failed = failed_notice(results)
     if failed:
         return [failed]
-    lines = [str(s) for s in answer_sentences(results)]
+    kinds = [[str(s) for s in kind] for kind in _answers(results)]
+    lines = [line for kind in kinds for line in kind]
     notes = [*not_translated(results), *(f"Beware: {text}" for text in beware(results).values())]
     room = MOST_LINES - min(len(notes), 4)
     if len(lines) > room:
         left = len(lines) - room + 1
-        lines = [*lines[: room - 1], f"{left} more lines are in the report."]
+        for _ in range(left):  # each kind of answer keeps its first lines
+            max(kinds, key=len).pop()
+        lines = [line for kind in kinds for line in kind]
+        lines.append(f"{left} more lines are in the report.")
     space = MOST_LINES - len(lines)
     if len(notes) > space:
         notes = [*notes[: space - 1], "More to beware is in the report."]

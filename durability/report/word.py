@@ -299,7 +299,7 @@ def _method(w: _Writer, results: Results, shown: list[Picture]) -> None:
     )
     for t in results.translations:
         w.heading(t.title, 3)
-        w.rows(method.site_rows(t))
+        w.rows(method.site_rows(results, t))
     w.table(method.input_table(results))
     if results.fit.diagnostics.ok:
         w.bullets(method.budget_sentences(results))

@@ -101,7 +101,7 @@ class MeasureNext:
         return (
             f"To know the days of {self.material} at {self.title} better, first {REMEDIES[name]}: "
             f"{INPUTS[name]} makes {100 * self.first[name]:.0f} % of the variance. The "
-            f"{100 * self.level:g} % interval is a factor of {self.factor():.2g} either way and "
+            f"{100 * self.level:g} % interval is a factor of {self.factor():#.2g} either way and "
             f"would be {self.factor(name):.2g} at best, if it were known exactly."
         )
 

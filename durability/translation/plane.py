@@ -63,6 +63,19 @@ def as_it_lies(
     return asked
 
 
+def direction_named(azimuth: float) -> str:
+    """A direction by its name, or by its degrees clockwise from north.
+
+    Examples
+    --------
+    >>> direction_named(180.0), direction_named(200.0)
+    ('south', '200° from north')
+    """
+    names = ("north", "north-east", "east", "south-east", "south", "south-west", "west",
+             "north-west")  # fmt: skip
+    return names[int(azimuth / 45) % 8] if azimuth % 45 == 0 else f"{azimuth:g}° from north"
+
+
 def lying_words(question: Question) -> str:
     """How the fabric lies, where it is not flat on open ground in full light; else empty.
 
@@ -70,17 +83,17 @@ def lying_words(question: Question) -> str:
     --------
     >>> from durability.study.model import Question
     >>> lying_words(Question(slope=30.0, on_ground=False, light=0.5))
-    'on a rack, at a slope of 30°, in 50 % of the light'
+    'on a rack, at a slope of 30° facing the equator, in 50 % of the light'
     >>> lying_words(Question())
     ''
     """
     q = question
-    faces = "" if q.azimuth is None else f" facing {q.azimuth:g}° from north"
+    faces = "the equator" if q.azimuth is None else direction_named(q.azimuth)
     spectrum = {None: "", "none": "without an action spectrum",
                 "exponential": "with an exponential action spectrum"}  # fmt: skip
     said = (
         "" if q.on_ground else "on a rack",
-        f"at a slope of {q.slope:g}°{faces}" if q.slope > 0 else "",
+        f"at a slope of {q.slope:g}° facing {faces}" if q.slope > 0 else "",
         f"in {100 * q.light:g} % of the light" if q.light < 1 else "",
         f"with {q.horizon:g}° of the sky hidden all around" if q.horizon > 0 else "",
         "dark while snow lies" if q.snow_cover else "",
@@ -193,6 +206,7 @@ def read_action_spectrum(named: str) -> str:
 __all__ = [
     "as_it_lies",
     "counted",
+    "direction_named",
     "facing",
     "facing_cautions",
     "lying_words",

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, cast
 
 from durability.statement import MONTHS
+from durability.translation.plane import direction_named
 
 if TYPE_CHECKING:
     import xarray
@@ -174,13 +175,18 @@ class Translation:
         }
         return data
 
+    def _plane(self) -> str:
+        sloping = f"slope {self.tilt:g}°, facing {direction_named(self.azimuth)}"
+        ground = "on the ground" if "on_ground" in self.assumptions else "on a rack"
+        return f"{sloping if self.tilt else 'flat'}, {ground}"
+
     def summary_rows(self) -> list[tuple[str, str]]:
         """(label, text) pairs that both reprs show."""
         uv = self.annual["uv_300_400"]
         low, middle, high = (float(uv.sel(limit=x)) for x in ("low", "median", "high"))
         return [
             ("site", f"{self.title} ({self.site})"),
-            ("plane", f"tilt {self.tilt:g}°, azimuth {self.azimuth:g}°"),
+            ("fabric", self._plane()),
             ("yearly UV", f"{middle:.0f} MJ/m² in 300-400 nm ({low:.0f} to {high:.0f})"),
             ("read from", self.exposure),
             ("laying", self.laying),

@@ -223,6 +223,7 @@ def test_one_day_of_laying_is_named_and_no_worst_month(lit):
     fit = FallingFit(np.full(200, 50.7 * DAILY))
     dated = cover(fit, site=lit, laying="2027-05-12").sentences()[0]
     assert " on 2027-05-12: cover within 50 days (" in dated
+    assert "the median lot, 50 % left, 90 % assurance" in dated
     assert "worst month" not in dated
     assert "worst month" in cover(fit, site=lit).sentences()[0]
 

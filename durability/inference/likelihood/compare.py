@@ -160,7 +160,11 @@ COLUMNS = (
 
 def _cells(row: LawRow) -> tuple[str, ...]:
     def shown(x: float | None) -> str:
-        return "none" if x is None else f"{x:.4g}"
+        """Three digits, or whole numbers where they are more: never a power of ten."""
+        if x is None:
+            return "none"
+        digits = 2 - math.floor(math.log10(abs(x))) if x else 0
+        return f"{round(x, digits):.{max(digits, 0)}f}" if abs(x) >= 1e-3 else "under 0.001"
 
     flags = [f for f in row.fit.flags if f != "relative_to_fitted_start"]
     if row.extrapolation is not None and row.extrapolation > 1:
@@ -171,7 +175,7 @@ def _cells(row: LawRow) -> tuple[str, ...]:
         row.law,
         str(row.fit.counted),
         delta,
-        f"{row.weight:.2f}",
+        f"{row.weight:.2f}" if math.isfinite(row.delta) else "-",
         shown(row.lack_of_fit),
         shown(t.value),
         shown(t.low),
