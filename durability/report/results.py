@@ -262,6 +262,7 @@ def provenance(
 
     choices = asdict(study.choices) | {"prior_from": prior_digest(study)}
     del choices["law"], choices["errors"]  # what was used of them stands beside
+    in_the_open = any(x.site is not None for x in study.exposures.values())
     depends = {
         "inputs": study.inputs,
         "models": {k: v for k, v in model_hashes().items() if not k.startswith("sites/")},
@@ -271,6 +272,7 @@ def provenance(
         "settings": settings,
         "version": __version__,
         "model": choices,
+        "wetness": study.question.wetness and in_the_open,  # acts on strips in the open
     }
     text = json.dumps(depends, sort_keys=True)
     return {
