@@ -19,8 +19,8 @@ def aliased_groups(text: Mapping[str, np.ndarray], exposed: np.ndarray) -> tuple
 
     Parameters
     ----------
-    text : columns material, lot, laboratory, run and exposure, one entry a strip (or reading, look,
-        ...); blank where not told.
+    text : columns material, lot, direction, laboratory, run and exposure, one entry a strip (or
+        reading, look, ...); blank where not told.
     exposed : (entry,) bool: those that the threshold dose depends on.
 
     Returns
@@ -32,7 +32,7 @@ def aliased_groups(text: Mapping[str, np.ndarray], exposed: np.ndarray) -> tuple
     >>> import numpy as np
     >>> own = {"material": np.array(["A", "A", "B", "B"]), "lot": np.array(["1", "2", "1", "2"]),
     ...     "laboratory": np.array(["P", "P", "Q", "Q"]), "run": np.full(4, ""),
-    ...     "exposure": np.full(4, "X")}
+    ...     "direction": np.full(4, ""), "exposure": np.full(4, "X")}
     >>> aliased_groups(own, np.ones(4, bool))[0][:57]
     'no product was tested in more than one of the laboratorie'
     """
@@ -56,6 +56,11 @@ def aliased_groups(text: Mapping[str, np.ndarray], exposed: np.ndarray) -> tuple
             found.append(
                 f"each lot was tested in a {group} of its own: strips do not tell lots from {many},"
                 " and priors alone divide their spread"
+            )
+        if _follows(member, columns["direction"][told]):
+            found.append(
+                f"no direction was tested in more than one of the {many}: a difference between the"
+                f" directions may be one between the {many}, and only priors tell them apart"
             )
         if len(set(under)) > 1 and _alike(member, under):
             found.append(

@@ -41,6 +41,16 @@ def test_a_product_for_each_group_is_named(group):
     assert "no product was tested in more than one" in found
 
 
+@pytest.mark.parametrize("group", ["laboratory", "run"])
+def test_a_direction_for_each_group_is_named(group):
+    columns = strips(1, materials=2, lots=2, directions=("machine", "cross"))
+    home = np.where(columns["direction"] == "cross", "second", "first")
+    (found,) = notes(columns, **{group: home})
+    assert "no direction was tested in more than one" in found
+    crossed = (columns["direction"] == "cross") ^ (columns["material"] == "B")
+    assert notes(columns, **{group: np.where(crossed, "second", "first")}) == ()
+
+
 def test_an_exposure_for_each_run_and_a_run_for_each_laboratory_are_named():
     columns = strips(1, materials=1, lots=2, exposures=("X", "Y"))
     run = np.where(columns["exposure"] == "Y", "second", "first")
