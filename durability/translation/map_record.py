@@ -120,6 +120,7 @@ def _files(fit: ThresholdPosterior, material: str, lamp: str) -> list[tuple[str,
     root = catalogue.models_folder()
     named = [
         "translation.toml",
+        "sky/clear-sky.npz",
         f"lamps/{fit.study.exposures[lamp].lamp}.toml",
         f"materials/{fit.study.materials[material].polymer}.toml",
         f"laws/{fit.law}.toml",
