@@ -324,9 +324,11 @@ def _sky(climate: xarray.Dataset, axis: str, variable: str) -> GridSky:
     latitude = np.linspace(south, north, 1 + math.ceil((north - south) / APART))
     nearest = np.abs(rows[:, None] - latitude).argmin(axis=0)
     columns = np.unique(np.linspace(0, climate.sizes["longitude"] - 1, ACROSS).astype(int))
-    sample = climate["temp_air"].isel(
-        latitude=xarray.DataArray(nearest, dims="place"), longitude=columns
-    )
+    given = climate["temp_air"]
+    for dim in ("latitude", "longitude"):  # a grid may leave out what its air does not vary with
+        if dim not in given.dims:
+            given = given.expand_dims({dim: climate.sizes[dim]})
+    sample = given.isel(latitude=xarray.DataArray(nearest, dims="place"), longitude=columns)
     air = sample.transpose("place", "longitude", axis).values.astype(float)
     if axis == "time":
         month = np.repeat(np.arange(12), 24 * np.array(cells.MONTH_DAYS))

@@ -223,6 +223,19 @@ def test_snow_and_wetness_are_counted_by_the_hour_or_refused(fit, make_study, la
         days_map(fit, monthly("miami"), of="mean")
 
 
+def test_air_may_leave_out_what_it_does_not_vary_with_and_unknown_rows_are_taken_as_mild(fit):
+    grid = invented_climate(step=40.0)
+    zonal = grid.assign(temp_air=grid["temp_air"].isel(longitude=0, drop=True))
+    whole = grid.assign(temp_air=zonal["temp_air"].broadcast_like(grid["temp_air"]))
+    whole["temp_air"] = whole["temp_air"].transpose(*grid["temp_air"].dims)
+    found = (days_map(fit, g, of="mean", draws=20)["days"] for g in (zonal, whole))
+    xarray.testing.assert_allclose(*found)
+    hole = grid.assign(temp_air=grid["temp_air"].where(grid["latitude"] > 0))
+    found = days_map(fit, hole, of="mean", draws=20)
+    assert found["reached"].isel(latitude=0).isnull().all()
+    assert found["reached"].isel(latitude=-1).notnull().all()
+
+
 def test_laid_on_a_date_a_map_has_that_month_alone(fit):
     grid = invented_climate(step=40.0)
     whole = days_map(fit, grid, of="mean", draws=20)
