@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from textwrap import fill
 from typing import TYPE_CHECKING
 
+from durability.decisions.cover import not_reached
 from durability.report.figure_data import Data
 from durability.report.headline import worst_by_month
 from durability.report.look import WIDTH, style
@@ -15,7 +16,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 HEAD = ("material", "site", "laid in", "direction", "days to cover [d]", "assurance [1]",
-        "extrapolated", "statement")  # fmt: skip
+        "extrapolated", "or more", "statement")  # fmt: skip
 
 
 def worst_days(statements: Statements) -> dict[tuple[str, str, int], Statement]:
@@ -38,7 +39,7 @@ def places_data(statements: Statements) -> Data:
     """The numbers of the figure, one row a material, site and month."""
     rows = [
         (material, site, MONTHS[month - 1], s.direction or "", s.low, s.level,
-         "yes" if s.extrapolated else "no", s.id)
+         "yes" if s.extrapolated else "no", "yes" if not_reached(s) else "no", s.id)
         for (material, site, month), s in worst_days(statements).items()
     ]  # fmt: skip
     return Data(HEAD, tuple(rows))
@@ -92,7 +93,8 @@ def days_by_place(statements: Statements, *, titles: Mapping[str, str] | None = 
                     if s is None:
                         continue
                     light = norm(max(s.low or 0.0, 1.0)) > 0.55
-                    words = f"{s.low:.0f}{'*' if s.extrapolated else ''}"
+                    least = "≥ " if not_reached(s) else ""
+                    words = f"{least}{s.low:.0f}{'*' if s.extrapolated else ''}"
                     axis.text(j, i, words, ha="center", va="center", fontsize=8,
                               color="black" if light else "white")  # fmt: skip
             for j in range(len(sites)):

@@ -61,3 +61,14 @@ def test_the_table_holds_what_the_figure_shows(said) -> None:
 def test_without_days_there_is_no_figure() -> None:
     with pytest.raises(ValueError, match="no days to cover"):
         days_by_place(Statements())
+
+
+def test_days_that_are_all_that_are_counted_are_shown_as_a_lower_bound() -> None:
+    said = Statements(
+        days("barrow", m, "cross", 7300.0 if m > 1 else 7000.0,
+             flags=("beyond_horizon",) if m > 1 else ()) for m in range(1, 13)
+    )  # fmt: skip
+    rows = list(csv.DictReader(io.StringIO(places_data(said).to_csv())))
+    assert [r["or more"] for r in rows] == ["no"] + ["yes"] * 11
+    words = [t.get_text() for t in days_by_place(said).axes[0].texts]
+    assert words == ["7000"] + ["≥ 7300"] * 11
