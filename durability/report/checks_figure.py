@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 
     from durability.inference.averaged import AveragedFit
     from durability.inference.checking import LastDose, PredictiveCheck, PriorPredictive
+    from durability.inference.checking.last_dose import HiddenGroup
 
 PALE_BLUE = "#7fb3d5"
 MOST_ROWS = 60
@@ -77,7 +78,7 @@ def predictive_figure(check: PredictiveCheck, statistic: str = "mean") -> Figure
         shown = check.of(statistic)
         inside = sum(r.inside_95 for r in shown)
         words = STATISTICS[statistic].capitalize()
-        ax.set_title(f"{words}: {inside} of {len(shown)} groups inside 95 %")
+        ax.set_title(f"{words}:\n{inside} of {len(shown)} groups inside 95 %")
         handles = [
             line("found, inside", marker="o", ms=3.8, mfc="white", mec=INK, ls=""),
             line("found, outside 95 %", marker="o", ms=3.8, mfc=RED, mec=INK, ls=""),
@@ -101,12 +102,13 @@ def last_dose_figure(checks: Sequence[LastDose]) -> Figure:
     checks = [c for c in checks if c.rows]
     if not checks:
         raise ValueError("no exposure has three doses; no last dose was hidden")
-    rows = checks[0].rows
+    order = sorted(range(len(checks[0].rows)), key=lambda i: _place(checks[0].rows[i]))
+    rows = [checks[0].rows[i] for i in order]
     with style():
         figure, axes = new_figure(1.5 + len(rows) * (0.16 + 0.11 * len(checks)))
         ax = axes[0]
         for k, check in enumerate(checks):
-            for i, r in enumerate(check.rows):
+            for i, r in enumerate(check.rows[j] for j in order):
                 y = -i + 0.32 * (1 - 2 * (k + 1) / (len(checks) + 1))
                 colour = COLOURS[k % len(COLOURS)]
                 ax.plot([100 * r.low, 100 * r.high], [y, y], color=colour, lw=1.2)
@@ -114,7 +116,11 @@ def last_dose_figure(checks: Sequence[LastDose]) -> Figure:
         for i, r in enumerate(rows):
             ax.plot([100 * r.found] * 2, [-i - 0.42, -i + 0.42], color=INK, lw=1.8)
         names = [
-            " ".join(filter(None, (r.material, r.lot, r.direction, r.exposure, f"{r.dose:.4g}")))
+            " ".join(
+                filter(
+                    None, (*_named(r.material, r.lot), r.direction, r.exposure, f"at {r.dose:.4g}")
+                )
+            )
             for r in rows
         ]
         ax.set_yticks(-np.arange(len(rows)), names, fontsize=7)
@@ -131,6 +137,16 @@ def last_dose_figure(checks: Sequence[LastDose]) -> Figure:
             ),
         ]  # fmt: skip
         return finish(figure, handles)
+
+
+def _place(row: HiddenGroup) -> tuple[str, ...]:
+    """Rows of one product stand together."""
+    return row.material, row.exposure, row.lot, row.direction
+
+
+def _named(material: str, lot: str) -> tuple[str, ...]:
+    """A lot that is named after its product says which it is."""
+    return (lot,) if lot.startswith(material) else (material, lot)
 
 
 def average_figure(

@@ -297,7 +297,7 @@ def days_by_month(
                                      ms=5, lw=1.6, ls=LINES[i % 6])  # fmt: skip
                 point_at(drawn, [_statement_words(s) for s in low])
                 heights += lows
-                shift = 0.09 * (i - (len(materials) - 1) / 2)
+                shift = 0.16 * (i - (len(materials) - 1) / 2)
                 for s in worst_by_month(days.where(site=place, material=m)):
                     heights += _span(axis, s, (s.month or 0) + shift, colour, look)
             axis.set_title((titles or {}).get(place, place))
@@ -339,7 +339,8 @@ def _span(axis: Axes, s: Statement, x: float, colour: str, marker: str) -> list[
     axis.plot([x, x], ends, color=colour, lw=0.8)
     if s.high is None:
         axis.plot([x], [s.value], marker=6, mec=colour, mfc=colour, ms=6, ls="none")
-    (drawn,) = axis.plot([x], [s.value], marker=marker, mec=colour, mfc="white", ms=4, ls="none")
+    (drawn,) = axis.plot([x], [s.value], marker=marker, mec=colour, mfc="white", ms=4, ls="none",
+                         zorder=4)  # fmt: skip
     point_at(drawn, [_statement_words(s)])
     return [y for y in ends if y]
 

@@ -232,7 +232,8 @@ def _spreads(
     for group in model.groups:
         p = book[f"{group}_spread_of_threshold"]
         told = later(f"{group}_spread_of_threshold")
-        rows.append(_ratio(f"threshold dose of one {group} over another's", p, z, told))
+        one = group.replace("_of_", " of a ")
+        rows.append(_ratio(f"threshold dose of one {one} over another's", p, z, told))
     if model.start_known is None:
         p = book["lot_spread_of_strength"]
         told = later("lot_spread_of_strength")
