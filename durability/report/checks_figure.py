@@ -102,7 +102,8 @@ def last_dose_figure(checks: Sequence[LastDose]) -> Figure:
     checks = [c for c in checks if c.rows]
     if not checks:
         raise ValueError("no exposure has three doses; no last dose was hidden")
-    order = sorted(range(len(checks[0].rows)), key=lambda i: _place(checks[0].rows[i]))
+    first = list(dict.fromkeys(r.material for r in checks[0].rows))
+    order = sorted(range(len(checks[0].rows)), key=lambda i: _place(checks[0].rows[i], first))
     rows = [checks[0].rows[i] for i in order]
     with style():
         figure, axes = new_figure(1.5 + len(rows) * (0.16 + 0.11 * len(checks)))
@@ -139,9 +140,9 @@ def last_dose_figure(checks: Sequence[LastDose]) -> Figure:
         return finish(figure, handles)
 
 
-def _place(row: HiddenGroup) -> tuple[str, ...]:
-    """Rows of one product stand together."""
-    return row.material, row.exposure, row.lot, row.direction
+def _place(row: HiddenGroup, materials: list[str]) -> tuple[int | str, ...]:
+    """Rows of one product stand together, products in their order."""
+    return materials.index(row.material), row.exposure, row.lot, row.direction
 
 
 def _named(material: str, lot: str) -> tuple[str, ...]:
