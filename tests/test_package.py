@@ -138,7 +138,16 @@ def tables(content: dict, path: tuple[str, ...] = ()):
 
 def test_every_file_of_assumptions_is_read():
     kinds = {p.parent.name for p in MODELS.rglob("*.toml")}
-    assert kinds == {MODELS.name, "laws", "lamps", "materials", "methods", "sites", "spectra"}
+    assert kinds == {
+        MODELS.name,
+        "laws",
+        "lamps",
+        "materials",
+        "methods",
+        "sites",
+        "sky",
+        "spectra",
+    }
 
 
 @pytest.mark.parametrize(
@@ -152,7 +161,7 @@ def test_every_number_says_where_it_comes_from(file):
         said = table.get("source") or (table.get("reason") if path[:1] == ("shape",) else None)
         assert isinstance(said, str), path
         assert said.strip(), path
-    if file.parent.name in ("laws", "lamps", "sites"):
+    if file.parent.name in ("laws", "lamps", "sites", "sky"):
         assert str(content.get("source", "")).strip()
 
 

@@ -54,7 +54,7 @@ def cover_decision(
     laid = f"laid in {month}" + (", the worst month" if best is not None else "")
     if not_reached(worst):
         answer = (
-            f"{who} has at least {left} left for {days}, all that are counted, if {laid}{where}"
+            f"{who} has at least {left} left{where} for {days}, all that are counted, if {laid}"
         )
         act = "it lies open and falls below that in the years counted"
     elif worst.low:

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from durability.decisions.ahead import Ahead, ahead
-from durability.decisions.cover import cover_statements
+from durability.decisions.cover import cover_statements, soonest
 from durability.decisions.cover_words import cover_decision
 from durability.decisions.covering import days_tested, held_at_last_dose
 from durability.decisions.decision import Decision
@@ -134,9 +134,9 @@ def _cover(
     by_month: dict[int | None, Statement] = {}
     for s in mine:
         known = by_month.get(s.month)
-        if known is None or (s.low or 0.0) < (known.low or 0.0):
+        if known is None or soonest(s) < soonest(known):
             by_month[s.month] = s
-    worst = min(by_month.values(), key=lambda s: (s.low or 0.0, s.month or 0))
+    worst = min(by_month.values(), key=soonest)
     best = max(by_month.values(), key=lambda s: (s.low or 0.0, -(s.month or 0)))
     of = worst.of or "mean"
     subject: dict[str, Any] = {

@@ -10,6 +10,7 @@ import pytest
 
 from durability.decisions import EXPLANATIONS, best_and_worst_month, cover_statements, worst_month
 from durability.decisions.cover import likeliest_reached, not_reached
+from durability.decisions.cover_words import cover_decision
 from durability.statement import Statement, Statements
 
 HUNDRED = np.arange(1, 101) + 0.75
@@ -106,6 +107,20 @@ def test_days_to_cover_say_how_probable_it_is_that_the_threshold_is_reached(give
     assert worst_month(later).one().month == 3  # as many days, and likelier to be the last
     certain = cover_statements(given_days([HUNDRED]), given_fit({"A": HUNDRED}))
     assert likeliest_reached(certain) is None
+
+
+def test_a_decision_on_days_that_are_all_that_are_counted_does_not_name_a_day_of_covering():
+    s = Statement(
+        quantity="days_to_cover", unit="d", low=7300.0, sides=1, level=0.95, kind="prediction",
+        of="new_lot", material="A", direction="cross", exposure="X", site="barrow", month=1,
+        fraction=0.5, flags=("beyond_horizon",), probability=0.01,
+    )  # fmt: skip
+    made = cover_decision(s, title="Barrow", left="half of it", lasts=0.99, if_wrong=9000.0)
+    assert made.answer == (
+        "a new lot of A has at least half of it left in the cross direction for 7300 days, all that"
+        " are counted, if laid in January"
+    )
+    assert "9000" not in made.wrong_to_act
 
 
 def test_less_than_a_day_means_cover_at_once(given_fit, given_days):
