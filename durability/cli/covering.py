@@ -22,8 +22,8 @@ Spent = Annotated[
     list[str] | None,
     typer.Option(
         "--spent",
-        help='Time in the open before, "2026-03-01 to 2026-03-20", " at 0.3" for part of the light;'
-        " may be repeated.",
+        help='Time in the open before, "2026-03-01 to 2026-03-20", or "2026-03-01 to 2026-03-20 at'
+        ' 0.3" in part of the light; may be repeated.',
     ),
 ]
 

@@ -9,6 +9,7 @@ import pytest
 
 from durability.report.sentences import (
     Quote,
+    Sentence,
     Wording,
     answer_sentences,
     join,
@@ -150,6 +151,20 @@ def test_key_sentences_are_few(
 ) -> None:
     for report in (quarry, cycles, marine):
         assert 1 < len(key_sentences(report.results)) <= 12
+
+
+def test_where_lines_are_too_many_each_kind_of_answer_keeps_its_first(
+    quarry: SimpleNamespace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import durability.report.sentences as room
+
+    counts = {"dose": 20, "day": 2, "ratio": 6}
+    kinds = [[Sentence((f"{kind} {i}",)) for i in range(n)] for kind, n in counts.items()]
+    monkeypatch.setattr(room, "_answers", lambda _: [list(kind) for kind in kinds])
+    lines = key_sentences(quarry.results)
+    assert {"dose 0", "dose 1", "day 0", "day 1", "ratio 0", "ratio 1"} <= set(lines)
+    shown = sum(line.startswith(("dose", "day", "ratio")) for line in lines)
+    assert f"{28 - shown} more lines are in the report." in lines and len(lines) <= 12
 
 
 def test_head_line_is_the_worse_direction_and_month(quarry: SimpleNamespace) -> None:
