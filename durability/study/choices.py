@@ -11,18 +11,24 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import Field
+from pydantic import AfterValidator, Field
 
 from durability import catalogue
 from durability.study.checked import FILE, checked
 from durability.study.findings import Findings, near
 from durability.study.model import AVERAGED, Material, ModelChoices, Study
-from durability.study.schema import Text, _Table
+from durability.study.schema import Text, _Table, _wrong
 
 _SHARING = '"product", "shared" or "pooled"'
 _FORMS = '"linear", "log", "smooth" or "class"'
 _LAW = f'a name of models/laws, a .toml file in the study folder, or "{AVERAGED}"'
 _ERRORS = ("lognormal", "normal", "power", "student")
+
+
+def _errors(text: str) -> str:
+    if text not in _ERRORS:
+        raise _wrong(near(text, _ERRORS))
+    return text
 
 
 class ModelTable(_Table):
@@ -31,7 +37,7 @@ class ModelTable(_Table):
     shape: Literal["product", "shared", "pooled"] = Field(default="product", description=_SHARING)
     spread: Literal["product", "shared", "pooled"] = Field(default="product", description=_SHARING)
     law: Text | None = Field(default=None, description=_LAW)
-    errors: Text = Field(
+    errors: Annotated[Text, AfterValidator(_errors)] = Field(
         default="lognormal", description='"lognormal", "normal", "power" or "student"'
     )
     covariates: dict[str, str] | None = Field(
@@ -56,31 +62,28 @@ def choices_of(
     inputs: dict[str, str],
 ) -> ModelChoices:
     """The table [model]; what is wrong in it is noted, and a law file counted among the inputs."""
-    table = checked(ModelTable, raw, "model", findings)
-    if table is None:
-        return ModelChoices()
+    asked = raw if isinstance(raw, dict) else {}  # names are looked up whatever else is wrong
+    if isinstance(asked.get("law"), str) and asked["law"].strip():
+        _find_law(asked["law"].strip(), folder, findings, inputs)
     known = dict.fromkeys(n for m in materials.values() if m is not None for n in m.covariates)
-    for name, form in (table.covariates or {}).items():
+    named = asked.get("covariates")
+    for name, form in named.items() if isinstance(named, dict) else ():
         column = f"model.covariates.{name}"
         if name not in known:
             findings.problem(
                 FILE, "the name of a covariate under [materials.NAME.covariates]", found=name,
                 column=column, mend=near(name, known),
             )  # fmt: skip
-        if form not in ("linear", "log", "smooth", "class"):
+        if isinstance(form, str) and form not in ("linear", "log", "smooth", "class"):
             findings.problem(FILE, _FORMS, found=form, column=column)
-    if isinstance(raw, dict) and "prior_power" in raw and table.prior_from is None:
+    table = checked(ModelTable, raw, "model", findings)
+    if table is None:
+        return ModelChoices()
+    if "prior_power" in asked and table.prior_from is None:
         findings.problem(
             FILE, "prior_from beside prior_power", column="model.prior_from",
             mend="Name the earlier results, or remove prior_power.",
         )  # fmt: skip
-    if table.errors not in _ERRORS:
-        findings.problem(
-            FILE, str(ModelTable.model_fields["errors"].description), found=table.errors,
-            column="model.errors", mend=near(table.errors, _ERRORS),
-        )  # fmt: skip
-    if table.law is not None:
-        _find_law(table.law, folder, findings, inputs)
     kept = table.model_dump()
     named = kept.pop("covariates")
     return ModelChoices(covariates=None if named is None else tuple(named.items()), **kept)

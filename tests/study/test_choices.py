@@ -63,9 +63,12 @@ def test_faults_in_choices_of_the_model(folder, text, column, found, words):
 
 
 def test_all_faults_of_the_model_are_told_at_once(folder):
-    wrong = '\n[model]\nlaw = "gomperz"\nerrors = "normall"\ncovariates = { x = "log" }\n\n[data]\n'
+    lines = ('law = "gomperz"', 'errors = "normall"', 'covariates = { x = "log" }', "shape = 3")
+    wrong = "\n".join(["", "[model]", *lines, "", "[data]", ""])
     problems, _ = check_study(asked(folder, wrong).path)
-    assert [p.column for p in problems] == ["model.covariates.x", "model.errors", "model.law"]
+    assert {p.column for p in problems} == {
+        "model.covariates.x", "model.errors", "model.law", "model.shape",
+    }  # fmt: skip
 
 
 def test_a_law_file_of_the_study_folder_is_an_input(folder):

@@ -498,12 +498,15 @@ def one_law(study: Study, law: str | Path | Law | None = None) -> Law:
     ValueError : it is the average.
     LookupError : an unknown law.
     """
+    from durability.inference.fit import DEFAULT_LAW
     from durability.laws import Law, read_law
-    from durability.study.choices import AVERAGED
+    from durability.study.model import AVERAGED
 
     used = law or default_law(study)
     if used == AVERAGED:
-        raise ValueError("an average over laws does not serve here, which takes one law: name it")
+        raise ValueError(
+            f'the law is "{AVERAGED}", and this takes one law: name it, such as "{DEFAULT_LAW}"'
+        )
     return used if isinstance(used, Law) else read_law(used)
 
 
