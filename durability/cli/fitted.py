@@ -95,5 +95,8 @@ def _law_of_report(folder: Path) -> str | None:
 def gate(made: Fit) -> None:
     if not made.diagnostics.ok:
         print(f"error: {made.diagnostics}", file=sys.stderr)
-        print("Nothing above may be quoted. Try another --law, or more strips.", file=sys.stderr)
+        way = (
+            "Leave out --quick." if made.diagnostics.quick else "Try another --law, or more strips."
+        )
+        print(f"Nothing above may be quoted. {way}", file=sys.stderr)
         raise typer.Exit(FIT_FAILED)
