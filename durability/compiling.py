@@ -9,33 +9,33 @@ the time that is left.
 
 from __future__ import annotations
 
+import contextlib
 import importlib
 import os
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Iterator
 from pathlib import Path
 
 
-def compile_meanwhile() -> Callable[[], None]:
-    """Start compiling where nothing compiled is found beside the engine.
+@contextlib.contextmanager
+def compiled_meanwhile() -> Iterator[None]:
+    """Compile while the body runs, where nothing compiled is found beside the engine.
 
-    Returns
-    -------
-    what to call before fitting: it imports what a fit needs besides, and waits. A failure there is
-    not one here: whatever is missing is compiled when it is first used.
+    Leaving waits for it, importing what a fit needs besides; an error in the body ends it. A
+    failure there is not one here: whatever is missing is compiled when it is first used.
     """
     kernel = Path(__file__).parent / "inference" / "kernel.py"
     place = os.environ.get("NUMBA_CACHE_DIR", kernel.parent / "__pycache__")
     kept = Path(place).rglob("kernel.density_callback-*.nbi")
     if any(index.stat().st_mtime >= kernel.stat().st_mtime for index in kept):
-        return lambda: None
+        yield
+        return
     command = [sys.executable, "-m", "durability.compiling"]
     quiet = subprocess.DEVNULL
-    other = subprocess.Popen(command, stdin=quiet, stdout=quiet, stderr=quiet)
-
-    def finish() -> None:
+    with subprocess.Popen(command, stdin=quiet, stdout=quiet, stderr=quiet) as other:
         try:
+            yield
             for name in ("matplotlib.figure", "pvlib"):
                 importlib.import_module(name)
             _compile_clock()
@@ -43,8 +43,6 @@ def compile_meanwhile() -> Callable[[], None]:
         except BaseException:
             other.kill()
             raise
-
-    return finish
 
 
 def _compile_clock() -> None:

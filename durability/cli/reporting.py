@@ -27,11 +27,10 @@ def report(
 ) -> None:
     """Do the whole job: read, fit, translate, and write the results folder with its report."""
     with errors_in_words(told.json):
-        from durability.compiling import compile_meanwhile
+        from durability.compiling import compiled_meanwhile
 
-        compiled = compile_meanwhile()
-        read = lying.asked(fitting.read(study))
-        compiled()
+        with compiled_meanwhile():
+            read = lying.asked(fitting.read(study))
         from durability.report import report as run
         from durability.report import unchanged_report
 
