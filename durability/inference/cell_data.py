@@ -15,16 +15,16 @@ if TYPE_CHECKING:
 
 
 WEAK = (
-    "{0} strips with less than {1:g} % of their lot's unexposed strength left say little more than"
-    " that: how much less is taken as error"
+    "{0} strips of lots with less than {1:g} % of their unexposed strength left at every dose say"
+    " little more than that: how much less is taken as error"
 )
 
 
 def bluntness(items: Items, use: np.ndarray, series: np.ndarray, percent: bool) -> np.ndarray:
-    """Error of what strips with next to nothing left show (item,), on the log scale; 0 of others.
+    """Error of what lots with next to nothing left at any dose show (item,), on the log scale.
 
     Where scatter is a share of the strength, 0.6 % left with no other error than that would say
-    which law holds down to 0.6 %.
+    which law holds down to 0.6 %. It is 0 of the strips of every other lot.
 
     Parameters
     ----------
@@ -43,7 +43,8 @@ def bluntness(items: Items, use: np.ndarray, series: np.ndarray, percent: bool) 
     with np.errstate(divide="ignore", invalid="ignore"):
         left = items.value / unexposed[series]
         error = np.minimum(share / left - 1, -np.log(left) / 2)  # still: most is lost
-        return np.where(strips & (items.kind == "strip") & (left < share), error, 0.0)
+    told = np.bincount(series[strips], left[strips] >= share, unexposed.size)[series] > 0
+    return np.where(strips & (items.kind == "strip") & (left < share) & ~told, error, 0.0)
 
 
 def sufficient(

@@ -31,7 +31,7 @@ def totals(fit_of, even_sky, certain_inputs, lamp):
         sky = SkyClock(material="A", lamp=clock, year=year, links=links, cloud=0.8)
         given = _inputs(sky, fit.tau, None, np.zeros(n))
         y = np.log(fit.tau * links["lab_to_sky"] / links["year_to_year"])
-        return _totals(sky, given, (100, 1), float(y.var()), 1)
+        return _totals(sky, given, (100, 1), float(y.var()), 1, 1.0)
 
     return make
 
