@@ -141,7 +141,7 @@ def holds(draws: np.ndarray, truth: float, level: float = 0.9) -> bool:
     return bool(low <= truth <= high)
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_clock_parameters_are_covered():
     """Of 24 studies, 90 % intervals hold 22 on average; under 16 hardly ever."""
     inside: dict[str, int] = {}

@@ -130,7 +130,7 @@ def test_the_lamp_dose_of_days_in_the_open_is_that_of_the_true_clock(joint):
     assert found.std() < 0.2
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_intervals_of_the_slope_hold_the_truth_as_often_as_they_say(tmp_path):
     """Lamps alone, 40 studies whose clocks are drawn from the priors; the standard error of a
     share of 90 % is 4.7 %. Without lamps that differ the middles would not follow the truth."""

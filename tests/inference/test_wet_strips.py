@@ -108,7 +108,7 @@ def true_days(made, exposure: str) -> float:
     return float(np.interp(math.log(made.threshold), made.log_dose(exposure, list(days)), days))
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_days_hold_the_truth_where_strips_lay_and_at_a_drier_site(tmp_path):
     """Truths drawn from the priors, wetness with them; strips lay at the wet site alone."""
     held = {"roof": [], "desert": []}
