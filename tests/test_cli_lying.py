@@ -74,7 +74,7 @@ def test_how_it_lies_needs_a_site_where_packages_are_compared():
     assert found.exit_code == 2 and "name one with --site" in found.stderr
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_a_report_tells_how_the_fabric_lies_and_is_repeated_so(tmp_path):
     """The answer, the methods, results.json and the record; another slope is another report."""
     study = shutil.copytree(

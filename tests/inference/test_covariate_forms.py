@@ -74,7 +74,7 @@ def test_classes_differ_as_they_do_in_truth():
     assert (high - low < 0.6).all()
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.parametrize(("name", "form"), [("loading", "smooth"), ("colour", "class")])
 def test_coefficients_drawn_from_their_priors_are_ranked_evenly(name: str, form: Form):
     """Ranks of the truth among the draws, over studies drawn from the priors."""

@@ -77,19 +77,21 @@ def test_truths_are_covered_when_weak_strips_are_censored():
     assert_calibrated(ranks(14, doses=SIX, limit=0.15))
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(
     ("count", "design"),
     [
-        (80, {}),
-        (50, {"limit": 0.15}),
-        (60, {"lots": 1, "materials": 1}),
-        (50, {"law": "exponential", "strips": 2}),
-        (50, {"law": "logistic", "doses": (0.0, 600.0)}),
-        (16, {"errors": "power"}),
-        (16, {"errors": "student"}),
+        pytest.param(80, {}, id="six doses", marks=pytest.mark.long),
+        pytest.param(50, {"limit": 0.15}, id="censored", marks=pytest.mark.long),
+        pytest.param(60, {"lots": 1, "materials": 1}, id="one lot", marks=pytest.mark.slow),
+        pytest.param(
+            50, {"law": "exponential", "strips": 2}, id="two strips", marks=pytest.mark.slow
+        ),
+        pytest.param(
+            50, {"law": "logistic", "doses": (0.0, 600.0)}, id="one dose", marks=pytest.mark.long
+        ),
+        pytest.param(16, {"errors": "power"}, id="power", marks=pytest.mark.slow),
+        pytest.param(16, {"errors": "student"}, id="long tails", marks=pytest.mark.slow),
     ],
-    ids=["six doses", "censored", "one lot", "two strips", "one dose", "power", "long tails"],
 )
 def test_truths_are_covered_over_many_studies(count, design):
     assert_calibrated(ranks(count, **({"doses": SIX} | design)))
