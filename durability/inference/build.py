@@ -292,8 +292,7 @@ def _starts(
         seen = mine & use & np.isfinite(value)
         if seen.any():
             lowest = seen & (items.dose == items.dose[seen].min())
-            weight = np.where(items.kind == "summary", np.maximum(items.n, 1.0), 1.0)[lowest]
-            centre = float(np.average(value[lowest], weights=weight))
+            centre = float(np.average(value[lowest], weights=items.weight[lowest]))
             rows.append([centre if errors in ON_LOGS else math.log(centre), sd])
             continue
         known = items.value[mine & np.isfinite(items.value)]

@@ -35,7 +35,7 @@ def bluntness(items: Items, use: np.ndarray, series: np.ndarray, percent: bool) 
     unexposed = np.full(series.max(initial=-1) + 1, 100.0 if percent else 0.0)
     start = use & (items.dose == 0) & (items.kind != "reading")
     if not percent and start.any():
-        n = np.where(items.kind == "summary", np.maximum(items.n, 1.0), 1.0)[start]
+        n = items.weight[start]
         total = np.bincount(series[start], n * items.value[start], unexposed.size)
         number = np.bincount(series[start], n, unexposed.size)
         unexposed = np.divide(total, number, out=unexposed, where=number > 0)
@@ -44,7 +44,7 @@ def bluntness(items: Items, use: np.ndarray, series: np.ndarray, percent: bool) 
         left = items.value / unexposed[series]
         error = np.minimum(share / left - 1, -np.log(left) / 2)  # still: most is lost
     told = np.bincount(series[strips], left[strips] >= share, unexposed.size)[series] > 0
-    return np.where(strips & (items.kind == "strip") & (left < share) & ~told, error, 0.0)
+    return np.where(strips & (items.kind == "strip") & ~told, error, 0.0)
 
 
 def sufficient(
@@ -57,8 +57,7 @@ def sufficient(
 ) -> tuple[np.ndarray, ...]:
     """Count, degrees of freedom, mean, squares about it and extra variance of each cell."""
     summary = items.kind == "summary"
-    strength, n = items.value, items.n
-    n_eff = np.where(summary & (n < 1), 1.0, np.where(summary, n, 1.0))
+    strength, n, n_eff = items.value, items.n, items.weight
     with np.errstate(divide="ignore", invalid="ignore"):
         spread = np.where(summary & (n > 1), items.sd, np.nan)
         if errors in ON_LOGS:

@@ -15,19 +15,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, overload
 
 from durability.inference.build import build_model
-from durability.inference.coordinates import (
-    layout,
-)
+from durability.inference.coordinates import layout
 from durability.inference.diagnostics import Diagnostics, diagnose
 from durability.inference.fitted import Fit
 from durability.inference.memory import draws_of_second_run, refuse_if_too_large
-from durability.inference.model import (
-    ERRORS,
-    Errors,
-    Form,
-    Model,
-    Sharing,
-)
+from durability.inference.model import ERRORS, Errors, Form, Model, Sharing
 from durability.inference.posterior import parameter_names, posterior_of
 from durability.inference.sampling import Progress, Sample, Sampler, sample
 from durability.laws import Law

@@ -41,6 +41,11 @@ class Items:
     def __len__(self) -> int:
         return self.dose.size
 
+    @property
+    def weight(self) -> np.ndarray:
+        """Strips that an entry stands for: those of a summary, else one."""
+        return np.where(self.kind == "summary", np.where(self.n < 1, 1.0, self.n), 1.0)
+
     def key(self, i: Any, *names: str) -> tuple[str, ...]:
         return tuple(str(self.text[name][i]) for name in names)
 
