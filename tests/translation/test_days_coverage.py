@@ -26,7 +26,7 @@ def coverage():
 @pytest.mark.slow
 def test_days_of_the_truth_are_those_at_which_the_sky_has_brought_the_threshold(coverage):
     """The benchmark's own truth: the sum over hours up to its days is the threshold dose."""
-    truth = coverage.drawn(np.random.default_rng(3), ["miami"])
+    truth = coverage.drawn(np.random.default_rng(3), ["miami"], joint=False)
     days = truth.days("miami", "2031-05-14")
     assert math.isfinite(days)
     lying = replace(truth, warming=truth.warming * truth.ground)
