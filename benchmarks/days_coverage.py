@@ -49,9 +49,11 @@ LAW = "stretched-exponential"
 LEVEL = 0.9
 STRIPS = 5
 UNEXPOSED = 20.0
+LEAST = 0.2  # strength that the machine can tell; weaker strips are known to be weaker
 HOURS = (150.0, 300.0, 500.0, 800.0)
 DAYS = (30.0, 60.0, 120.0)
 PRIOR_TAU_SD = 1.2
+PRIOR_LOT_SPREAD = 0.3
 PRIOR_SHAPE = (0.2, 0.5)
 PRIOR_SCATTER = (math.log(0.08), 0.7)
 LAMP = Exposure(
@@ -73,7 +75,8 @@ def read_site(name: str) -> Site:
 class Truth:
     """What holds for one product: its law and the clock that the world has."""
 
-    tau: float
+    tau: float  # of the product; its one lot that was tested departs
+    lot: float  # log
     shape: float
     scatter: float
     exponent: float
@@ -116,8 +119,8 @@ class Truth:
         return delivered - self.spread * (self.of_material + part) - self.unknown
 
     def log_left(self, log_dose: np.ndarray) -> np.ndarray:
-        """Log of the share left."""
-        return -math.log(2) * np.exp(self.shape * (log_dose - math.log(self.tau)))
+        """Log of the share left of the lot that was tested."""
+        return -math.log(2) * np.exp(self.shape * (log_dose - math.log(self.tau) - self.lot))
 
     def days(self, site: str, laid: str, years: float = 20.0) -> float:
         """Days on the ground until half is left; inf beyond the years."""
@@ -153,6 +156,7 @@ def drawn(rng: np.random.Generator, names: list[str], *, joint: bool) -> Truth:
         width = rng.normal(spread.log_sd, (high - low) / 2)
     truth = Truth(
         tau=1.0,
+        lot=PRIOR_LOT_SPREAD * abs(rng.normal()) * rng.normal(),
         shape=math.exp(rng.normal(*PRIOR_SHAPE)),
         scatter=math.exp(rng.normal(*PRIOR_SCATTER)),
         exponent=one(own["reciprocity_exponent"]),
@@ -191,6 +195,7 @@ def study_of(truth: Truth, open_air: list[tuple[str, str]], rng: np.random.Gener
     dose = np.repeat(np.concatenate([dose for _, dose, _ in parts]), STRIPS)
     level = np.repeat(np.concatenate([left for *_, left in parts]), STRIPS)
     n = dose.size
+    strength = UNEXPOSED * np.exp(level + truth.scatter * rng.standard_normal(n))
     columns = {
         "material": np.full(n, "A"),
         "lot": np.full(n, ""),
@@ -198,10 +203,10 @@ def study_of(truth: Truth, open_air: list[tuple[str, str]], rng: np.random.Gener
         "exposure": where,
         "specimen": np.arange(n).astype(str),
         "summary": np.zeros(n, bool),
-        "strength": UNEXPOSED * np.exp(level + truth.scatter * rng.standard_normal(n)),
+        "strength": np.maximum(strength, LEAST),
         "sd": np.full(n, np.nan),
         "n": np.ones(n, int),
-        "censored": np.zeros(n, int),
+        "censored": np.where(strength < LEAST, -1, 0),
         "used": np.ones(n, bool),
         "reason": np.full(n, ""),
         "hours": np.where(where == "X1", np.nan, dose * 24),

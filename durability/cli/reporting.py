@@ -27,13 +27,10 @@ def report(
 ) -> None:
     """Do the whole job: read, fit, translate, and write the results folder with its report."""
     with errors_in_words(told.json):
-        from durability.compiling import compiled_meanwhile
-
-        with compiled_meanwhile():
-            read = lying.asked(fitting.read(study))
         from durability.report import report as run
         from durability.report import unchanged_report
 
+        read = lying.asked(fitting.read(study))
         folder = told.out if told.out is not None else read.folder / "results"
         word = "Nothing has changed since this report was written."
         asked: dict[str, Any] = fitting.asked() | {"sites": lying.site, "out": folder}

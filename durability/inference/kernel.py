@@ -39,8 +39,8 @@ strengths; effects, family by family.
 
 Compiling. Each piece is a C function of pointers, compiled once and called by its symbol: pieces
 that are not inlined into each other compile in half the time, and plain pointers compile faster
-than arrays. Places and sizes are read from the head of the buffer. Compiled code is kept on disk by
-this file's state alone, so the file must not depend on another.
+than arrays. Places and sizes are read from the head of the buffer. What is compiled depends on this
+file alone, by whose state it is shipped and kept (`durability.machine_code`).
 """
 
 from __future__ import annotations
@@ -49,12 +49,13 @@ import ctypes
 import math
 from typing import Any
 
-import llvmlite.binding
 import numba
 import numpy as np
 from llvmlite import ir
 from numba import types
 from numba.extending import intrinsic as _intrinsic
+
+from durability.machine_code import Pieces
 
 # Operation codes of `durability.laws.expression`, written again (see above). A test holds them
 # equal.
@@ -91,6 +92,7 @@ LOG_FLOOR, START_KNOWN, LOG_LEAST = 0, 1, 2  # in F_SCALAR
 N_SCALAR = 3
 BLOCK = 128  # points that go through a tape at once
 
+pieces = Pieces(__file__)
 intrinsic: Any = _intrinsic  # its functions are called without their first parameter
 _f8, _i8 = types.float64, types.int64
 _fp, _ip = types.CPointer(_f8), types.CPointer(_i8)
@@ -138,11 +140,6 @@ def call_at(typingctx, address, d, w, head):
 
 _malloc = types.ExternalFunction("malloc", types.voidptr(types.uintp))
 _free = types.ExternalFunction("free", types.void(types.voidptr))
-
-
-def _export(name, function):
-    """Make a compiled C function callable by its symbol from the functions below it."""
-    llvmlite.binding.add_symbol(name, function.address)
 
 
 @numba.njit(cache=True, error_model="numpy")
@@ -201,7 +198,7 @@ def _one_argument(op, x):
     return abs(x), (1.0 if x >= 0.0 else -1.0)
 
 
-@numba.cfunc(_TAPE, cache=True, error_model="numpy")
+@pieces.add("durability_tape", _TAPE)
 def _tape(code, n_code, constants, n_in, n, value, tangent, log_first):
     """Forward evaluation of a tape with derivatives, at up to BLOCK points at once.
 
@@ -284,13 +281,12 @@ def _tape(code, n_code, constants, n_in, n, value, tangent, log_first):
     return 0
 
 
-_export("durability_tape", _tape)
 _run_tape = types.ExternalFunction("durability_tape", _TAPE)
 
 _PIECE = _f8(_ip, _fp)
 
 
-@numba.cfunc(_PIECE, cache=True, error_model="numpy")
+@pieces.add("durability_curves", _PIECE)
 def _curves(d, w):
     """log g0 of every cell and its slopes by log u and the log shapes, from theta.
 
@@ -402,7 +398,6 @@ def _curves(d, w):
     return 0.0
 
 
-_export("durability_curves", _curves)
 _run_curves = types.ExternalFunction("durability_curves", _PIECE)
 
 
@@ -454,7 +449,7 @@ def half_normal_score(score):
     return math.log(x), slope / x
 
 
-@numba.cfunc(_PIECE, cache=True, error_model="numpy")
+@pieces.add("durability_values", _PIECE)
 def _values(d, w):
     """Values of the columns at theta and, after them, their slopes."""
     x = floats(d)
@@ -467,7 +462,6 @@ def _values(d, w):
     return 0.0
 
 
-_export("durability_values", _values)
 _run_values = types.ExternalFunction("durability_values", _PIECE)
 
 
@@ -498,7 +492,7 @@ def _moved(c, first, end, entry, value, outer, outer_at, y):
     return c
 
 
-@numba.cfunc(_PIECE, cache=True, error_model="numpy")
+@pieces.add("durability_given", _PIECE)
 def _given(d, w):
     """The triangular root L of the curvature (its diagonal inverted), and L^-1 lean.
 
@@ -553,11 +547,10 @@ def _given(d, w):
     return log_scale
 
 
-_export("durability_given", _given)
 _run_given = types.ExternalFunction("durability_given", _PIECE)
 
 
-@numba.cfunc(_PIECE, cache=True, error_model="numpy")
+@pieces.add("durability_ends", _PIECE)
 def _ends(d, w):
     """L^-T of what lies in the second part of W_WHITE, into W_ENDS; that part is spent."""
     root, ends, n = at(w, d[W_ROOTS]), at(w, d[W_ENDS]), d[N_INNER]
@@ -572,11 +565,10 @@ def _ends(d, w):
     return 0.0
 
 
-_export("durability_ends", _ends)
 _run_ends = types.ExternalFunction("durability_ends", _PIECE)
 
 
-@numba.cfunc(_PIECE, cache=True, error_model="numpy")
+@pieces.add("durability_given_back", _PIECE)
 def _given_back(d, w):
     """The gradient by theta becomes that by y, and the spreads get their share: by the product
     rule through the root, in the order that undoes `_given`."""
@@ -649,14 +641,13 @@ def _given_back(d, w):
     return 0.0
 
 
-_export("durability_given_back", _given_back)
 _run_given_back = types.ExternalFunction("durability_given_back", _PIECE)
 
 
 # --- coordinates ---------------------------------------------------------------------------------
 
 
-@numba.cfunc(_PIECE, cache=True, error_model="numpy")
+@pieces.add("durability_coordinates", _PIECE)
 def _coordinates(d, w):
     """theta from y, and of each spread its square and the slope of its log by its score; the
     result is the log Jacobian."""
@@ -722,11 +713,10 @@ def _coordinates(d, w):
     return log_jacobian
 
 
-_export("durability_coordinates", _coordinates)
 _run_coordinates = types.ExternalFunction("durability_coordinates", _PIECE)
 
 
-@numba.cfunc(_PIECE, cache=True, error_model="numpy")
+@pieces.add("durability_back", _PIECE)
 def _back(d, w):
     """The gradient by theta becomes that by y, Jacobian included: `_coordinates` reversed."""
     x = floats(d)
@@ -772,14 +762,13 @@ def _back(d, w):
     return 0.0
 
 
-_export("durability_back", _back)
 _run_back = types.ExternalFunction("durability_back", _PIECE)
 
 
 # --- likelihood and priors -----------------------------------------------------------------------
 
 
-@numba.cfunc(_PIECE, cache=True, error_model="numpy")
+@pieces.add("durability_strips", _PIECE)
 def _strips(d, w):
     """Log likelihood of strips, summaries and readings; pulls on each cell's curve, and the rest of
     the gradient.
@@ -964,11 +953,10 @@ def _strips(d, w):
     return logp
 
 
-_export("durability_strips", _strips)
 _run_strips = types.ExternalFunction("durability_strips", _PIECE)
 
 
-@numba.cfunc(_PIECE, cache=True, error_model="numpy")
+@pieces.add("durability_words", _PIECE)
 def _words(d, w):
     """Log likelihood of inspections (a crossing lies between two doses) and of a data sheet's word;
     then every pull on a cell's curve is carried to theta."""
@@ -1064,11 +1052,10 @@ def _words(d, w):
     return logp
 
 
-_export("durability_words", _words)
 _run_words = types.ExternalFunction("durability_words", _PIECE)
 
 
-@numba.cfunc(_PIECE, cache=True, error_model="numpy")
+@pieces.add("durability_beliefs", _PIECE)
 def _beliefs(d, w):
     """Log prior density and its gradient."""
     x = floats(d)
@@ -1142,7 +1129,6 @@ def _beliefs(d, w):
     return logp
 
 
-_export("durability_beliefs", _beliefs)
 _run_beliefs = types.ExternalFunction("durability_beliefs", _PIECE)
 
 
@@ -1153,7 +1139,7 @@ _WIDEN = _i8(_ip, _fp, _fp)
 _C_EXPAND = _i8(types.uint64, types.uint64, _fp, _fp, _ip)
 
 
-@numba.cfunc(_WIDEN, cache=True, error_model="numpy")
+@pieces.add("durability_widen", _WIDEN)
 def _widen(d, z, y):
     """y at z: the centre and the factor of the covariance."""
     x = floats(d)
@@ -1170,11 +1156,10 @@ def _widen(d, z, y):
     return 0
 
 
-_export("durability_widen", _widen)
 _run_widen = types.ExternalFunction("durability_widen", _WIDEN)
 
 
-@numba.cfunc(_C_DENSITY, cache=True, error_model="numpy")
+@pieces.add("durability_density", _C_DENSITY)
 def density_callback(dim, z, grad, logp_, d):
     """Log posterior density at z (up to a constant) with its gradient, through C.
 
@@ -1214,7 +1199,7 @@ def density_callback(dim, z, grad, logp_, d):
     return bad
 
 
-@numba.cfunc(_C_EXPAND, cache=True)
+@pieces.add("durability_expand", _C_EXPAND)
 def expand_callback(dim, expanded, z, out, d):
     """The sampler's C interface for stored values: z itself."""
     for j in range(d[N_Y]):
@@ -1222,7 +1207,7 @@ def expand_callback(dim, expanded, z, out, d):
     return 0
 
 
-@numba.cfunc(_i8(_i8, _fp, _fp, _ip), cache=True)
+@pieces.add("durability_thetas", _i8(_i8, _fp, _fp, _ip))
 def _thetas(count, z, theta, d):
     """Model parameters of many z."""
     n = d[N_Y]
@@ -1238,19 +1223,15 @@ def _thetas(count, z, theta, d):
     return 0
 
 
+pieces.link()
+
 _address = ctypes.c_void_p
 call_density = ctypes.CFUNCTYPE(ctypes.c_int64, ctypes.c_uint64, *[_address] * 4)(
-    density_callback.address  # pyright: ignore
+    density_callback.address
 )
-_call_coordinates = ctypes.CFUNCTYPE(ctypes.c_double, _address, _address)(
-    _coordinates.address  # pyright: ignore
-)
-_call_thetas = ctypes.CFUNCTYPE(ctypes.c_int64, ctypes.c_int64, *[_address] * 3)(
-    _thetas.address  # pyright: ignore
-)
-_call_given = ctypes.CFUNCTYPE(ctypes.c_double, _address, _address)(
-    _given.address  # pyright: ignore
-)
+_call_coordinates = ctypes.CFUNCTYPE(ctypes.c_double, _address, _address)(_coordinates.address)
+_call_thetas = ctypes.CFUNCTYPE(ctypes.c_int64, ctypes.c_int64, *[_address] * 3)(_thetas.address)
+_call_given = ctypes.CFUNCTYPE(ctypes.c_double, _address, _address)(_given.address)
 
 
 def log_density(z: np.ndarray, grad: np.ndarray, buf: np.ndarray) -> float:

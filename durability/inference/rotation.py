@@ -10,7 +10,7 @@ those of the density however long the steps are.
 Source: Casas, Sanz-Serna and Shaw (2022), Split Hamiltonian Monte Carlo revisited, Statistics and
 Computing 32:86, who show that the splitting is fast where coordinates have made the density round.
 
-Compiled code is kept on disk by this file's state alone, so the file must not depend on another.
+What is compiled depends on this file alone, by whose state it is shipped and kept.
 """
 
 from __future__ import annotations
@@ -21,12 +21,14 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
-import numba
 import numpy as np
 from llvmlite import ir
 from numba import types
 from numba.extending import intrinsic as _intrinsic
 
+from durability.machine_code import Pieces
+
+pieces = Pieces(__file__)
 intrinsic: Any = _intrinsic  # its functions are called without their first parameter
 _f8, _i8 = types.float64, types.int64
 _fp, _ip = types.CPointer(_f8), types.CPointer(_i8)
@@ -71,7 +73,7 @@ def _on(typingctx, p, place):
 _TURN = _i8(_i8, _ip, _i8, _i8, _i8, _i8, _f8, _f8, _f8, _fp, _fp, _fp, _fp, _fp, _fp, _fp)
 
 
-@numba.cfunc(_TURN, cache=True, error_model="numpy")
+@pieces.add("durability_turn", _TURN)
 def _turn(
     address, data, n, draws, steps, finer, share, angle, jitter, state, frame, work, normal,
     uniform, out, stats,
@@ -150,11 +152,13 @@ def _turn(
     return 0
 
 
+pieces.link()
+
 _address = ctypes.c_void_p
 _call_turn = ctypes.CFUNCTYPE(
     ctypes.c_int64, ctypes.c_int64, _address, *[ctypes.c_int64] * 4, *[ctypes.c_double] * 3,
     *[_address] * 7,
-)(_turn.address)  # pyright: ignore  # fmt: skip
+)(_turn.address)  # fmt: skip
 
 
 @dataclass(slots=True, kw_only=True, eq=False)

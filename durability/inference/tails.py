@@ -2,8 +2,8 @@
 
 The log likelihood of the strips, summaries, censored strips and looks of a model with Student
 errors, with its exact gradient; what it adds to `durability.inference.kernel`, which calls it by
-its address. It is compiled only where such errors are asked for. Like the kernel it depends on no
-other file: the places that it reads in the kernel's buffer are handed over in a head of its own.
+its address. Like the kernel it depends on no other file: the places that it reads in the kernel's
+buffer are handed over in a head of its own.
 
 A row holds n strips of one cell that depart together: their spread is that of one strip times one
 over the root of a gamma variable of mean 1 that they share, so that mean and squares of a summary
@@ -30,6 +30,8 @@ from llvmlite import ir
 from numba import types
 from numba.extending import intrinsic as _intrinsic
 
+from durability.machine_code import Pieces
+
 # The head: places in the kernel's buffer and working memory, and sizes.
 (
     N_SERIES, N_SERIES_ENTRY, N_SHAPE, N_INSPECTED, N_ABSCISSA, FIXED, T_ERROR, T_START, T_EFFECT,
@@ -39,6 +41,7 @@ from numba.extending import intrinsic as _intrinsic
 N_HEAD = 25
 N_ROW_ENTRY = 5  # of a row: strips, degrees of freedom, mean, squares, extra variance
 
+pieces = Pieces(__file__)
 intrinsic: Any = _intrinsic  # its functions are called without their first parameter
 _f8, _i8 = types.float64, types.int64
 _fp, _ip = types.CPointer(_f8), types.CPointer(_i8)
@@ -107,7 +110,7 @@ def log_t_below(x, nu, node, n_node):
     return log_p, math.exp(log_f - log_p), -by_nu / tail * beyond / (1.0 - beyond)
 
 
-@numba.cfunc(_f8(_ip, _fp, _ip), cache=True, error_model="numpy")
+@pieces.add("durability_rows", _f8(_ip, _fp, _ip))
 def rows_callback(d, w, head):
     """Log likelihood of rows, censored strips and looks; pulls on each cell's curve, and the rest
     of the gradient."""
@@ -207,3 +210,6 @@ def rows_callback(d, w, head):
             by[head[T_START] + start] += both
     by[head[T_ERROR]] += by_nu * nu
     return logp
+
+
+pieces.link()

@@ -6,21 +6,28 @@ the 13th power, exponent put together from bits; error below 3e-16), because the
 does four or eight hours at once and the library's function one. Days are found from the place of
 the start before, first by walking, then by halving.
 
-This module imports numba at the top; it is itself imported inside the functions that need it, and
-depends on no other file, since numba keeps compiled code by the state of the file alone.
+This module imports numba at the top; it is itself imported inside the functions that need it. What
+is compiled depends on this file alone, by whose state it is shipped and kept.
 """
 
 from __future__ import annotations
 
+import ctypes
 from collections.abc import Callable
 from typing import Any
 
 import numba
 import numpy as np
+from numba import types
 
+from durability.machine_code import Pieces
+
+pieces = Pieces(__file__)
 HOURS = 8760
 WALK = 32
 """Hours walked from the last place before the search goes on by halving."""
+N_ROOM = 5
+"""Numbers of working memory an hour."""
 
 
 def _compiled(function: Callable[..., Any]) -> Callable[..., Any]:
@@ -66,29 +73,32 @@ def exponentials(power, n, size, shifted, two_to, out):  # pragma: no cover (com
         out[i] = size * (e * factor[i])
 
 
-@_compiled
-def sweep(
-    hour, next_lit, terms, weights, air, rise, energy, heating, warmer, scale, targets, starts, days
-):  # pragma: no cover (compiled)
-    """Days (draw, target, start), filled into `days`; arguments as `kernel.days_until` makes them.
+_ip, _fp = types.CPointer(types.int64), types.CPointer(types.float64)
 
-    rate = scale · exp(Σ weights · terms − energy / (air + warmer + heating · rise)); energy is
-    Ea/R [K].
-    """
-    draws, n_targets = targets.shape
-    n_starts = starts.shape[1]
-    lit = hour.shape[0]
-    power = np.empty(lit)
-    shifted = np.empty(lit)
-    two_to = np.empty(lit, np.int64)
-    rate = np.empty(lit)
-    total = np.empty(lit + 1)
-    done = np.empty(n_starts)
+
+@pieces.add("durability_sweep", types.int64(_ip, _ip, _ip, *[_fp] * 12))
+def _sweep(
+    sizes, hours, next_lits, all_terms, all_weights, airs, rises, energy, heating, warmer, scale,
+    all_targets, all_starts, all_days, work,
+):  # pragma: no cover (compiled)  # fmt: skip
+    """What `sweep` does, on its arrays' memory; sizes: draws, lit hours, terms, targets, starts."""
+    draws, lit, n_terms, n_targets, n_starts = sizes[0], sizes[1], sizes[2], sizes[3], sizes[4]
+    hour, next_lit = numba.carray(hours, lit), numba.carray(next_lits, HOURS)
+    air, rise = numba.carray(airs, lit), numba.carray(rises, lit)
+    terms = numba.carray(all_terms, (n_terms, lit))
+    weights = numba.carray(all_weights, (draws, n_terms))
+    targets = numba.carray(all_targets, (draws, n_targets))
+    starts = numba.carray(all_starts, (draws, n_starts))
+    days = numba.carray(all_days, (draws, n_targets, n_starts))
+    room = numba.carray(work, N_ROOM * (lit + 1) + n_starts)
+    power, shifted, rate = room[:lit], room[lit : 2 * lit], room[2 * lit : 3 * lit]
+    two_to = room[3 * lit : 4 * lit].view(np.int64)
+    total, done = room[4 * lit : 5 * lit + 1], room[N_ROOM * (lit + 1) :]
     for d in range(draws):
         first = weights[d, 0]
         for i in range(lit):
             power[i] = first * terms[0, i]
-        for k in range(1, terms.shape[0]):
+        for k in range(1, n_terms):
             weight = weights[d, k]
             for i in range(lit):
                 power[i] += weight * terms[k, i]
@@ -141,6 +151,46 @@ def sweep(
                 if rate[low] > 0.0:
                     within = min(max((rest - total[low]) / rate[low], 0.0), 1.0)
                 days[d, t, s] = (years * HOURS + hour[low] + within - starts[d, s]) / 24.0
+    return 0
+
+
+pieces.link()
+_call_sweep = ctypes.CFUNCTYPE(ctypes.c_int64, *[ctypes.c_void_p] * 15)(_sweep.address)
+
+
+def sweep(
+    hour: np.ndarray,
+    next_lit: np.ndarray,
+    terms: np.ndarray,
+    weights: np.ndarray,
+    air: np.ndarray,
+    rise: np.ndarray,
+    energy: np.ndarray,
+    heating: np.ndarray,
+    warmer: np.ndarray,
+    scale: np.ndarray,
+    targets: np.ndarray,
+    starts: np.ndarray,
+    days: np.ndarray,
+) -> None:
+    """Days (draw, target, start), filled into `days`; arguments as `kernel.days_until` makes them.
+
+    rate = scale · exp(Σ weights · terms − energy / (air + warmer + heating · rise)); energy is
+    Ea/R [K]. Python's lock is free meanwhile.
+
+    Raises
+    ------
+    ValueError : an array's numbers are of another kind or do not lie in rows that follow.
+    """
+    whole = (hour, next_lit)
+    given = (terms, weights, air, rise, energy, heating, warmer, scale, targets, starts, days)
+    for arrays, kind in ((whole, np.int64), (given, np.float64)):
+        if any(a.dtype != kind or not a.flags.c_contiguous for a in arrays):
+            raise ValueError(f"arrays must be {np.dtype(kind)} in rows that follow")
+    (draws, n_targets), n_starts, lit = targets.shape, starts.shape[1], hour.size
+    sizes = np.array([draws, lit, len(terms), n_targets, n_starts])
+    work = np.empty(N_ROOM * (lit + 1) + n_starts)
+    _call_sweep(*[a.ctypes.data for a in (sizes, *whole, *given, work)])
 
 
 __all__ = ["HOURS", "exponentials", "sweep"]

@@ -13,9 +13,10 @@ def kernel_at():
     """Value and derivatives of a tape by the compiled kernel, which differentiates by logs."""
     from durability.inference import kernel
 
-    def pointer(array):
-        kind = ctypes.c_int64 if array.dtype == np.int64 else ctypes.c_double
-        return array.ctypes.data_as(ctypes.POINTER(kind))
+    whole, address = ctypes.c_int64, ctypes.c_void_p
+    call = ctypes.CFUNCTYPE(
+        whole, address, whole, address, whole, whole, address, address, address
+    )(kernel._tape.address)  # fmt: skip
 
     def run(tape, at):
         code, constants = tape.arrays()
@@ -25,9 +26,9 @@ def kernel_at():
         value[:n, 0], tangent[:n, :, 0] = at, np.diag(at)
         log_first = np.full(kernel.BLOCK, np.log(float(at[0])))
         code = np.ascontiguousarray(code)
-        kernel._tape.ctypes(
-            pointer(code), len(code), pointer(constants), n, 1,
-            pointer(value), pointer(tangent), pointer(log_first),
+        call(
+            code.ctypes.data, len(code), constants.ctypes.data, n, 1,
+            value.ctypes.data, tangent.ctypes.data, log_first.ctypes.data,
         )  # fmt: skip
         return value[-1, 0], tangent[-1, :, 0] / np.asarray(at, dtype=float)
 
