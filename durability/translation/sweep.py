@@ -73,6 +73,7 @@ def exponentials(power, n, size, shifted, two_to, out):  # pragma: no cover (com
         out[i] = size * (e * factor[i])
 
 
+_array: Any = numba.carray  # pyright: ignore[reportPrivateImportUsage]
 _ip, _fp = types.CPointer(types.int64), types.CPointer(types.float64)
 
 
@@ -83,14 +84,14 @@ def _sweep(
 ):  # pragma: no cover (compiled)  # fmt: skip
     """What `sweep` does, on its arrays' memory; sizes: draws, lit hours, terms, targets, starts."""
     draws, lit, n_terms, n_targets, n_starts = sizes[0], sizes[1], sizes[2], sizes[3], sizes[4]
-    hour, next_lit = numba.carray(hours, lit), numba.carray(next_lits, HOURS)
-    air, rise = numba.carray(airs, lit), numba.carray(rises, lit)
-    terms = numba.carray(all_terms, (n_terms, lit))
-    weights = numba.carray(all_weights, (draws, n_terms))
-    targets = numba.carray(all_targets, (draws, n_targets))
-    starts = numba.carray(all_starts, (draws, n_starts))
-    days = numba.carray(all_days, (draws, n_targets, n_starts))
-    room = numba.carray(work, N_ROOM * (lit + 1) + n_starts)
+    hour, next_lit = _array(hours, lit), _array(next_lits, HOURS)
+    air, rise = _array(airs, lit), _array(rises, lit)
+    terms = _array(all_terms, (n_terms, lit))
+    weights = _array(all_weights, (draws, n_terms))
+    targets = _array(all_targets, (draws, n_targets))
+    starts = _array(all_starts, (draws, n_starts))
+    days = _array(all_days, (draws, n_targets, n_starts))
+    room = _array(work, N_ROOM * (lit + 1) + n_starts)
     power, shifted, rate = room[:lit], room[lit : 2 * lit], room[2 * lit : 3 * lit]
     two_to = room[3 * lit : 4 * lit].view(np.int64)
     total, done = room[4 * lit : 5 * lit + 1], room[N_ROOM * (lit + 1) :]
