@@ -16,7 +16,7 @@ from durability.study import StudyError, read_study
 
 COMMANDS = (
     "translate", "cover", "exposed", "equivalent", "measure-next", "map", "report", "quote",
-    "figures", "compare", "batch",
+    "figures", "compare", "batch", "plan", "go-on",
 )  # fmt: skip
 GROUP = (
     "--laying", "--light", "--slope", "--azimuth", "--horizon", "--snow-cover", "--on-ground",
@@ -32,6 +32,7 @@ def run(*words):
 def test_every_command_of_a_sky_takes_the_group(command):
     shown = run(command, "--help").stdout
     left_out = {"exposed": {"--laying", "--light"}, "map": {"--measured-uv"}}
+    left_out |= {"plan": {"--laying"}, "go-on": {"--laying"}}  # both ask for the worst month
     assert {o for o in GROUP if f"{o} " not in shown} == left_out.get(command, set())
 
 

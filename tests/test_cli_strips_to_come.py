@@ -79,6 +79,21 @@ def test_go_on_counts_the_blank_strips_of_the_table(begun):
     assert 0 <= found["change"] <= 1
 
 
+def test_days_that_are_asked_about_are_those_of_fabric_as_it_lies(begun):
+    """In shade there are more of them, and the fabric hangs on a rack where it is told to."""
+    asked = ("go-on", begun, "--site", "miami", "--required", "100 days", "--quiet")
+    open_air, shaded = (run(*asked, *more) for more in ((), ("--light", 0.3, "--on-rack")))
+    assert open_air.exit_code == shaded.exit_code == 0, shaded.output
+    assert "Days are counted for fabric that lies" not in open_air.stdout
+    assert "Days are counted for fabric that lies" in shaded.stdout
+    documents = [
+        json.loads(run(*asked, *more, "--json").stdout)
+        for more in ((), ("--light", 0.3, "--on-rack"))
+    ]
+    in_the_open, in_shade = (d["probability"] for d in documents)
+    assert in_shade > in_the_open + 0.2
+
+
 def test_go_on_says_what_is_missing_where_nothing_waits():
     done = run("go-on", EXAMPLE, "--until", "9000 h", "--quiet")
     assert done.exit_code == 2
@@ -101,6 +116,9 @@ def test_before_any_data_designs_are_counted_from_priors():
         (["plan", EXAMPLE, "--from-priors"], "leave the folder out"),
         (["plan", EXAMPLE, "--strips", 60, "--factor", 1.2], "--factor: these go with"),
         (["plan", "--from-priors"], "--hours 1000"),
+        (["plan", "--from-priors", "--slope", 30], "does not matter"),
+        (["plan", EXAMPLE, "--strips", 60, "--slope", 30], "name one with --site"),
+        (["go-on", EXAMPLE, "--slope", 30], "name one with --site"),
         (["plan", "--from-priors", "--hours", 100, "--expected", "12 kJ/m^2/nm"], "'700 h'"),
     ],
 )

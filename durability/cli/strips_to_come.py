@@ -10,8 +10,10 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from durability.cli.app import command, errors_in_words
-from durability.cli.fitted import fitted, gate
+from durability.cli.fitted import fitted, gate, say_lying
+from durability.cli.groups import without
 from durability.cli.laboratory import withdrawal_of
+from durability.cli.lying import Lying
 from durability.cli.options import Fitting, Folder, Number, Told
 from durability.terminal import progress, title_of
 from durability.terminal_decisions import print_first_strips, print_going_on, print_next_strips
@@ -57,6 +59,7 @@ def plan(
         Path | None, typer.Option("--figure", help="Draw the plans here: .png or .svg.")
     ] = None,
     number: Number,
+    lying: Annotated[Lying, without("site", "laying")],
     fitting: Fitting,
     told: Told,
 ) -> None:
@@ -66,6 +69,8 @@ def plan(
             fitting.refuse_choices("--from-priors")
             if study is not None:
                 raise ValueError("--from-priors needs no study; leave the folder out")
+            if lying.question():
+                raise ValueError("--from-priors asks for a dose; how fabric lies does not matter")
             _from_priors(
                 hours, strips, withdrawals, lots, expected, factor, ratio, number, fitting, figure,
                 told,
@@ -79,7 +84,7 @@ def plan(
             raise ValueError(f"{', '.join(wrong)}: these go with --from-priors")
         from durability.decisions.next_strips import next_strips
 
-        read = fitting.read(study)
+        read = lying.asked(fitting.read(study))
         asked = read.further
         strips = asked.strips if strips is None else strips
         if strips is None:
@@ -88,9 +93,10 @@ def plan(
             )
         hours = asked.hours if hours is None and dose is None else hours
         number = _asked(number, asked)
+        _refuse_without_site(number, lying)
         made, _ = fitted(read, fitting, None, told.quiet)
         gate(made)
-        made = _under_one_law(made, told.quiet)
+        made = _to_be_foretold(made, told.quiet)
         with progress(told.quiet) as tell:
             found = next_strips(
                 made, strips=strips, hours=hours, dose=dose, withdrawals=withdrawals, lots=lots,
@@ -104,6 +110,8 @@ def plan(
         if told.document(found.to_dict()):
             return
         print(title_of(read.title, read.invented))
+        if number.site is not None:
+            say_lying(read, told)
         print_next_strips(found, every=every, notes=not told.quiet)
 
 
@@ -122,14 +130,20 @@ def _asked(number: Number, asked: Further) -> Number:
     )  # fmt: skip
 
 
-def _under_one_law(made: Fit, quiet: bool) -> Fit:
+def _refuse_without_site(number: Number, lying: Lying) -> None:
+    if number.site is None and lying.question():
+        raise ValueError("how it lies in the open matters at a site; name one with --site")
+
+
+def _to_be_foretold(made: Fit, quiet: bool) -> Fit:
     """Strips to come are foretold under one law: of an average, the one with most weight."""
     from durability.decisions.ahead import one_law
+    from durability.translation.plane import counted
 
     one, named = one_law(made)
     if named is not None and not quiet:
         print(f"Strips to come are foretold under one law: {named}.", file=sys.stderr)
-    return one
+    return counted(one)
 
 
 def _from_priors(
@@ -176,6 +190,7 @@ def go_on(
         typer.Option("--until", help="As it stood after this withdrawal: '300 h', or a dose."),
     ] = None,
     number: Number,
+    lying: Annotated[Lying, without("site", "laying")],
     fitting: Fitting,
     told: Told,
 ) -> None:
@@ -185,8 +200,9 @@ def go_on(
         from durability.decisions.waiting import until as as_it_stood
         from durability.decisions.waiting import waiting_strips
 
-        read = fitting.read(study)
+        read = lying.asked(fitting.read(study))
         number = _asked(number, read.further)
+        _refuse_without_site(number, lying)
         if until is None:
             waiting = waiting_strips(read)
             made, _ = fitted(read, fitting, None, told.quiet)
@@ -197,11 +213,13 @@ def go_on(
             with progress(told.quiet) as tell:
                 made = fit(read, progress=tell, **fitting.asked())
         gate(made)
-        made = _under_one_law(made, told.quiet)
+        made = _to_be_foretold(made, told.quiet)
         found = going_on(made, waiting, seed=fitting.seed, **number.keywords(made))
         if told.document(found.to_dict()):
             return
         print(title_of(read.title, read.invented))
+        if number.site is not None:
+            say_lying(read, told)
         print_going_on(found, notes=not told.quiet)
 
 
