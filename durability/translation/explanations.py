@@ -14,12 +14,12 @@ EXPLANATIONS: dict[str, str] = {
         "What irradiance, temperature and dose do not explain between a lamp and a sky is carried "
         "as a log-normal factor on the threshold dose, independent for each material; its spread "
         "is in models/translation.toml. Every translation carries it; laboratory strips cannot "
-        "narrow it. In simulation 90 % intervals of days held the true days of 89.5 % of 2,000 "
+        "narrow it. In simulation 90 % intervals of days held the true days of 89.9 % of 1,000 "
         "invented products. Where lamp and sky differed in a way that is not drawn, fewer: "
-        "86 % with one more log spread of 0.3, 82 % where all fell 1.5 times faster in the open, "
-        "72 % where the two differed twice as much as assumed, and 68 % where damage under the sky "
+        "84 % with one more log spread of 0.3, 82 % where all fell 1.5 times faster in the open, "
+        "75 % where the two differed twice as much as assumed, and 76 % where damage under the sky "
         "had an activation energy lower by 20 kJ/mol, nearly all of those with too many days, the "
-        "unsafe side (benchmarks/days_coverage.py, 200 or 300 products each). "
+        "unsafe side (benchmarks/days_coverage.py, 400 products each). "
         "Only strips in the open show whether a product is one of these."
     ),
     "lab_to_sky_learned": (
