@@ -61,6 +61,26 @@ OUTSIDE = {"malloc", "free"} | {
 """What shipped code may call besides itself: C's own functions."""
 
 
+def compiled_and_kept(
+    compiler: Callable[..., Any], *signature: Any, **options: Any
+) -> Callable[[Callable[..., Any]], Any]:
+    """Decorator: compiled by numba, and kept on disk where a folder can be written.
+
+    Parameters
+    ----------
+    compiler : ``numba.njit`` or ``numba.cfunc``.
+    signature, options : of the compiler.
+    """
+
+    def made(function: Callable[..., Any]) -> Any:
+        try:
+            return compiler(*signature, cache=True, **options)(function)
+        except RuntimeError:  # numba found no folder for its cache
+            return compiler(*signature, **options)(function)
+
+    return made
+
+
 class Piece:
     """One C function: `function` in Python, and the `address` of its machine code once linked."""
 
@@ -142,11 +162,9 @@ class Pieces:
 
         found = {}
         for piece in self.members:
-            try:
-                made = numba.cfunc(piece.signature, cache=True, error_model="numpy")
-                code: Any = made(piece.function)
-            except RuntimeError:  # numba found no folder for its cache
-                code = numba.cfunc(piece.signature, error_model="numpy")(piece.function)
+            code: Any = compiled_and_kept(numba.cfunc, piece.signature, error_model="numpy")(
+                piece.function
+            )
             found[piece.symbol] = int(code.address)
             llvm.add_symbol(piece.symbol, found[piece.symbol])
             self._kept_alive.append(code)
@@ -296,4 +314,4 @@ if __name__ == "__main__":
     main()
 
 
-__all__ = ["SHIPPED", "Piece", "Pieces"]
+__all__ = ["SHIPPED", "Piece", "Pieces", "compiled_and_kept"]

@@ -145,7 +145,7 @@ def test_shipped_code_is_what_the_source_compiles_to(name, tmp_path):
 
 @pytest.mark.slow
 def test_shipped_and_compiled_density_agree():
-    """On a study with every part of the density, at random points, value and gradient."""
+    """On an example, at random points, value and gradient."""
     from durability import read_study
     from durability.inference import kernel
     from durability.inference.build import build_model

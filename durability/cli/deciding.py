@@ -56,6 +56,7 @@ def compare(
         from durability.translation.plane import counted
 
         read = lying.asked(fitting.read(study))
+        lying.refuse_without(site)
         if site is not None:
             check_sites([site], read.question)
             if not any(m.price for m in read.materials.values()):
@@ -63,8 +64,6 @@ def compare(
                     "--site asks for the price of a day, and study.toml gives no price; add one, "
                     'such as price = "0.85 EUR/m^2" under [materials.NAME]'
                 )
-        elif lying.question():
-            raise ValueError("how it lies in the open matters at a site; name one with --site")
         made, _ = fitted(read, fitting, told.out, told.quiet)
         gate(made)
         there = None

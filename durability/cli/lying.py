@@ -95,6 +95,16 @@ class Lying(Group):
             said["action_spectrum"] = read_action_spectrum(self.action_spectrum)
         return {name: value for name, value in said.items() if value is not None}
 
+    def refuse_without(self, site: str | None) -> None:
+        """Where no site is asked about, nothing may be said of how fabric lies.
+
+        Raises
+        ------
+        ValueError : something is.
+        """
+        if site is None and self.question():
+            raise ValueError("how it lies in the open matters at a site; name one with --site")
+
     def asked(self, study: Study) -> Study:
         """The study, asked as the command line says."""
         return replace(study, question=replace(study.question, **self.question()))

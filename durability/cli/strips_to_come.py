@@ -93,7 +93,7 @@ def plan(
             )
         hours = asked.hours if hours is None and dose is None else hours
         number = _asked(number, asked)
-        _refuse_without_site(number, lying)
+        lying.refuse_without(number.site)
         made, _ = fitted(read, fitting, None, told.quiet)
         gate(made)
         made = _to_be_foretold(made, told.quiet)
@@ -130,13 +130,8 @@ def _asked(number: Number, asked: Further) -> Number:
     )  # fmt: skip
 
 
-def _refuse_without_site(number: Number, lying: Lying) -> None:
-    if number.site is None and lying.question():
-        raise ValueError("how it lies in the open matters at a site; name one with --site")
-
-
 def _to_be_foretold(made: Fit, quiet: bool) -> Fit:
-    """Strips to come are foretold under one law: of an average, the one with most weight."""
+    """Under one law (of an average, the one with most weight), by the light that is asked for."""
     from durability.decisions.ahead import one_law
     from durability.translation.plane import counted
 
@@ -202,7 +197,7 @@ def go_on(
 
         read = lying.asked(fitting.read(study))
         number = _asked(number, read.further)
-        _refuse_without_site(number, lying)
+        lying.refuse_without(number.site)
         if until is None:
             waiting = waiting_strips(read)
             made, _ = fitted(read, fitting, None, told.quiet)

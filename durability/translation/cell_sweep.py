@@ -15,12 +15,13 @@ file alone.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Any, NamedTuple
+import functools
+from typing import NamedTuple
 
 import numba
 import numpy as np
 
+from durability.machine_code import compiled_and_kept
 from durability.translation.sweep import exponentials
 
 SUN = 1366.1
@@ -82,16 +83,7 @@ class Physics(NamedTuple):
     albedo_uv: float
 
 
-def _compiled(**more: Any) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
-    """Compiled, and kept on disk where a folder can be written."""
-
-    def made(function: Callable[..., Any]) -> Callable[..., Any]:
-        try:
-            return numba.njit(cache=True, nogil=True, error_model="numpy", **more)(function)
-        except RuntimeError:  # numba found no folder for its cache
-            return numba.njit(nogil=True, error_model="numpy", **more)(function)
-
-    return made
+_compiled = functools.partial(compiled_and_kept, numba.njit, nogil=True, error_model="numpy")
 
 
 @_compiled(fastmath={"reassoc", "contract", "nsz"})

@@ -13,14 +13,13 @@ is compiled depends on this file alone, by whose state it is shipped and kept.
 from __future__ import annotations
 
 import ctypes
-from collections.abc import Callable
 from typing import Any
 
 import numba
 import numpy as np
 from numba import types
 
-from durability.machine_code import Pieces
+from durability.machine_code import Pieces, compiled_and_kept
 
 pieces = Pieces(__file__)
 HOURS = 8760
@@ -30,15 +29,7 @@ N_ROOM = 5
 """Numbers of working memory an hour."""
 
 
-def _compiled(function: Callable[..., Any]) -> Callable[..., Any]:
-    """Compiled, and kept on disk where a folder can be written."""
-    try:
-        return numba.njit(cache=True, nogil=True, error_model="numpy")(function)
-    except RuntimeError:  # numba found no folder for its cache
-        return numba.njit(nogil=True, error_model="numpy")(function)
-
-
-@_compiled
+@compiled_and_kept(numba.njit, nogil=True, error_model="numpy")
 def exponentials(power, n, size, shifted, two_to, out):  # pragma: no cover (compiled)
     """size · exp(power) of the first n, into `out`; `power` is cut to within 700 of 0 in place.
 
